@@ -1,0 +1,41 @@
+"""The one exception tree: every expected failure says what, why and what to do, in one line."""
+
+from __future__ import annotations
+
+
+class ShoulderlineError(Exception):
+    """Base of everything this project raises on purpose.
+
+    Parameters
+    ----------
+    what : str
+        What was refused or failed, naming the parameter or photo and the value received.
+    why : str
+        The rule it breaks.
+    remedy : str
+        What the person can do about it.
+    """
+
+    def __init__(self, what: str, why: str, remedy: str) -> None:
+        self.what, self.why, self.remedy = what, why, remedy
+        super().__init__(" ".join(f"{what}: {why}; {remedy}.".split()))
+
+
+class DeclarationError(ShoulderlineError):
+    """A declared fact is missing, impossible or contradicts another (exit 3)."""
+
+
+class PhotoRefused(ShoulderlineError):
+    """A file cannot be taken as a photo, or the photo cannot carry a measurement (exit 3)."""
+
+
+class TargetNotFound(PhotoRefused):
+    """The printed strip was not found, or too little of it (exit 3)."""
+
+
+class EdgeNotFound(PhotoRefused):
+    """No apex, or no bevel, that could be told apart from its surroundings (exit 3)."""
+
+
+class ResultUnreadable(ShoulderlineError):
+    """A stored result or profile file cannot be read back (exit 3)."""

@@ -1,0 +1,204 @@
+"""Frozen results. Units in the names; NaN where a figure could not be had."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+
+import numpy as np
+
+from vision.declared import Declared, Reading
+from vision.flags import Note
+
+SCHEMA = 1
+
+
+class _ArrayEquality:
+    """Equality of frozen dataclasses that hold arrays: same shapes, same values, NaN equal to NaN."""
+
+    def __eq__(self, other: object) -> bool:
+        if type(self) is not type(other):
+            return NotImplemented
+        return all(_same(getattr(self, f.name), getattr(other, f.name)) for f in fields(self))  # type: ignore[arg-type]
+
+    __hash__ = None  # type: ignore[assignment]
+
+
+def _same(a: object, b: object) -> bool:
+    if isinstance(a, np.ndarray) or isinstance(b, np.ndarray):
+        a, b = np.asarray(a), np.asarray(b)
+        return a.shape == b.shape and bool(np.array_equal(a, b, equal_nan=a.dtype.kind == "f" and b.dtype.kind == "f"))
+    if isinstance(a, Mapping) and isinstance(b, Mapping):
+        return a.keys() == b.keys() and all(_same(a[k], b[k]) for k in a)
+    if isinstance(a, float) and isinstance(b, float):
+        return a == b or (a != a and b != b)
+    return a == b
+
+
+@dataclass(frozen=True, eq=False)
+class WidthProfile(_ArrayEquality):
+    """Bevel widths along the edge, N stations in order of `position_mm`.
+
+    Attributes
+    ----------
+    position_mm, arc_mm : (N,) float
+        X of the apex on the printed scale; length along the apex curve from the heel-side end.
+    photo : (N,) int
+        Index into the measurement's photos.
+    apex_px, shoulder_px : (N, 2) float
+        x, y in the upright photo, centre of the first pixel at (0, 0).
+    width_mm : (N,) float
+        Along the bevel face; NaN where not measured.
+    local_u_mm : (N,) float
+        Standard uncertainty of the part that is random along the edge (line fits), correlated over `local_length_mm`.
+    systematic_u_mm : mapping of str to (N,) float
+        Source -> signed shift of every width for one standard deviation of that source. Each source is one unknown
+        shared by all stations; sources are independent of each other.
+    local_length_mm : float
+        Correlation length of the local part (Gaussian kernel).
+    flags : (N,) int
+        Bits of `vision.flags.StationFlag`.
+    """
+
+    position_mm: np.ndarray
+    arc_mm: np.ndarray
+    photo: np.ndarray
+    apex_px: np.ndarray
+    shoulder_px: np.ndarray
+    width_mm: np.ndarray
+    local_u_mm: np.ndarray
+    systematic_u_mm: Mapping[str, np.ndarray]
+    local_length_mm: float
+    flags: np.ndarray
+
+    @property
+    def width_u_mm(self) -> np.ndarray:
+        """(N,) combined standard uncertainty of each width (JCGM 100, 5.1.2)."""
+        var = self.local_u_mm**2
+        for shift in self.systematic_u_mm.values():
+            var = var + shift**2
+        return np.sqrt(var)
+
+
+@dataclass(frozen=True, eq=False)
+class ThicknessProfile(_ArrayEquality):
+    """Thickness behind the edge at the same N stations: the estimate, its 95 % band (k = 2) and the angle behind it."""
+
+    thickness_mm: np.ndarray
+    u_mm: np.ndarray
+    low_mm: np.ndarray
+    high_mm: np.ndarray
+    angle_per_side_deg: np.ndarray
+    angle_u_deg: np.ndarray
+    fused: bool
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One reported figure: value and standard uncertainty in mm (NaN when it could not be had)."""
+
+    value_mm: float
+    u_mm: float
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """A named part of the edge by `position_mm`, with its mean thickness."""
+
+    name: str
+    start_mm: float
+    end_mm: float
+    mean: Figure
+
+
+@dataclass(frozen=True)
+class Rise:
+    """The stretch that thickens toward the tip."""
+
+    start_mm: float
+    start_u_mm: float
+    slope_mm_per_mm: float
+    slope_u_mm_per_mm: float
+    at_tip: Figure
+    ratio: float
+    ratio_u: float
+
+
+@dataclass(frozen=True)
+class Zones:
+    """Main stretch, rise toward the tip (None where the profile is flat) and the headline figures."""
+
+    main: Stretch
+    rise: Rise | None
+    whole: Figure
+    minimum: Figure
+    maximum: Figure
+    stretches: tuple[Stretch, ...] = ()
+
+
+@dataclass(frozen=True)
+class BudgetRow:
+    """One source: standard uncertainty `u` in `unit`, sensitivity in mm per unit, contribution in mm."""
+
+    source: str
+    u: float
+    unit: str
+    sensitivity_mm_per_unit: float
+    contribution_mm: float
+
+
+@dataclass(frozen=True)
+class Budget:
+    """Rows whose contributions add up in quadrature to `total_mm` (one standard uncertainty, mean of the main stretch)."""
+
+    rows: tuple[BudgetRow, ...]
+    total_mm: float
+
+
+@dataclass(frozen=True)
+class CrossCheck:
+    """One reading against the prediction from the photo and the other readings (design.md section 7)."""
+
+    reading: Reading
+    predicted_mm: float
+    predicted_u_mm: float
+    difference_mm: float
+    e_n: float
+    questioned: bool
+    causes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class PhotoRecord:
+    """What is kept of a photo: enough to know which one it was and how it was seen."""
+
+    name: str
+    sha256: str
+    width_px: int
+    height_px: int
+    px_per_mm: float
+    blur_px: float
+    focal_px: float
+    focal_source: str
+    camera_distance_mm: float
+    tilt_deg: float
+    target_corners: int
+    target_residual_px: float
+
+
+@dataclass(frozen=True, eq=False)
+class Measurement(_ArrayEquality):
+    """Everything a measurement says, as written to `measurement.json`."""
+
+    declared: Declared
+    photos: tuple[PhotoRecord, ...]
+    widths: WidthProfile
+    thickness: ThicknessProfile
+    zones: Zones | None
+    budget: Budget | None
+    cross_checks: tuple[CrossCheck, ...]
+    notes: tuple[Note, ...]
+    program: str
+    created: str
+    versions: Mapping[str, str] = field(default_factory=dict)
+    schema: int = SCHEMA
