@@ -1,0 +1,120 @@
+"""Minimal-cost paths across a cost picture. Arrays only: columns run along the edge, rows across it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+
+@dataclass(frozen=True, eq=False)
+class BestPath:
+    """The cheapest connected path over all columns, and how nearly another one came.
+
+    Attributes
+    ----------
+    row : (S,) int
+        Row of the path in each column.
+    cost : float
+        Its total cost.
+    through : (R, S) float32
+        Cost of the cheapest path *through* each cell, less `cost`: 0 on the path, inf where no path passes.
+    """
+
+    row: np.ndarray
+    cost: float
+    through: np.ndarray
+
+    def margin(self, away_rows: float | np.ndarray) -> np.ndarray:
+        """Extra cost (S,) of the best path that passes at least `away_rows` from this one in the given column."""
+        rows = np.arange(self.through.shape[0])[:, None]
+        far = np.abs(rows - self.row) >= away_rows
+        return np.where(far, self.through, np.inf).min(axis=0)
+
+
+def best_path(cost: np.ndarray, max_step: int = 1, step_cost: float = 0.0, forbidden: np.ndarray | None = None) -> BestPath:
+    """Cheapest path from the first to the last column by dynamic programming.
+
+    Parameters
+    ----------
+    cost : (R, S) float
+        Cost of each cell; any sign.
+    max_step : int
+        Largest change of row from one column to the next.
+    step_cost : float
+        Cost of each row of change: straight lines are cheaper than crooked ones.
+    forbidden : (R, S) bool, optional
+        Cells that no path may use (guides: forbid all but a corridor).
+
+    Raises
+    ------
+    ValueError
+        When no path is left.
+    """
+    cost = np.array(cost, np.float64)
+    if cost.ndim != 2 or not cost.size:
+        raise ValueError(f"cost must be (R, S) and not empty, got {cost.shape}")
+    if forbidden is not None:
+        cost[forbidden] = np.inf
+    forward = _sweep(cost, max_step, step_cost)
+    # Min-marginals: the cheapest way to a cell plus the cheapest way on from it.
+    backward = _sweep(cost[:, ::-1], max_step, step_cost)[:, ::-1]
+    total = float(forward[:, -1].min())
+    if not np.isfinite(total):
+        raise ValueError("no path crosses the picture: the allowed cells are not connected")
+    row = _trace(forward, max_step, step_cost)
+    with np.errstate(invalid="ignore"):
+        through = forward + backward - cost - total
+    through[~np.isfinite(cost)] = np.inf
+    return BestPath(row, total, np.maximum(through, 0.0).astype(np.float32))
+
+
+def rival_path(
+    cost: np.ndarray, path: np.ndarray, away_rows: float | np.ndarray, max_step: int = 1, step_cost: float = 0.0
+) -> BestPath | None:
+    """Cheapest path that keeps at least `away_rows` from `path` in every column; None when there is no room for one."""
+    rows = np.arange(cost.shape[0])[:, None]
+    near = np.abs(rows - np.asarray(path, float)) < away_rows
+    try:
+        return best_path(cost, max_step, step_cost, forbidden=near)
+    except ValueError:
+        return None
+
+
+def corridor(shape: tuple[int, int], centre: np.ndarray, half_rows: float | np.ndarray) -> np.ndarray:
+    """(R, S) bool, True outside `half_rows` of `centre` (S,): the `forbidden` of a guided search."""
+    return np.abs(np.arange(shape[0])[:, None] - np.asarray(centre, float)) > half_rows
+
+
+def _sweep(cost: np.ndarray, max_step: int, step_cost: float) -> np.ndarray:
+    """Cheapest cost of reaching each cell from the left, its own cost included."""
+    rows, columns = cost.shape
+    # Column-major copy: each step reads and writes one contiguous run.
+    columnwise = np.ascontiguousarray(cost.T)
+    reached = np.empty_like(columnwise)
+    reached[0] = columnwise[0]
+    padded = np.full(rows + 2 * max_step, np.inf)
+    best = np.empty(rows)
+    shifted = np.empty(rows)
+    for s in range(1, columns):
+        padded[max_step : max_step + rows] = reached[s - 1]
+        np.copyto(best, padded[max_step : max_step + rows])
+        for d in range(1, max_step + 1):
+            for start in (max_step - d, max_step + d):
+                np.add(padded[start : start + rows], d * step_cost, out=shifted)
+                np.minimum(best, shifted, out=best)
+        np.add(best, columnwise[s], out=reached[s])
+    return reached.T
+
+
+def _trace(reached: np.ndarray, max_step: int, step_cost: float) -> np.ndarray:
+    """Walk back from the cheapest end."""
+    rows, columns = reached.shape
+    row = np.empty(columns, np.intp)
+    row[-1] = int(np.argmin(reached[:, -1]))
+    for s in range(columns - 2, -1, -1):
+        low = max(row[s + 1] - max_step, 0)
+        high = min(row[s + 1] + max_step + 1, rows)
+        ways = reached[low:high, s] + step_cost * np.abs(np.arange(low, high) - row[s + 1])
+        row[s] = low + int(np.argmin(ways))
+    return row

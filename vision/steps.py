@@ -1,0 +1,331 @@
+"""Blurred-step fits: one or two erf edges, levels free in every column, positions free per column or pooled along the edge.
+
+Arrays only. Columns run along the edge, rows across it; positions are rows.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import gaussian_filter1d
+from scipy.special import ndtr
+
+# Residuals beyond about 3 sigma are glints or specks, not noise (Tukey's biweight, 4.685: 95 % efficient on Gaussian noise).
+_TUKEY = 4.685
+# Weight left to a sample that says nothing: enough to keep an all-clipped side solvable.
+_IDLE = 1e-4
+# Equivalent number of columns of the twiced Gaussian kernel, per px of its standard deviation:
+# 1 / integral (2k - k*k)^2 = sqrt(2 pi) / (4/sqrt 2 - 4/sqrt 3 + 1/2).
+_TWICED_WIDTH = 2.459
+
+
+@dataclass(frozen=True)
+class StepModel:
+    """How the fit is done.
+
+    Attributes
+    ----------
+    half_window_px : float
+        Rows used on either side of the centre (of the outer centres, for two steps).
+    sigma_px : float
+        Expected blur, one standard deviation of a Gaussian.
+    sigma_log_sd : float
+        Prior on the blur, standard deviation of its logarithm; 0 holds it.
+    pool_px : float
+        0: every column by itself. Else positions (and blur) follow a curve smoothed along the edge with a Gaussian
+        of this standard deviation, while levels stay free in every column.
+    robust : bool
+        Down-weight glints.
+    travel_px : float
+        Farthest a position may move from its centre; None: half a window.
+    iterations : int
+    """
+
+    half_window_px: float
+    sigma_px: float
+    sigma_log_sd: float = 0.3
+    pool_px: float = 0.0
+    robust: bool = True
+    travel_px: float | None = None
+    iterations: int = 8
+
+
+@dataclass(frozen=True, eq=False)
+class StepFit:
+    """Fitted steps, P of them, in S columns.
+
+    Attributes
+    ----------
+    position, u : (P, S) float
+        Row of each step and its standard uncertainty from the fit's residuals alone: random only. NaN where
+        nothing could be fitted.
+    levels : (P + 1, S) float
+        Value before, between and after the steps.
+    sigma : (S,) float
+        Blur used or found.
+    residual : (S,) float
+        Standard deviation of the residuals.
+    overshoot : (P, S) float
+        Mean residual just outside the step, signed so that a sharpening halo is positive, over the step's height.
+    """
+
+    position: np.ndarray
+    u: np.ndarray
+    levels: np.ndarray
+    sigma: np.ndarray
+    residual: np.ndarray
+    overshoot: np.ndarray
+
+    @property
+    def low(self) -> np.ndarray:
+        """(S,) value before the first step."""
+        return self.levels[0]
+
+    @property
+    def high(self) -> np.ndarray:
+        """(S,) value after the last step."""
+        return self.levels[-1]
+
+    @property
+    def snr(self) -> np.ndarray:
+        """(P, S) height of each step over the residual."""
+        return np.abs(np.diff(self.levels, axis=0)) / np.maximum(self.residual, 1e-12)
+
+
+def step_bound(noise_over_step: float, sigma_px: float, samples: int | None = None) -> float:
+    """Least standard uncertainty, px, of an erf edge's place with level, step and blur unknown (reference-values.md)."""
+    root_pi = np.sqrt(np.pi)
+    ends = 1.0 if samples is None else 1.0 - 2.0 * root_pi * sigma_px / samples
+    return float(noise_over_step * np.sqrt(2.0 * root_pi * sigma_px) / np.sqrt(ends))
+
+
+def fit_steps(
+    values: np.ndarray,
+    centre: np.ndarray,
+    model: StepModel,
+    usable: np.ndarray | None = None,
+    clipped: np.ndarray | None = None,
+) -> StepFit:
+    """Fit one or two blurred steps in every column.
+
+    Parameters
+    ----------
+    values : (R, S) float
+        Linear light (or any quantity whose blur is linear).
+    centre : (S,) or (P, S) float
+        Where to look, P = 1 or 2 steps; columns with NaN are left out.
+    model : StepModel
+    usable : (R, S) bool, optional
+        Samples that may be used.
+    clipped : (R, S) bool, optional
+        Samples at the sensor's ceiling: they say "at least this bright" and pull only on a model that is darker.
+    """
+    centres = np.atleast_2d(np.asarray(centre, float))
+    if centres.shape[0] not in (1, 2) or centres.shape[1] != values.shape[1]:
+        raise ValueError(f"centre must be (S,), (1, S) or (2, S) with S = {values.shape[1]}, got {np.shape(centre)}")
+    window = _Window.cut(values, centres, model, usable, clipped)
+    return _solve(window, model)
+
+
+@dataclass(frozen=True, eq=False)
+class _Window:
+    """Samples around the centres: offsets `t` (S, K) from `origin` (S,), values, weights, ceiling mask, start (P, S)."""
+
+    origin: np.ndarray
+    t: np.ndarray
+    v: np.ndarray
+    w: np.ndarray
+    ceiling: np.ndarray
+    start: np.ndarray
+    ok: np.ndarray
+
+    @classmethod
+    def cut(
+        cls, values: np.ndarray, centres: np.ndarray, model: StepModel, usable: np.ndarray | None, clipped: np.ndarray | None
+    ) -> _Window:
+        rows, columns = values.shape
+        ok = np.isfinite(centres).all(axis=0)
+        filled = np.where(ok, centres, rows / 2)
+        middle, spread = filled.mean(axis=0), (filled[-1] - filled[0]) / 2
+        origin = np.round(middle)
+        reach = int(np.ceil(np.max(spread[ok], initial=0.0) + model.half_window_px)) + 1
+        t = np.arange(-reach, reach + 1.0)[None, :] + np.zeros((columns, 1))
+        index = (origin[:, None] + t).astype(np.intp)
+        inside = (index >= 0) & (index < rows)
+        index = np.clip(index, 0, rows - 1)
+        at = (index, np.arange(columns)[:, None])
+        shift = (middle - origin)[:, None]
+        # A soft last row (0..1) keeps the window from jumping by whole rows as the centre drifts.
+        w = np.clip(model.half_window_px + spread[:, None] + 0.5 - np.abs(t - shift), 0.0, 1.0) * inside
+        if usable is not None:
+            w *= usable[at]
+        v = values[at].astype(float)
+        w[~np.isfinite(v)] = 0.0
+        v[w == 0.0] = 0.0
+        ceiling = np.zeros(w.shape, bool) if clipped is None else clipped[at]
+        ok &= (w > 0).sum(axis=1) > 2 * centres.shape[0] + 3
+        return cls(origin, t, v, w, ceiling, filled - origin, ok)
+
+
+def _solve(win: _Window, model: StepModel) -> StepFit:
+    """Variable projection: levels are eliminated, positions and log blur take Gauss-Newton steps."""
+    steps, columns = win.start.shape
+    position, sigma = win.start.copy(), np.full(columns, float(model.sigma_px))
+    travel = model.half_window_px / 2 if model.travel_px is None else model.travel_px
+    weight, noise = win.w.copy(), np.ones(columns)
+    for turn in range(model.iterations):
+        state = _linearise(win, weight, position, sigma)
+        noise = _noise(state, weight, steps, model)
+        if model.robust and turn >= 1:
+            weight = win.w * _tukey(state.residual / noise[:, None])
+        goal = _goal(state, noise, np.vstack([position, np.log(sigma / model.sigma_px)]).T, model)
+        limit = 0.75 * sigma
+        position += np.clip(goal[:, :steps].T - position, -limit, limit)
+        position = np.clip(position, win.start - travel, win.start + travel)
+        sigma = model.sigma_px * np.exp(np.clip(goal[:, steps], -1.2, 1.4))
+    state = _linearise(win, weight, position, sigma)
+    noise = _noise(state, weight, steps, model)
+    u = _uncertainty(state, noise, model)
+    over = _overshoot(win, state, position, sigma)
+    bad = ~win.ok
+    place = np.where(bad, np.nan, position + win.origin)
+    return StepFit(place, np.where(bad, np.nan, u), state.levels.T, sigma, noise, over)
+
+
+@dataclass(frozen=True, eq=False)
+class _State:
+    """Residual (S, K), levels (S, L), reduced normal matrix (S, n, n) and gradient (S, n) of positions and log blur."""
+
+    residual: np.ndarray
+    levels: np.ndarray
+    normal: np.ndarray
+    gradient: np.ndarray
+
+
+def _linearise(win: _Window, weight: np.ndarray, position: np.ndarray, sigma: np.ndarray) -> _State:
+    steps, columns = position.shape
+    basis = np.empty((columns, win.t.shape[1], steps + 1))
+    basis[..., 0] = 1.0
+    slope = np.empty((columns, win.t.shape[1], steps))
+    for k in range(steps):
+        z = (win.t - position[k][:, None]) / sigma[:, None]
+        basis[..., k + 1] = ndtr(z)
+        slope[..., k] = np.exp(-0.5 * z * z) / (np.sqrt(2 * np.pi) * sigma[:, None])
+    weight, heights = _heights(win, weight, basis)
+    residual = win.v - np.einsum("skl,sl->sk", basis, heights)
+    residual[win.ceiling] = np.maximum(residual[win.ceiling], 0.0)
+    jac = np.empty((columns, win.t.shape[1], steps + 1))
+    jac[..., :steps] = slope * heights[:, None, 1:]
+    jac[..., steps] = np.einsum("skp,sp,skp->sk", slope, heights[:, 1:], win.t[..., None] - position.T[:, None, :])
+    # Project the levels out of the Jacobian (Kaufman's form of variable projection).
+    wb = weight[..., None] * basis
+    gram = _ridged(np.einsum("skl,skm->slm", wb, basis))
+    coupling = np.linalg.solve(gram, np.einsum("skl,skn->sln", wb, jac))
+    jac -= np.einsum("skl,sln->skn", basis, coupling)
+    wj = weight[..., None] * jac
+    levels = np.cumsum(heights, axis=1)
+    return _State(residual, levels, np.einsum("skn,skm->snm", wj, jac), np.einsum("skn,sk->sn", wj, residual))
+
+
+def _heights(win: _Window, weight: np.ndarray, basis: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Weighted least squares for the level and step heights; clipped samples count only where the model is darker."""
+    rounds = 3 if win.ceiling.any() else 1
+    # First without them, or the ceiling would pass for the bright side's level.
+    used = np.where(win.ceiling, _IDLE * weight, weight)
+    heights = np.zeros((len(weight), basis.shape[2]))
+    for turn in range(rounds):
+        wb = used[..., None] * basis
+        gram = _ridged(np.einsum("skl,skm->slm", wb, basis))
+        heights = np.linalg.solve(gram, np.einsum("skl,sk->sl", wb, win.v)[..., None])[..., 0]
+        if turn < rounds - 1:
+            brighter = win.ceiling & (np.einsum("skl,sl->sk", basis, heights) > win.v)
+            used = np.where(brighter, _IDLE * weight, weight)
+    return used, heights
+
+
+def _ridged(gram: np.ndarray) -> np.ndarray:
+    """A ridge far below the weight of one sample, so that empty columns stay solvable."""
+    return gram + 1e-6 * np.eye(gram.shape[-1])
+
+
+def _noise(state: _State, weight: np.ndarray, steps: int, model: StepModel) -> np.ndarray:
+    """Noise of one sample, per column, steadied by the neighbours."""
+    freedom = np.maximum(weight.sum(axis=1) - (2 * steps + 1 + (model.sigma_log_sd > 0)), 1.0)
+    variance = (weight * state.residual**2).sum(axis=1)
+    along = max(model.pool_px, 3.0)
+    smooth = gaussian_filter1d(variance, along, mode="nearest") / gaussian_filter1d(freedom, along, mode="nearest")
+    return np.sqrt(np.maximum(smooth, 1e-14))
+
+
+def _tukey(scaled: np.ndarray) -> np.ndarray:
+    inside = np.abs(scaled) < _TUKEY
+    return np.where(inside, (1 - (scaled / _TUKEY) ** 2) ** 2, 1e-3)
+
+
+def _goal(state: _State, noise: np.ndarray, now: np.ndarray, model: StepModel) -> np.ndarray:
+    """Where the positions and log blur `now` (S, n) should go: one damped Gauss-Newton step, smoothed along the edge.
+
+    The smoother is a Gaussian kernel applied twice to what it left over ("twicing", Tukey 1977): it keeps waviness
+    that a plain kernel of the same noise would flatten.
+    """
+    normal = state.normal / noise[:, None, None] ** 2
+    pull = np.einsum("snm,sm->sn", normal, now) - state.gradient / noise[:, None] ** 2
+    prior = _prior(model, now.shape[1])
+    diagonal = np.einsum("snn->sn", normal)
+    # 1 % Marquardt damping; the absolute part stops columns without a step from running away (sd of 30 px).
+    damping = 0.01 * diagonal + 1e-3
+    if model.pool_px <= 0:
+        total = normal + np.diag(prior) + np.eye(len(prior)) * damping[:, None, :]
+        return np.linalg.solve(total, (pull + damping * now)[..., None])[..., 0]
+    pooled = _along(normal, model)
+    total = pooled + np.diag(prior) + 1e-3 * np.eye(len(prior))
+    # The weak absolute term pulls toward where the line is, so that stretches without a step keep their place.
+    first = np.linalg.solve(total, (_along(pull, model) + 1e-3 * now)[..., None])[..., 0]
+    left_over = _along(pull - np.einsum("snm,sm->sn", normal, first), model) - prior * first
+    return first + np.linalg.solve(total, left_over[..., None])[..., 0]
+
+
+def _along(values: np.ndarray, model: StepModel) -> np.ndarray:
+    """Sum over the columns that count together."""
+    return _TWICED_WIDTH * model.pool_px * gaussian_filter1d(values, model.pool_px, axis=0, mode="nearest")
+
+
+def _prior(model: StepModel, size: int) -> np.ndarray:
+    """Information (n,) held on each unknown beforehand: none on positions."""
+    prior = np.zeros(size)
+    prior[-1] = 1e12 if model.sigma_log_sd <= 0 else model.sigma_log_sd**-2
+    return prior
+
+
+def _uncertainty(state: _State, noise: np.ndarray, model: StepModel) -> np.ndarray:
+    """(P, S) standard uncertainty of each position; pooled ones from the scatter of the columns themselves.
+
+    Grind lines make neighbouring columns alike, so residual noise over sqrt(samples) would claim too much: the
+    pooled figure is the larger of it and a sandwich over blocks a third of the pooling width long.
+    """
+    normal = state.normal / noise[:, None, None] ** 2
+    if model.pool_px > 0:
+        normal = _along(normal, model)
+    size = normal.shape[-1]
+    cov = np.linalg.inv(normal + np.diag(_prior(model, size)) + 1e-9 * np.eye(size))
+    u = np.sqrt(np.maximum(np.einsum("snn->sn", cov)[:, :-1], 0.0)).T
+    if model.pool_px <= 0:
+        return u
+    block = max(model.pool_px / 3, 1.0)
+    score = state.gradient / noise[:, None] ** 2
+    within = 2 * np.sqrt(np.pi) * block * gaussian_filter1d(score, block, axis=0, mode="nearest") ** 2
+    meat = _TWICED_WIDTH * model.pool_px * gaussian_filter1d(within, 2 * model.pool_px, axis=0, mode="nearest")
+    return np.maximum(u, (np.sqrt(meat) / np.maximum(np.einsum("snn->sn", normal), 1e-12))[:, :-1].T)
+
+
+def _overshoot(win: _Window, state: _State, position: np.ndarray, sigma: np.ndarray) -> np.ndarray:
+    """(P, S) mean residual 1-3 blur radii outside each step, bright side up and dark side down counted positive."""
+    out = []
+    for k in range(len(position)):
+        z = (win.t - position[k][:, None]) / sigma[:, None]
+        height = state.levels[:, k + 1] - state.levels[:, k]
+        beyond = win.w * ((np.abs(z) > 1) & (np.abs(z) < 3))
+        mean = (beyond * np.sign(z) * state.residual).sum(axis=1) / np.maximum(beyond.sum(axis=1), 1e-9)
+        out.append(mean / np.where(np.abs(height) > 1e-12, height, 1e-12))
+    return np.array(out)

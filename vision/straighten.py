@@ -1,0 +1,122 @@
+"""The photo resampled along the apex: one column per photo px of arc, rows normal to the edge, in linear light."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+
+if TYPE_CHECKING:
+    from vision.photo import Photo
+
+# Columns resampled at a time: bounds the crop that is held as float, however the edge crosses the photo.
+_CHUNK_COLUMNS = 512
+# JPEG ringing pulls burnt-out pixels a few codes below the top, so "burnt out" starts 1 % short of it.
+_BURNT_FRACTION = 0.99
+
+
+@dataclass(frozen=True, eq=False)
+class StraightStrip:
+    """A strip of the photo, straightened along the apex.
+
+    Attributes
+    ----------
+    linear : (R, S, 3) float32
+        RGB in linear light, 0..1. Row 0 lies farthest out on the lane; rows grow into the blade.
+    clipped : (R, S) bool
+        A channel is burnt out, or all are at black.
+    row_of_apex : float
+        Row of the curve along which the photo was straightened.
+    base_px, normal_px : (S, 2) float
+        Photo px of that curve, and the unit normals into the blade:
+        ``photo = base_px[s] + (row - row_of_apex) * normal_px[s]``.
+    valid : (R, S) bool
+        Inside the photo.
+    """
+
+    linear: np.ndarray
+    clipped: np.ndarray
+    row_of_apex: float
+    base_px: np.ndarray
+    normal_px: np.ndarray
+    valid: np.ndarray
+
+    def to_photo(self, rows: np.ndarray, columns: np.ndarray | None = None) -> np.ndarray:
+        """Photo px (N, 2) of the points at `rows` (N,) and `columns` (N,) (every column in order when None)."""
+        rows = np.asarray(rows, float)
+        if columns is None:
+            base, normal = self.base_px, self.normal_px
+        else:
+            at = np.asarray(columns, float)
+            grid = np.arange(len(self.base_px))
+            base = np.column_stack([np.interp(at, grid, self.base_px[:, i]) for i in (0, 1)])
+            normal = np.column_stack([np.interp(at, grid, self.normal_px[:, i]) for i in (0, 1)])
+        return base + (rows - self.row_of_apex)[:, None] * normal
+
+
+def srgb_to_linear_table(levels: int) -> np.ndarray:
+    """Linear light 0..1 of each code ``0..levels-1`` (IEC 61966-2-1), float32."""
+    code = np.linspace(0.0, 1.0, levels)
+    return np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4).astype(np.float32)
+
+
+def straighten(photo: Photo, curve_px: np.ndarray, inward_px: np.ndarray, rows_lane: int, rows_blade: int) -> StraightStrip:
+    """Resample `photo` along a curve.
+
+    Parameters
+    ----------
+    photo : Photo
+        Its ``pixels`` are read: (H, W, 3) RGB, uint8 or uint16, sRGB codes.
+    curve_px : (S, 2) float
+        The coarse apex, sampled every photo px of arc.
+    inward_px : (S, 2) float
+        Unit normals pointing into the blade.
+    rows_lane, rows_blade : int
+        Rows kept before and after the curve.
+
+    Returns
+    -------
+    StraightStrip
+        ``rows_lane + rows_blade + 1`` rows; ``row_of_apex == rows_lane``.
+    """
+    pixels = photo.pixels
+    curve = np.asarray(curve_px, float)
+    normal = np.asarray(inward_px, float)
+    if curve.ndim != 2 or curve.shape[1] != 2 or normal.shape != curve.shape:
+        raise ValueError(f"curve_px and inward_px must both be (S, 2), got {curve.shape} and {normal.shape}")
+    offsets = np.arange(-rows_lane, rows_blade + 1, dtype=np.float32)
+    rows, columns = len(offsets), len(curve)
+    linear = np.zeros((rows, columns, 3), np.float32)
+    clipped = np.zeros((rows, columns), bool)
+    height, width = pixels.shape[:2]
+    x = (curve[:, 0] + offsets[:, None] * normal[:, 0]).astype(np.float32)
+    y = (curve[:, 1] + offsets[:, None] * normal[:, 1]).astype(np.float32)
+    valid = (x >= 0) & (y >= 0) & (x <= width - 1) & (y <= height - 1)
+    table = srgb_to_linear_table(65536 if pixels.dtype == np.uint16 else 256)
+    for start in range(0, columns, _CHUNK_COLUMNS):
+        part = np.s_[:, start : start + _CHUNK_COLUMNS]
+        if valid[part].any():
+            linear[part], clipped[part] = _resample(pixels, x[part], y[part], table)
+    linear[~valid] = 0.0
+    return StraightStrip(linear, clipped & valid, float(rows_lane), curve, normal, valid)
+
+
+def _resample(pixels: np.ndarray, x: np.ndarray, y: np.ndarray, table: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Bicubic samples in linear light at (x, y), and where a burnt-out or black pixel took part."""
+    height, width = pixels.shape[:2]
+    # Two px beyond the samples: the reach of the bicubic kernel.
+    left, right = (int(np.clip(v, 0, width)) for v in (np.floor(x.min()) - 2, np.ceil(x.max()) + 3))
+    top, bottom = (int(np.clip(v, 0, height)) for v in (np.floor(y.min()) - 2, np.ceil(y.max()) + 3))
+    crop = pixels[top:bottom, left:right]
+    if crop.ndim == 2:
+        crop = np.repeat(crop[..., None], 3, axis=2)
+    light = cv2.LUT(np.ascontiguousarray(crop), table) if crop.dtype == np.uint8 else table[crop]
+    brightest = len(table) - 1
+    spoilt = (crop.max(axis=2) >= _BURNT_FRACTION * brightest) | (crop.max(axis=2) <= (1 - _BURNT_FRACTION) / 2 * brightest)
+    at = (x - left, y - top)
+    linear = cv2.remap(light, *at, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    mask = cv2.remap(spoilt.astype(np.uint8) * 255, *at, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    # A quarter of a neighbouring burnt pixel is enough to bend a sample.
+    return linear, mask >= 64
