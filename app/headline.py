@@ -1,0 +1,62 @@
+"""The headline figures as text: command, app and report show the same lines."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from vision import rounding
+from vision.results import Figure, Measurement
+
+
+@dataclass(frozen=True)
+class Line:
+    """One headline figure: what it is, the figure as text with its expanded uncertainty, and its numbers in mm."""
+
+    label: str
+    text: str
+    figure: Figure
+
+
+def headline(measurement: Measurement) -> tuple[Line, ...]:
+    """Thickness behind the edge: main stretch first, then tip, whole edge, thinnest and thickest place.
+
+    Empty when no zones could be had. Every text carries mm and inch (25.4 mm exactly), rounded to what its uncertainty supports.
+    """
+    zones = measurement.zones
+    if zones is None:
+        return ()
+    lines = [_line(f"main stretch ({zones.main.start_mm:.0f} to {zones.main.end_mm:.0f} mm)", zones.main.mean)]
+    if zones.rise is not None:
+        lines.append(_line(f"tip (thickens from {zones.rise.start_mm:.0f} mm on)", zones.rise.at_tip))
+    lines += [_line(f"{s.name} ({s.start_mm:.0f} to {s.end_mm:.0f} mm)", s.mean) for s in zones.stretches]
+    lines.append(_line("whole edge", zones.whole))
+    lines += [_line("thinnest place", zones.minimum), _line("thickest place", zones.maximum)]
+    return tuple(lines)
+
+
+def seen_share(measurement: Measurement) -> tuple[int, int]:
+    """Stations measured, stations in all."""
+    width = measurement.widths.width_mm
+    return int((width == width).sum()), int(width.size)
+
+
+def questioned(measurement: Measurement) -> tuple[str, ...]:
+    """One sentence for each reading that disagrees with the photo and the other readings."""
+    out = []
+    for check in measurement.cross_checks:
+        if check.questioned:
+            causes = f" Likely causes: {'; '.join(check.causes)}." if check.causes else ""
+            out.append(
+                f"The reading {check.reading.thickness_mm:g} mm at {check.reading.position_mm:g} mm is questioned: "
+                f"{_predicted(check.predicted_mm, check.predicted_u_mm)} was expected, E_n = {check.e_n:.1f}.{causes}"
+            )
+    return tuple(out)
+
+
+def _predicted(value_mm: float, u_mm: float) -> str:
+    return rounding.format_figure(value_mm, u_mm, inch=False) if math.isfinite(value_mm) else "no figure"
+
+
+def _line(label: str, figure: Figure) -> Line:
+    return Line(label, rounding.format_figure(figure.value_mm, figure.u_mm), figure)
