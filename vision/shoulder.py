@@ -1,0 +1,256 @@
+"""The shoulder line on the straight strip: one connected path through a cost of brightness, colour and texture, then erf fits.
+
+Equations and traps: design.md sections 6 and 10.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import gaussian_filter1d, median_filter
+
+from vision.faces import BLOCK_COLUMNS, Evidence, face_evidence
+from vision.flags import StationFlag
+from vision.paths import best_path, corridor, rival_path
+from vision.steps import StepFit, StepModel, fit_steps
+from vision.straighten import StraightStrip
+
+# Smoothing of the line along the edge. Its equivalent width of 2.5 sd (0.17 mm) keeps waviness of 1.5 mm to 1 %.
+_POOL_MM = 0.07
+# A bevel narrower than this cannot be told from the edge's own bright line.
+_NARROW_PX = 8.0
+_LEAST_WIDTH_PX = 4.0
+# Rows per column that a shoulder may leave the apex's direction: 17 degrees, far more than any grind.
+_STEEPEST = 0.3
+# Ground shoulders are rounded over 3-50 um, and where the highlight ends within the rounding depends on the light:
+# -18 to +2 um in the trial of design.md section 10, so about 6 um for one standard deviation without other knowledge.
+_ROUNDING_UM = 6.0
+# A rival that explains this share of the evidence could be the shoulder instead.
+_RIVAL_SHARE = 0.85
+
+
+@dataclass(frozen=True, eq=False)
+class ShoulderLine:
+    """The shoulder in the S columns of a straight strip.
+
+    Attributes
+    ----------
+    row : (S,) float
+        Sub-pixel row; NaN where not measured.
+    u_px : (S,) float
+        Standard uncertainty that is random along the edge.
+    systematic_px : (S,) float
+        Standard uncertainty shared by neighbouring columns: rounding of the shoulder, clipping, disagreement of cues.
+    sigma_px : (S,) float
+        Blur of the line, one standard deviation.
+    rival_row : (S,) float
+        The next best line, NaN where there is none worth naming.
+    rival_share : (S,) float
+        The rival's evidence over the line's own, averaged over about 1 mm.
+    flags : (S,) int
+        Bits of `vision.flags.StationFlag`.
+    pool_px : float
+        Standard deviation of the smoothing along the edge.
+    """
+
+    row: np.ndarray
+    u_px: np.ndarray
+    systematic_px: np.ndarray
+    sigma_px: np.ndarray
+    rival_row: np.ndarray
+    rival_share: np.ndarray
+    flags: np.ndarray
+    pool_px: float
+
+
+@dataclass(frozen=True)
+class ShoulderGuide:
+    """A line placed by hand: `row` (S,), NaN where no guide; the search stays within `half_rows` of it."""
+
+    row: np.ndarray
+    half_rows: float = 6.0
+
+
+def find_shoulder(
+    strip: StraightStrip,
+    apex_row: np.ndarray,
+    blur_px: float,
+    px_per_mm: float,
+    guide: ShoulderGuide | None = None,
+) -> ShoulderLine:
+    """Find the line where the bevel ends.
+
+    Parameters
+    ----------
+    strip : StraightStrip
+    apex_row : (S,) float
+        Refined apex; NaN where it is not known (bridged here for the search, not measured).
+    blur_px : float
+        Blur of the photo (one standard deviation), as measured on the strip's squares.
+    px_per_mm : float
+        Scale at the edge, for lengths along it.
+    guide : ShoulderGuide, optional
+
+    Returns
+    -------
+    ShoulderLine
+    """
+    apex_row = np.asarray(apex_row, float)
+    columns = strip.linear.shape[1]
+    if apex_row.shape != (columns,):
+        raise ValueError(f"apex_row must be ({columns},), got {apex_row.shape}")
+    if not np.isfinite(apex_row).any():
+        return _nothing(columns)
+    apex = _bridged(apex_row)
+    evidence = face_evidence(strip, apex, blur_px)
+    coarse = _coarse(evidence, apex, px_per_mm, guide)
+    if coarse is None:
+        return _nothing(columns)
+    pool = max(_POOL_MM * px_per_mm, 4.0)
+    fit = _refine(strip, apex, coarse.row, blur_px, pool)
+    return _judge(strip, apex_row, coarse, fit, _Scale(blur_px, px_per_mm, pool))
+
+
+@dataclass(frozen=True)
+class _Scale:
+    blur_px: float
+    px_per_mm: float
+    pool_px: float
+
+
+@dataclass(frozen=True, eq=False)
+class _Coarse:
+    """Whole-row line (S,), its evidence (S,), and the rival's."""
+
+    row: np.ndarray
+    strength: np.ndarray
+    rival_row: np.ndarray
+    rival_share: np.ndarray
+
+
+def _nothing(columns: int) -> ShoulderLine:
+    nan = np.full(columns, np.nan)
+    return ShoulderLine(nan, nan, nan, nan, nan, np.zeros(columns), np.full(columns, int(StationFlag.NOT_MEASURED)), np.nan)
+
+
+def _bridged(row: np.ndarray) -> np.ndarray:
+    known = np.isfinite(row)
+    at = np.arange(len(row))
+    return np.interp(at, at[known], row[known])
+
+
+def _coarse(evidence: Evidence, apex: np.ndarray, px_per_mm: float, guide: ShoulderGuide | None) -> _Coarse | None:
+    """The connected line of most evidence, and the best line that keeps clear of it."""
+    columns = len(apex)
+    at = np.arange(columns)
+    cost = -evidence.score
+    forbidden = ~evidence.allowed
+    if guide is not None:
+        wanted = np.interp(evidence.column, at, np.nan_to_num(guide.row - apex, nan=np.nan))
+        known = np.isfinite(wanted)
+        off = corridor(cost.shape, np.where(known, wanted, 0.0), guide.half_rows) & known
+        forbidden = forbidden | (off & ~off.all(axis=0))
+    step = max(1, int(np.ceil(_STEEPEST * BLOCK_COLUMNS)))
+    # Straightness costs little: one row of change a block against the several units of a clear line's evidence.
+    crook = 0.05
+    try:
+        best = best_path(cost, step, crook, forbidden)
+    except ValueError:
+        return None
+    blocks = np.arange(cost.shape[1])
+    clear = np.maximum(0.2 * best.row, 4.0)
+    other = rival_path(np.where(forbidden, np.inf, cost), best.row, clear, step, crook)
+    mm_blocks = px_per_mm / BLOCK_COLUMNS
+    own = gaussian_filter1d(evidence.score[best.row, blocks], mm_blocks / 2, mode="nearest")
+    if other is None:
+        rival, share = np.full(columns, np.nan), np.zeros(columns)
+    else:
+        theirs = gaussian_filter1d(evidence.score[other.row, blocks], mm_blocks / 2, mode="nearest")
+        share = np.interp(at, evidence.column, theirs / np.maximum(own, 1e-9))
+        rival = apex + np.interp(at, evidence.column, other.row)
+    # The path has whole rows: a short median takes out its corners before the fit.
+    line = median_filter(best.row.astype(float), 3, mode="nearest")
+    row = apex + np.interp(at, evidence.column, line)
+    return _Coarse(row, np.interp(at, evidence.column, own), rival, share)
+
+
+def _refine(strip: StraightStrip, apex: np.ndarray, coarse: np.ndarray, blur_px: float, pool: float) -> StepFit:
+    """Pooled erf fits in windows that follow the width; a narrow bevel's two steps are fitted together."""
+    width = coarse - apex
+    # Beyond 3 blur radii a step is flat; two more rows tell its level.
+    want = 3.0 * blur_px + 3.0
+    narrow = 0.45 * np.median(width) < want
+    value = _contrast_channel(strip, coarse, blur_px)
+    centre = np.vstack([apex, coarse]) if narrow else coarse[None]
+    half = want if narrow else min(0.45 * float(np.percentile(width, 5)), 2.0 * want)
+    first = StepModel(half, 1.15 * blur_px, 0.5, pool_px=2 * pool, travel_px=min(half / 2, 0.35 * float(np.median(width))))
+    found = fit_steps(value, centre, first, strip.valid, strip.clipped)
+    again = np.where(np.isfinite(found.position), found.position, centre)
+    if not narrow:
+        # Close in once the line is known: grind lines of the cheek beside it must not share in the fit.
+        soft = float(np.median(found.sigma))
+        half = min(half, 3.0 * soft + 3.0)
+    second = StepModel(half, 1.15 * blur_px, 0.5, pool_px=pool, travel_px=half / 2)
+    return fit_steps(value, again, second, strip.valid, strip.clipped)
+
+
+def _contrast_channel(strip: StraightStrip, line: np.ndarray, blur_px: float) -> np.ndarray:
+    """(R, S) the mix of R, G and B that shows the step best: most step energy for its noise, whatever the sign."""
+    columns = np.arange(len(line))
+    gap, reach = 1.5 * blur_px + 1.0, 3
+    rows = len(strip.linear)
+    before = [np.clip(np.round(line - gap - k).astype(int), 0, rows - 1) for k in range(reach)]
+    after = [np.clip(np.round(line + gap + k).astype(int), 0, rows - 1) for k in range(reach)]
+    low = np.stack([strip.linear[r, columns] for r in before])
+    high = np.stack([strip.linear[r, columns] for r in after])
+    step = gaussian_filter1d(high.mean(axis=0) - low.mean(axis=0), 8.0, axis=0, mode="nearest")
+    noise = np.concatenate([np.diff(low, axis=1).reshape(-1, 3), np.diff(high, axis=1).reshape(-1, 3)])
+    cov = noise.T @ noise / len(noise)
+    cov += 0.1 * np.trace(cov) / 3 * np.eye(3) + 1e-10 * np.eye(3)
+    energy = step.T @ step
+    vector = np.linalg.eigh(np.linalg.solve(np.linalg.cholesky(cov), energy) @ np.linalg.inv(np.linalg.cholesky(cov)).T)[1][:, -1]
+    mix = np.linalg.solve(np.linalg.cholesky(cov).T, vector)
+    return strip.linear @ (mix / np.abs(mix).sum()).astype(np.float32)
+
+
+def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, fit: StepFit, scale: _Scale) -> ShoulderLine:
+    """Uncertainty and flags of every column; columns that cannot be trusted become NaN."""
+    row, u = fit.position[-1].copy(), fit.u[-1].copy()
+    columns = np.arange(len(row))
+    width = row - apex_row
+    flags = np.zeros(len(row), int)
+
+    def mark(flag: StationFlag, where: np.ndarray) -> None:
+        flags[where] |= int(flag)
+
+    sigma = np.minimum(fit.sigma, 1e3)
+    burnt = _burnt_share(strip, row, scale.blur_px) > 0.2
+    # Blur beyond the photo's own is the rounding as seen; the corner lies somewhere within it.
+    rounding = np.sqrt(np.maximum(sigma**2 - scale.blur_px**2, 0.0))
+    systematic = np.sqrt((_ROUNDING_UM * 1e-3 * scale.px_per_mm) ** 2 + (0.5 * rounding) ** 2 + np.where(burnt, sigma, 0.0) ** 2)
+    reach = np.clip(np.nan_to_num(row, nan=0.0) + 3 * sigma, 0, len(strip.valid) - 1).astype(int)
+    mark(StationFlag.FRAME_END, ~strip.valid[reach, columns])
+    mark(StationFlag.CLIPPED, burnt)
+    mark(StationFlag.SOFT, sigma > 2.0 * scale.blur_px + 0.5)
+    mark(StationFlag.NARROW, width < _NARROW_PX)
+    mark(StationFlag.RIVAL_LINE, coarse.rival_share > _RIVAL_SHARE)
+    step = np.abs(fit.levels[-1] - fit.levels[-2])
+    smooth_step = np.sqrt(gaussian_filter1d(step**2, scale.pool_px, mode="nearest"))
+    mark(StationFlag.LOW_CONTRAST, (smooth_step < 2.0 * fit.residual) | (u > 0.5))
+    lost = ~np.isfinite(row) | ~np.isfinite(width) | (width < _LEAST_WIDTH_PX) | (u > 3.0) | ((flags & StationFlag.FRAME_END) > 0)
+    mark(StationFlag.NOT_MEASURED, lost)
+    nan = np.where(lost, np.nan, 1.0)
+    return ShoulderLine(row * nan, u * nan, systematic * nan, sigma * nan, coarse.rival_row, coarse.rival_share, flags, scale.pool_px)
+
+
+def _burnt_share(strip: StraightStrip, row: np.ndarray, blur_px: float) -> np.ndarray:
+    """(S,) share of burnt samples on the worse side, 1-5 px + blur from the line."""
+    columns = np.arange(len(row))
+    top = len(strip.clipped) - 1
+    sides = []
+    for sign in (-1, 1):
+        offsets = sign * (np.arange(1, 6) + blur_px)
+        at = np.clip(np.round(np.nan_to_num(row) + offsets[:, None]).astype(int), 0, top)
+        sides.append(strip.clipped[at, columns].mean(axis=0))
+    return gaussian_filter1d(np.maximum(*sides), 3.0, mode="nearest")
