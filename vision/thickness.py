@@ -1,0 +1,389 @@
+"""Thickness behind the edge along the whole edge: widths, declared angle and spot checks as one joint Gaussian.
+
+``T = 2 w sin a`` (one photographed side, its mirror image taken for the other; design.md section 7). Independent unknowns, each a
+column of shifts of T for one standard deviation:
+
+- every systematic width source of `WidthProfile.systematic_u_mm`, one unknown shared by all stations;
+- the angle's common part: the included angle is rectangular within the declared tolerance, so ``tol / sqrt(3) / 2`` a side;
+- the angle's slow change along the edge: a Gaussian process of 0.5 degrees and 30 mm (`DRIFT_U_DEG`, `DRIFT_LENGTH_MM`);
+- the local part of the widths, correlated over `local_length_mm`;
+- the caliper: an error common to all readings, one of each reading, and the place at which it was taken.
+
+T is linear in the widths and almost linear in the angle: at 1 degree the second-order term is ``T * 0.0175**2 / 2``, 0.1 um of
+0.5 mm. Where readings move the angle far from its prior the line is taken anew about the angle found (Gauss-Newton).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy import sparse
+
+from vision.declared import Declared, Reading
+from vision.errors import DeclarationError
+from vision.gaussian import Array, Conditioned, condition, interpolation_rows, local_covariance, smooth_factor
+from vision.results import Figure, ThicknessProfile, WidthProfile
+
+# Bands are expanded uncertainties U = k u with k = 2, about 95 % (JCGM 100, 6.2.1).
+COVERAGE_FACTOR = 2.0
+# Hand or fixed-pivot sharpening changes the angle by 1-2 degrees a side from heel to tip as the distance to the pivot or the
+# wrist's reach changes; a belt-ground factory edge does much the same (common practice, no source). 0.5 degrees a side gives a
+# heel-to-tip difference of 0.7 (one sigma), 1.4 (k = 2), 2 degrees at k = 3; it changes over tens of mm, not over a few.
+DRIFT_U_DEG = 0.5
+DRIFT_LENGTH_MM = 30.0
+# Nobody declared an angle: 20 +- 10 degrees a side (one sigma) spans razors to splitting tools (common practice, no source).
+UNDECLARED_ANGLE_DEG = (20.0, 10.0)
+# A jaw is set beside a 1 mm scale by eye: read to half a division (common practice, no source).
+PLACEMENT_MM = 0.5
+# The slope that turns misplacement into an error is taken over about a jaw's breadth.
+SLOPE_REACH_MM = 1.0
+# A reading further than this from any measured station says nothing about that station: production edges wander over 1-2 mm.
+READING_REACH_MM = 1.0
+
+
+@dataclass(frozen=True)
+class Source:
+    """One independent source of error.
+
+    Attributes
+    ----------
+    name, unit : str
+    u : float
+        One standard uncertainty in `unit` (of the mean width for width sources).
+    shift_mm : (N, r) float
+        Shift of T at each station for one standard deviation of each of r independent unknowns.
+    angle_rad : (N, r) float
+        The same for the (first side's) angle per side.
+    """
+
+    name: str
+    unit: str
+    u: float
+    shift_mm: Array
+    angle_rad: Array
+
+
+@dataclass(frozen=True)
+class Contribution:
+    """One source's part in a figure's uncertainty: `u` in `unit`, signed or root-sum-square `sensitivity`, `mm` = |their product|."""
+
+    source: str
+    unit: str
+    u: float
+    sensitivity: float
+    mm: float
+
+
+@dataclass(frozen=True)
+class Face:
+    """One bevel face at the common stations: widths, its declared facts, and how often it counts (2 when it stands for both)."""
+
+    widths: WidthProfile
+    declared: Declared
+    share: float = 2.0
+    label: str = ""
+
+    @property
+    def prior_deg(self) -> tuple[float, float]:
+        """Angle per side and its standard uncertainty before any reading, degrees."""
+        if self.declared.half_angle_deg is None:
+            return UNDECLARED_ANGLE_DEG
+        return self.declared.half_angle_deg, self.declared.angle_tolerance_deg / math.sqrt(3.0) / 2.0
+
+
+@dataclass(frozen=True)
+class CaliperModel:
+    """Standard uncertainties of readings, mm: `common` shared by all, `random` of each.
+
+    The maker's limit of error is rectangular and already holds step and repeatability; it may all be common, so all of it is.
+    The random part is the step (rectangular, half a step) and seating of the jaws, one step either way (rectangular; common
+    practice, no source). Together they are no less than the limit of error.
+    """
+
+    common_mm: float
+    random_mm: float
+
+    @classmethod
+    def of(cls, declared: Declared) -> CaliperModel:
+        """From the declared instrument: 0.03 mm and 0.01 mm give 0.0173 mm common and 0.0065 mm random."""
+        step = declared.caliper.resolution_mm
+        return cls(declared.caliper.accuracy_mm / math.sqrt(3.0), math.hypot(step / math.sqrt(12.0), step / math.sqrt(3.0)))
+
+
+@dataclass(frozen=True, eq=False)
+class ThicknessFit:
+    """The joint posterior of T over the measured stations.
+
+    Attributes
+    ----------
+    profile : ThicknessProfile
+        At all N stations, NaN where no width was measured.
+    faces : tuple of Face
+    measured : (N,) bool
+    sources : tuple of Source
+        Over the M measured stations.
+    state : Conditioned
+        Over the M measured stations.
+    used, unused : tuple of Reading
+        Readings that entered; readings with no measured width within `READING_REACH_MM`. Set-aside readings are in neither.
+    caliper : CaliperModel
+    placement_mm : (n,) float
+        Standard uncertainty of each used reading from where it was taken.
+    """
+
+    profile: ThicknessProfile
+    faces: tuple[Face, ...]
+    measured: np.ndarray
+    sources: tuple[Source, ...]
+    state: Conditioned
+    used: tuple[Reading, ...]
+    unused: tuple[Reading, ...]
+    caliper: CaliperModel
+    placement_mm: Array
+
+    @property
+    def position_mm(self) -> Array:
+        """(N,) positions of all stations on the printed scale."""
+        return self.faces[0].widths.position_mm
+
+    @property
+    def arc_mm(self) -> Array:
+        """(N,) arc of all stations."""
+        return self.faces[0].widths.arc_mm
+
+    def functional(self, weights: Array) -> tuple[Array, Array]:
+        """Values (m,) mm and covariance (m, m) of linear functionals of T.
+
+        Parameters
+        ----------
+        weights : (m, N) or (N,) float
+            Zero where not measured.
+
+        Raises
+        ------
+        ValueError
+            A weight falls on a station that was not measured.
+        """
+        return self.state.functional(self._on_measured(weights))
+
+    def mean(self, mask: np.ndarray) -> Figure:
+        """Mean of T over the measured stations of `mask` (N,), each counted by the length of edge it stands for."""
+        w = length_weights(self.arc_mm, mask & self.measured)
+        if not np.isfinite(w).all():
+            return Figure(math.nan, math.nan)
+        value, cov = self.functional(w)
+        return Figure(float(value[0]), float(np.sqrt(cov[0, 0])))
+
+    def contributions(self, weights: Array) -> tuple[Contribution, ...]:
+        """Exact split of one functional's uncertainty into the independent sources; squares add up to its variance."""
+        gain, left = self.state.error_weights(self._on_measured(weights))
+        out = []
+        for s in self.sources:
+            parts = (left @ s.shift_mm)[0]
+            mm = float(np.linalg.norm(parts))
+            signed = math.copysign(mm, parts[0]) if parts.size == 1 else mm
+            out.append(Contribution(s.name, s.unit, s.u, signed / s.u if s.u > 0 else 0.0, mm))
+        local = math.sqrt(max(float((left @ (self.state.local @ left.T))[0, 0]), 0.0))
+        local_u = float(np.sqrt(np.mean(self.state.local.diagonal())))
+        out.append(Contribution("line fits, random along the edge", "mm", local_u, local / local_u if local_u > 0 else 0.0, local))
+        if self.used:
+            g = gain[0]
+            c, r, p = self.caliper.common_mm, self.caliper.random_mm, float(np.sqrt(np.mean(self.placement_mm**2)))
+            out.append(Contribution("caliper, common to all readings", "mm", c, float(g.sum()), abs(float(g.sum())) * c))
+            out.append(Contribution("caliper, each reading", "mm", r, float(np.linalg.norm(g)), float(np.linalg.norm(g)) * r))
+            placed = float(np.linalg.norm(g * self.placement_mm))
+            out.append(Contribution("place of each reading", "mm", p, placed / p if p > 0 else 0.0, placed))
+        return tuple(out)
+
+    def angle_deg(self, weights: Array) -> tuple[float, float]:
+        """Angle per side actually ground (first side), averaged with `weights` (N,) that sum to 1, and its standard uncertainty."""
+        w = self._on_measured(weights)
+        prior = math.radians(self.faces[0].prior_deg[0])
+        shift = w @ np.hstack([s.angle_rad for s in self.sources])
+        var = shift @ shift.T
+        value = prior
+        if self.used:
+            seen = shift @ (self.state.rows @ self.state.factor).T
+            solved = np.linalg.solve(self.state.spread, seen.T)
+            value = prior + float((solved.T @ self.state.innovation)[0])
+            var = var - seen @ solved
+        return math.degrees(value), math.degrees(math.sqrt(max(float(var[0, 0]), 0.0)))
+
+    def _on_measured(self, weights: Array) -> Array:
+        w = np.atleast_2d(np.asarray(weights, float))
+        if w.shape[1] != self.measured.size:
+            raise ValueError(f"weights have {w.shape[1]} stations, the profile {self.measured.size}")
+        if np.any(w[:, ~self.measured] != 0):
+            raise ValueError("a weight falls on a station that was not measured")
+        return w[:, self.measured]
+
+
+def length_weights(arc_mm: Array, mask: np.ndarray) -> Array:
+    """(N,) weights that sum to 1 over `mask`, each station counted by the edge it stands for (half-way to its neighbours).
+
+    All NaN when the mask is empty. Gaps longer than 1 mm are not stood for.
+    """
+    out = np.full(arc_mm.size, math.nan)
+    index = np.flatnonzero(mask)
+    if index.size == 0:
+        return out
+    out[:] = 0.0
+    order = index[np.argsort(arc_mm[index], kind="stable")]
+    step = np.minimum(np.diff(arc_mm[order]), READING_REACH_MM)
+    share = np.zeros(order.size)
+    share[:-1] += step / 2
+    share[1:] += step / 2
+    out[order] = share / share.sum() if share.sum() > 0 else 1.0 / order.size
+    return out
+
+
+def estimate(widths: WidthProfile, declared: Declared) -> ThicknessFit:
+    """Thickness along one photographed side, the other taken as its mirror image.
+
+    Parameters
+    ----------
+    widths : WidthProfile
+    declared : Declared
+        Angle, tolerance, caliper and readings; set-aside readings are not used.
+
+    Raises
+    ------
+    DeclarationError
+        No angle was declared and no usable reading can stand in for it.
+    """
+    return estimate_faces((Face(widths, declared),))
+
+
+def estimate_faces(faces: tuple[Face, ...]) -> ThicknessFit:
+    """The same for one or two faces at the same N stations; readings and caliper are those of the first face.
+
+    Width sources of the same name on both faces are one unknown; each face has its own angle.
+    """
+    widths, declared = faces[0].widths, faces[0].declared
+    measured = np.all([np.isfinite(f.widths.width_mm) & np.isfinite(f.widths.local_u_mm) for f in faces], axis=0)
+    used, unused = _usable(declared.readings, widths.position_mm[measured])
+    if not used and any(f.declared.half_angle_deg is None for f in faces):
+        raise DeclarationError(
+            "no --angle and no usable --caliper reading",
+            "bevel widths alone say nothing about thickness",
+            "declare the included angle, or read the thickness at one measured place or more",
+        )
+    about = [math.radians(f.prior_deg[0]) for f in faces]
+    for _ in range(12):
+        fit = _linear_fit(faces, measured, (used, unused), about)
+        found = _face_angles(fit)
+        # 1e-4 rad moves T by less than 1e-8 of itself: far below a printed digit.
+        settled = not used or max(abs(a - b) for a, b in zip(about, found, strict=True)) < 1e-4
+        if settled:
+            break
+        about = [min(max(a, 0.01), 1.2) for a in found]
+    return fit
+
+
+def _usable(readings: Sequence[Reading], positions: Array) -> tuple[tuple[Reading, ...], tuple[Reading, ...]]:
+    live = [r for r in readings if not r.set_aside]
+    near = [positions.size > 0 and float(np.min(np.abs(positions - r.position_mm))) <= READING_REACH_MM for r in live]
+    return tuple(r for r, n in zip(live, near, strict=True) if n), tuple(r for r, n in zip(live, near, strict=True) if not n)
+
+
+def _linear_fit(
+    faces: tuple[Face, ...], measured: np.ndarray, readings: tuple[tuple[Reading, ...], tuple[Reading, ...]], about: list[float]
+) -> ThicknessFit:
+    widths, used = faces[0].widths, readings[0]
+    prior = np.zeros(int(measured.sum()))
+    local = sparse.csr_array((prior.size, prior.size))
+    for face, a in zip(faces, about, strict=True):
+        w = face.widths.width_mm[measured]
+        prior = prior + face.share * w * (math.sin(a) + math.cos(a) * (math.radians(face.prior_deg[0]) - a))
+        u = face.share * math.sin(a) * face.widths.local_u_mm[measured]
+        local = local + local_covariance(widths.arc_mm[measured], u, face.widths.local_length_mm, face.widths.photo[measured])
+    sources = _sources(faces, measured, about)
+    factor = np.hstack([s.shift_mm for s in sources])
+    at = widths.position_mm[measured]
+    places = np.array([r.position_mm for r in used], float)
+    rows = interpolation_rows(at, places) if used else sparse.csr_array((0, at.size))
+    caliper = CaliperModel.of(faces[0].declared)
+    # Half a division either way is rectangular.
+    placement = np.abs(_slopes(at, prior, places)) * PLACEMENT_MM / math.sqrt(3.0)
+    noise = caliper.common_mm**2 + np.diag(caliper.random_mm**2 + placement**2)
+    values = np.array([r.thickness_mm for r in used], float)
+    state = condition(prior, factor, local, rows, (values, noise if used else np.zeros((0, 0))))
+    return _with_profile(ThicknessFit(_empty(measured), faces, measured, sources, state, used, readings[1], caliper, placement))
+
+
+def _sources(faces: tuple[Face, ...], measured: np.ndarray, about: list[float]) -> tuple[Source, ...]:
+    n = int(measured.sum())
+    shifts: dict[str, Array] = {}
+    widths_u: dict[str, float] = {}
+    out: list[Source] = []
+    for i, (face, a) in enumerate(zip(faces, about, strict=True)):
+        w = face.widths
+        for name, shift in w.systematic_u_mm.items():
+            shifts[name] = shifts.get(name, np.zeros(n)) + face.share * math.sin(a) * shift[measured]
+            widths_u[name] = math.hypot(widths_u.get(name, 0.0), float(np.sqrt(np.mean(shift[measured] ** 2))) if n else 0.0)
+        leverage = (face.share * w.width_mm[measured] * math.cos(a))[:, None]
+        mine = 1.0 if i == 0 else 0.0
+        where = f", {face.label}" if face.label else ""
+        u_deg = face.prior_deg[1]
+        common = np.full((n, 1), math.radians(u_deg))
+        label = "angle per side, declared" if face.declared.half_angle_deg is not None else "angle per side, undeclared"
+        out.append(Source(label + where, "deg", u_deg, leverage * common, mine * common))
+        drift = math.radians(DRIFT_U_DEG) * smooth_factor(w.arc_mm[measured], DRIFT_LENGTH_MM)
+        out.append(Source("angle per side, change along the edge" + where, "deg", DRIFT_U_DEG, leverage * drift, mine * drift))
+    flat = np.zeros((n, 1))
+    return tuple(Source(k, "mm", widths_u[k], s[:, None], flat) for k, s in shifts.items()) + tuple(out)
+
+
+def _slopes(at: Array, t: Array, places: Array) -> Array:
+    """Slope of T at each place from a straight line through the stations within a jaw's breadth, mm per mm."""
+    out = np.zeros(places.size)
+    for i, p in enumerate(places):
+        near = np.abs(at - p) <= SLOPE_REACH_MM
+        x = at[near] - at[near].mean() if near.any() else np.zeros(0)
+        if near.sum() >= 3 and np.ptp(x) > 0:
+            out[i] = float(x @ t[near] / (x @ x))
+    return out
+
+
+def _face_angles(fit: ThicknessFit) -> list[float]:
+    """Posterior common angle of each face, radians: the point about which T is taken as linear."""
+    out = []
+    seen = fit.state.rows @ fit.state.factor
+    pull = seen.T @ np.linalg.solve(fit.state.spread, fit.state.innovation) if fit.used else np.zeros(fit.state.factor.shape[1])
+    starts = np.cumsum([0] + [s.shift_mm.shape[1] for s in fit.sources])
+    names = [s.name for s in fit.sources]
+    for face in fit.faces:
+        where = f", {face.label}" if face.label else ""
+        label = "angle per side, declared" if face.declared.half_angle_deg is not None else "angle per side, undeclared"
+        k = names.index(label + where)
+        out.append(math.radians(face.prior_deg[0] + fit.sources[k].u * float(pull[starts[k]])))
+    return out
+
+
+def _empty(measured: np.ndarray) -> ThicknessProfile:
+    nan = np.full(measured.size, math.nan)
+    return ThicknessProfile(nan, nan, nan, nan, nan, nan, False)
+
+
+def _with_profile(fit: ThicknessFit) -> ThicknessFit:
+    t, u, state = fit.state.posterior_mean, fit.state.posterior_u, fit.state
+    turn = np.hstack([s.angle_rad for s in fit.sources])
+    prior = math.radians(fit.faces[0].prior_deg[0])
+    angle, var = np.full(t.size, prior), np.einsum("ij,ij->i", turn, turn)
+    if fit.used:
+        seen = turn @ (state.rows @ state.factor).T
+        solved = np.linalg.solve(state.spread, seen.T)
+        angle = angle + solved.T @ state.innovation
+        var = var - np.einsum("ij,ji->i", seen, solved)
+    k = COVERAGE_FACTOR
+    # A thickness is not negative, so the band ends at zero.
+    bands = (t, u, np.maximum(t - k * u, 0.0), t + k * u, np.degrees(angle), np.degrees(np.sqrt(np.maximum(var, 0.0))))
+    full = []
+    for values in bands:
+        out = np.full(fit.measured.size, math.nan)
+        out[fit.measured] = values
+        full.append(out)
+    return replace(fit, profile=ThicknessProfile(*full, bool(fit.used)))
