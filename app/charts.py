@@ -1,0 +1,112 @@
+"""Charts of a measurement as matplotlib figures; no global state, so that sessions cannot mix."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure as Chart
+from matplotlib.ticker import MaxNLocator
+
+from vision.results import Budget, Measurement
+
+WIDTH_COLOUR, THICKNESS_COLOUR, READING_COLOUR, ASIDE_COLOUR = "#b34700", "#005f9e", "#111111", "#777777"
+_K = 2.0
+
+
+def along_edge(measurement: Measurement, size_inch: tuple[float, float] = (7.2, 4.6)) -> Chart:
+    """Bevel width above thickness behind the edge, on one position axis, each with its 95 % band (k = 2)."""
+    chart = Chart(figsize=size_inch, layout="constrained")
+    upper, lower = chart.subplots(2, 1, sharex=True, height_ratios=(2, 3))
+    draw_width(upper, measurement)
+    draw_thickness(lower, measurement)
+    lower.set_xlabel("position on the printed scale, mm (heel to tip side)")
+    return chart
+
+
+def draw_width(axes: Axes, measurement: Measurement) -> None:
+    """Bevel width along the face with its band; flagged stations as ticks along the foot."""
+    w = measurement.widths
+    _banded(axes, measurement, w.width_mm, (w.width_mm - _K * w.width_u_mm, w.width_mm + _K * w.width_u_mm), WIDTH_COLOUR)
+    _flag_ticks(axes, measurement)
+    axes.set_ylabel("bevel width, mm")
+    _plain(axes)
+
+
+def draw_thickness(axes: Axes, measurement: Measurement) -> None:
+    """Thickness with its band, the readings with the caliper's limit of error, and the zones' means."""
+    t = measurement.thickness
+    _banded(axes, measurement, t.thickness_mm, (t.low_mm, t.high_mm), THICKNESS_COLOUR, "thickness, 95 % band")
+    _readings(axes, measurement)
+    _zones(axes, measurement)
+    axes.set_ylabel("thickness behind the edge, mm")
+    _plain(axes)
+    axes.legend(loc="best", fontsize="small", frameon=False)
+
+
+def budget_bars(budget: Budget, size_inch: tuple[float, float] = (7.2, 2.6)) -> Chart:
+    """Contribution of each source to the main stretch's standard uncertainty, largest first, in micrometres."""
+    rows = sorted(budget.rows, key=lambda r: r.contribution_mm)
+    chart = Chart(figsize=size_inch, layout="constrained")
+    axes = chart.subplots()
+    axes.barh([r.source for r in rows], [1000.0 * r.contribution_mm for r in rows], color=THICKNESS_COLOUR)
+    axes.set_xlabel("contribution to the standard uncertainty, µm")
+    _plain(axes)
+    return chart
+
+
+def _banded(
+    axes: Axes, m: Measurement, value: np.ndarray, band: tuple[np.ndarray, np.ndarray], colour: str, label: str | None = None
+) -> None:
+    for index in range(len(m.photos)):
+        mine = m.widths.photo == index
+        x = m.widths.position_mm[mine]
+        # A gap stays a gap: matplotlib breaks line and band at NaN.
+        axes.fill_between(x, band[0][mine], band[1][mine], color=colour, alpha=0.22, linewidth=0)
+        axes.plot(x, value[mine], color=colour, linewidth=1.1, label=label if index == 0 else None)
+
+
+def _readings(axes: Axes, m: Measurement) -> None:
+    limit = m.declared.caliper.accuracy_mm
+    questioned = {(c.reading.position_mm, c.reading.thickness_mm) for c in m.cross_checks if c.questioned}
+    kinds = (
+        ("reading", READING_COLOUR, "o", lambda r: not r.set_aside and (r.position_mm, r.thickness_mm) not in questioned),
+        ("questioned reading", READING_COLOUR, "X", lambda r: not r.set_aside and (r.position_mm, r.thickness_mm) in questioned),
+        ("reading set aside", ASIDE_COLOUR, "x", lambda r: r.set_aside),
+    )
+    for label, colour, marker, chosen in kinds:
+        these = [r for r in m.declared.readings if chosen(r)]
+        if these:
+            x, y = [r.position_mm for r in these], [r.thickness_mm for r in these]
+            axes.errorbar(
+                x, y, yerr=limit, fmt=marker, color=colour, markersize=4, capsize=2.5, linewidth=0.9, label=f"{label} ± {limit:g} mm"
+            )
+
+
+def _zones(axes: Axes, m: Measurement) -> None:
+    if m.zones is None:
+        return
+    main = m.zones.main
+    if math.isfinite(main.mean.value_mm):
+        axes.hlines(
+            main.mean.value_mm, main.start_mm, main.end_mm, color="black", linewidth=0.9, linestyle=(0, (6, 2)), label="main stretch, mean"
+        )
+    if m.zones.rise is not None:
+        axes.axvline(m.zones.rise.start_mm, color="black", linewidth=0.8, linestyle=":", label="thickens from here to the tip")
+
+
+def _flag_ticks(axes: Axes, m: Measurement) -> None:
+    flagged = m.widths.position_mm[m.widths.flags != 0]
+    if flagged.size:
+        axes.plot(
+            flagged, np.full(flagged.size, 0.03), "|", color="black", markersize=5, transform=axes.get_xaxis_transform(), label="flagged"
+        )
+        axes.legend(loc="upper left", fontsize="small", frameon=False)
+
+
+def _plain(axes: Axes) -> None:
+    axes.grid(True, color="#dddddd", linewidth=0.5)
+    axes.set_axisbelow(True)
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.yaxis.set_major_locator(MaxNLocator(6))

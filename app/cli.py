@@ -1,0 +1,144 @@
+"""The command ``shoulderline``: arguments in, exit status out (design.md section 9).
+
+Exit 0 with a result, 2 for a misuse of the command, 3 for a photo or input refused: one line on stderr, nothing written.
+Nothing heavy is imported here, so that ``--help`` and a mistyped flag answer at once.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import sys
+from collections.abc import Sequence
+from importlib.metadata import version
+from pathlib import Path
+
+from vision.errors import ShoulderlineError
+
+EXIT_REFUSED = 3
+_CAUTION = "Blades cut: guard the edge, keep fingers off its path, and keep caliper jaws off the apex. Local rules come first."
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit status (argparse itself leaves with 2 on a misuse)."""
+    parser = build_parser()
+    options = parser.parse_args(arguments)
+    _check_pairs(parser, options)
+    commands = importlib.import_module("app.commands")
+    try:
+        getattr(commands, options.command)(options)
+    except ShoulderlineError as error:
+        return _refused(str(error))
+    except OSError as error:
+        where = f" {error.filename}" if error.filename else ""
+        why = error.strerror or type(error).__name__
+        return _refused(f"file{where}: {why}; check the path, its permissions and the free space.")
+    except KeyboardInterrupt:
+        return _refused("stopped: interrupted from the keyboard; nothing was written.", status=130)
+    return 0
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The whole command line; README.md documents each command and flag, and a test compares the two."""
+    parser = argparse.ArgumentParser(
+        prog="shoulderline",
+        description="Bevel width and thickness behind the edge of a knife, from a macro photo beside a printed strip.",
+        epilog=_CAUTION,
+        allow_abbrev=False,
+    )
+    parser.add_argument("--version", action="version", version=f"shoulderline {version('shoulderline')}")
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    _add_measure(commands)
+    _add_target(commands)
+    _add_camera(commands)
+    _add_demo(commands)
+    _add_app(commands)
+    return parser
+
+
+def _check_pairs(parser: argparse.ArgumentParser, options: argparse.Namespace) -> None:
+    """A tolerance of nothing would be dropped in silence, so it is a misuse."""
+    for name in ("edge_height", "camera_distance"):
+        if getattr(options, f"{name}_tolerance", None) is not None and getattr(options, name) is None:
+            flag = f"--{name.replace('_', '-')}"
+            parser.error(f"{flag}-tolerance says how far off {flag} may be: give {flag} too")
+
+
+def position_reading(text: str) -> tuple[float, float]:
+    """``"20.6=0.47"`` -> (20.6, 0.47): place on the printed scale and reading, mm."""
+    position, sign, reading = text.partition("=")
+    if not sign:
+        raise argparse.ArgumentTypeError(f"{text!r}: expected POSITION=READING in mm, such as 20.6=0.47")
+    return _number(position, text), _number(reading, text)
+
+
+def bar_pair(text: str) -> tuple[float, float]:
+    """``"99.6,99.8"`` -> measured lengths of the check bars along X and Y, mm."""
+    parts = text.split(",")
+    if len(parts) != 2:
+        raise argparse.ArgumentTypeError(f"{text!r}: expected X,Y in mm, such as 99.6,99.8")
+    return _number(parts[0], text), _number(parts[1], text)
+
+
+def _number(part: str, whole: str) -> float:
+    try:
+        return float(part)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{whole!r}: {part.strip()!r} is not a number") from None
+
+
+def _command(commands: argparse._SubParsersAction, name: str, text: str) -> argparse.ArgumentParser:
+    return commands.add_parser(name, help=text, description=text, epilog=_CAUTION, allow_abbrev=False)
+
+
+def _add_measure(commands: argparse._SubParsersAction) -> None:
+    p = _command(commands, "measure", "measure bevel width and thickness along the edge")
+    p.add_argument("photos", nargs="+", type=Path, metavar="PHOTO", help="macro photo of the edge beside the strip")
+    p.add_argument("--angle", type=float, metavar="DEG", help="included sharpening angle; may be left out when there are readings")
+    p.add_argument("--angle-tolerance", type=float, default=2.0, metavar="DEG", help="how far off it may be (default %(default)s)")
+    p.add_argument("--lie", choices=("level", "cheek-down"), default="level", help="how the blade lies (default %(default)s)")
+    p.add_argument("--cheek-angle", type=float, metavar="DEG", help="angle between a cheek and the centre plane")
+    p.add_argument("--edge-height", type=float, metavar="MM", help="height of the edge above the strip's printed face")
+    p.add_argument("--edge-height-tolerance", type=float, metavar="MM", help="how far off it may be (default 0.2)")
+    p.add_argument("--camera-distance", type=float, metavar="MM", help="lens to edge along the line of sight")
+    p.add_argument("--camera-distance-tolerance", type=float, metavar="MM", help="how far off it may be (default 5)")
+    p.add_argument("--camera", type=Path, metavar="FILE", help="camera profile made by 'shoulderline camera'")
+    p.add_argument("--printed-bar", type=bar_pair, metavar="X,Y", help="measured lengths of the two 100 mm check bars")
+    p.add_argument("--caliper", type=position_reading, action="append", default=[], metavar="POSITION=READING", help="spot check, mm")
+    p.add_argument("--caliper-accuracy", type=float, default=0.03, metavar="MM", help="the caliper's limit of error (default %(default)s)")
+    p.add_argument("--caliper-resolution", type=float, default=0.01, metavar="MM", help="the caliper's step (default %(default)s)")
+    p.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder for the results")
+
+
+def _add_target(commands: argparse._SubParsersAction) -> None:
+    p = _command(commands, "target", "write the page with the strip, to be printed to scale")
+    p.add_argument("--paper", choices=("a4", "letter"), default="a4", help="size of the page (default %(default)s)")
+    p.add_argument("--out", type=Path, required=True, metavar="FILE", help="the PDF to write")
+
+
+def _add_camera(commands: argparse._SubParsersAction) -> None:
+    p = _command(commands, "camera", "make a camera profile from six or more tilted photos of the strip")
+    p.add_argument("photos", nargs="+", type=Path, metavar="PHOTO", help="photo of the flat strip, tilted differently each time")
+    p.add_argument("--printed-bar", type=bar_pair, metavar="X,Y", help="measured lengths of the two 100 mm check bars")
+    p.add_argument("--out", type=Path, required=True, metavar="FILE", help="the camera profile to write")
+
+
+def _add_demo(commands: argparse._SubParsersAction) -> None:
+    p = _command(commands, "demo", "measure the demo photos and print measured beside true")
+    p.add_argument("--out", type=Path, default=Path("shoulderline-demo"), metavar="DIR", help="folder for results (default %(default)s)")
+
+
+def _add_app(commands: argparse._SubParsersAction) -> None:
+    p = _command(commands, "app", "open the app in the browser")
+    p.add_argument("--port", type=int, default=8501, help="port to serve on (default %(default)s)")
+    p.add_argument("--address", default="localhost", help="address to serve on (default %(default)s)")
+    p.add_argument("--headless", action="store_true", help="open no browser window")
+
+
+def _refused(line: str, status: int = EXIT_REFUSED) -> int:
+    print(" ".join(line.split()), file=sys.stderr)
+    return status
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,100 @@
+"""What each command does, once its arguments are read. Refusals are raised; `app.cli` turns them into one line."""
+
+from __future__ import annotations
+
+import argparse
+import tempfile
+from pathlib import Path
+
+from app.progress import progress
+from vision.declared import Caliper, Declared, Lie, Reading
+
+
+def declared_from(options: argparse.Namespace) -> Declared:
+    """The declared facts behind the flags of ``measure``; only flags that were given replace the library's own defaults."""
+    given = {
+        "edge_height_tolerance_mm": options.edge_height_tolerance,
+        "camera_distance_tolerance_mm": options.camera_distance_tolerance,
+    }
+    return Declared(
+        included_angle_deg=options.angle,
+        angle_tolerance_deg=options.angle_tolerance,
+        lie=Lie(options.lie),
+        cheek_angle_deg=options.cheek_angle,
+        edge_height_mm=options.edge_height,
+        camera_distance_mm=options.camera_distance,
+        printed_bar_mm=options.printed_bar,
+        readings=tuple(Reading(position, thickness) for position, thickness in options.caliper),
+        caliper=Caliper(options.caliper_accuracy, options.caliper_resolution),
+        **{name: value for name, value in given.items() if value is not None},
+    )
+
+
+def measure(options: argparse.Namespace) -> None:
+    """``shoulderline measure``: photos and facts in, a folder of results out."""
+    declared = declared_from(options)
+    from app import outputs, summary
+    from vision import camera_profile
+    from vision.measure import measure as measure_edge
+    from vision.photo import open_photo
+
+    outputs.check_folder(options.out, options.photos)
+    profile = camera_profile.load(options.camera) if options.camera else None
+    photos = [open_photo(path) for path in options.photos]
+    with progress() as report:
+        result = measure_edge(photos, declared, profile=profile, progress=report)
+        if report:
+            report("write the results", 1.0)
+        contents = outputs.build(result, photos)
+        outputs.write(options.out, contents)
+    print(summary.text(result))
+    print(f"\nIn {options.out}: {', '.join(contents)}")
+
+
+def target(options: argparse.Namespace) -> None:
+    """``shoulderline target``: the page to print."""
+    from app import outputs
+    from calibration_targets import strip
+
+    with tempfile.TemporaryDirectory() as folder:
+        page = Path(folder) / "strip.pdf"
+        strip.draw_pdf(page, options.paper)
+        outputs.write_file(options.out, page.read_bytes())
+    print(f"{options.out}: print at 100 %, measure both check bars, and give what you measured as --printed-bar X,Y.")
+
+
+def camera(options: argparse.Namespace) -> None:
+    """``shoulderline camera``: a camera profile from tilted photos of the strip."""
+    from app import outputs
+    from vision import camera_profile
+    from vision.photo import open_photo
+
+    found = camera_profile.calibrate([open_photo(path) for path in options.photos], printed_bar_mm=options.printed_bar)
+    with tempfile.TemporaryDirectory() as folder:
+        draft = Path(folder) / "camera.json"
+        camera_profile.save(found, draft)
+        outputs.write_file(options.out, draft.read_bytes())
+    print(found.summary)
+    print(f"Written to {options.out}; give it to 'shoulderline measure' as --camera.")
+
+
+def demo(options: argparse.Namespace) -> None:
+    """``shoulderline demo``: every demo photo, measured beside true."""
+    from app import demo as demonstration
+
+    with progress() as report:
+        rows = demonstration.run(options.out, report)
+    print(demonstration.table(rows))
+    print(f"\nOverlays, tables and reports are in {options.out}")
+
+
+def app(options: argparse.Namespace) -> None:
+    """``shoulderline app``: serve the app until interrupted."""
+    from streamlit.web import cli as streamlit
+
+    page = Path(__file__).with_name("main.py")
+    streamlit.main(
+        ["run", str(page), "--server.port", str(options.port), "--server.address", options.address,
+         "--server.headless", "true" if options.headless else "false"],
+        standalone_mode=False,
+    )  # fmt: skip

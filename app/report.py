@@ -1,0 +1,244 @@
+"""``report.pdf``: two A4 pages that a reader can judge and repeat. Text by reportlab, charts by matplotlib as vectors."""
+
+from __future__ import annotations
+
+import io
+import threading
+from collections.abc import Sequence
+from functools import cache
+from pathlib import Path
+from xml.sax.saxutils import escape
+
+import matplotlib
+import numpy as np
+import pypdfium2
+from matplotlib.figure import Figure as Chart
+from PIL import Image as Pictures
+from reportlab.lib import colors
+from reportlab.lib.pagesizes import A4
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.lib.units import mm
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFont
+from reportlab.pdfgen.canvas import Canvas
+from reportlab.platypus import Flowable, Frame, Image, KeepInFrame, Paragraph, Spacer, Table, TableStyle
+
+from app import charts, overlay
+from app.headline import headline, questioned, seen_share
+from vision import rounding
+from vision.results import Measurement
+
+_MARGIN = 16 * mm
+_TEXT_WIDTH = A4[0] - 2 * _MARGIN
+_CHART_SIZE = (_TEXT_WIDTH, 112 * mm)
+_CHART_FOOT = 14 * mm
+_PICTURE_HEIGHT = 78 * mm
+# 200 px an inch on paper: lines of one pixel can still be seen, at a tenth of the photo's bytes.
+_PICTURE_PX = 1400
+# PDFium is not safe for use from two threads at once, and the app serves each session from its own.
+_PDFIUM = threading.Lock()
+CAUTION = (
+    "Blades cut. Tape or guard the edge while you set up, cut away from yourself, and bring caliper jaws to the shoulder from the spine "
+    "side: jaws on an apex harm both. Local rules come first."
+)
+METHOD = (
+    "The blade lies beside a printed strip of coded squares. The strip's corners give the camera's place and the scale in the photo; "
+    "apex and shoulder are found along the edge as one line each, to a part of a pixel. Rays through both lines meet the plane of the "
+    "edge and the plane of the bevel face (inclined by the angle per side), which gives the bevel width w along the face. Thickness "
+    "behind the edge is T = 2 w sin a with the angle per side a. Declared angle, its tolerance and its slow change along the edge, "
+    "the widths' own errors and the readings with their common instrument error form one joint Gaussian model, conditioned on the "
+    "readings. Bands are expanded uncertainties with k = 2 (JCGM 100). Stations without a trustworthy line stay empty."
+)
+
+
+def pdf(measurement: Measurement, pictures: Sequence[np.ndarray]) -> bytes:
+    """The report as PDF bytes.
+
+    Parameters
+    ----------
+    measurement : Measurement
+    pictures : sequence of (H, W, 3) uint8
+        The upright photos, without lines, in the measurement's order.
+    """
+    out = io.BytesIO()
+    page = Canvas(out, pagesize=A4, invariant=1, pageCompression=1, initialFontName=_fonts()[0])
+    page.setTitle("Thickness behind the edge: " + ", ".join(p.name for p in measurement.photos))
+    page.setAuthor(measurement.program)
+    _page(page, _first_page(measurement, pictures), measurement, 1, _CHART_FOOT + _CHART_SIZE[1])
+    _page(page, _second_page(measurement), measurement, 2, _CHART_FOOT)
+    page.save()
+    chart = charts.along_edge(measurement, tuple(v / 72.0 for v in _CHART_SIZE))
+    return _with_chart(out.getvalue(), _chart_pdf(chart))
+
+
+def _first_page(m: Measurement, pictures: Sequence[np.ndarray]) -> list[Flowable]:
+    seen, stations = seen_share(m)
+    figures = headline(m)
+    story: list[Flowable] = [_text("Thickness behind the edge", "title")]
+    story.append(_text(", ".join(p.name for p in m.photos) + f" · {seen} of {stations} stations measured · {m.created[:10]}", "small"))
+    if figures:
+        story += [_text(figures[0].text, "figure"), _text(figures[0].label + ", mean", "label"), Spacer(0, 2 * mm)]
+        story.append(_table([[line.label, line.text] for line in figures[1:]], (0.5, 0.5)))
+    else:
+        story.append(_text("No headline figure could be had; see the cautions on the next page.", "label"))
+    story += [_text(rounding.COVERAGE, "small"), Spacer(0, 2 * mm), *_pictures(m, pictures)]
+    return story
+
+
+def _second_page(m: Measurement) -> list[Flowable]:
+    story: list[Flowable] = []
+    for title, part in (("Zones", _zones(m)), ("Uncertainty budget", _budget(m)), ("Cross-check of the readings", _cross_check(m))):
+        story += [_text(title, "heading"), *part]
+    story += [_text("Declared", "heading"), _table(_declared(m), (0.34, 0.66)), _text("Method", "heading"), _text(METHOD)]
+    story += [_text("Cautions", "heading"), _text(CAUTION)]
+    story += [_text(f"{n.text}; {n.remedy}.") for n in m.notes] + [_text(q) for q in questioned(m)]
+    story += [_text("Photos", "heading"), _table(_photos(m), (0.26, 0.74))]
+    return story
+
+
+def _pictures(m: Measurement, pictures: Sequence[np.ndarray]) -> list[Flowable]:
+    out: list[Flowable] = []
+    room = _PICTURE_HEIGHT / max(len(pictures), 1)
+    for i, rgb in enumerate(pictures):
+        picture = overlay.draw(rgb, m, i, reduce=min(1.0, _PICTURE_PX / rgb.shape[1]), margin_mm=9.0)
+        data = io.BytesIO()
+        Pictures.fromarray(picture).save(data, "JPEG", quality=88, subsampling=0)
+        height, width = picture.shape[:2]
+        k = min(_TEXT_WIDTH / width, room / height)
+        out.append(Image(io.BytesIO(data.getvalue()), width * k, height * k))
+    return out
+
+
+def _zones(m: Measurement) -> list[Flowable]:
+    z = m.zones
+    if z is None:
+        return [_text("No zones could be told apart.")]
+    rows = [
+        [f"main stretch, {z.main.start_mm:.1f} to {z.main.end_mm:.1f} mm", rounding.format_figure(z.main.mean.value_mm, z.main.mean.u_mm)]
+    ]
+    if z.rise is None:
+        rows.append(["toward the tip", "no rise that could be told from the noise"])
+    else:
+        start = " ± ".join(rounding.round_pair(z.rise.start_mm, 2 * z.rise.start_u_mm))
+        slope = " ± ".join(rounding.round_pair(z.rise.slope_mm_per_mm, 2 * z.rise.slope_u_mm_per_mm))
+        ratio = " ± ".join(rounding.round_pair(z.rise.ratio, 2 * z.rise.ratio_u))
+        rows.append(["thickens toward the tip", f"from {start} mm on, by {slope} mm per mm; {ratio} times the main stretch at the tip"])
+    rows += [
+        [f"{s.name}, {s.start_mm:.1f} to {s.end_mm:.1f} mm", rounding.format_figure(s.mean.value_mm, s.mean.u_mm)] for s in z.stretches
+    ]
+    return [_table(rows, (0.34, 0.66))]
+
+
+def _budget(m: Measurement) -> list[Flowable]:
+    if m.budget is None:
+        return [_text("No budget could be had.")]
+    rows = [["source", "standard uncertainty", "sensitivity, mm per unit", "contribution, µm"]]
+    for r in m.budget.rows:
+        rows.append([r.source, f"{r.u:.2g} {r.unit}", f"{r.sensitivity_mm_per_unit:.2g}", f"{1000 * r.contribution_mm:.2g}"])
+    rows.append(["total (root of the sum of squares)", "", "", f"{1000 * m.budget.total_mm:.2g}"])
+    return [_table(rows, (0.46, 0.2, 0.2, 0.14), head=True), _text("One standard uncertainty of the main stretch's mean.", "small")]
+
+
+def _cross_check(m: Measurement) -> list[Flowable]:
+    if not m.cross_checks:
+        return [_text("No readings were given: the band rests on the declared angle and its tolerance alone.")]
+    rows = [["position, mm", "reading, mm", "expected without it", "difference, mm", "E_n", ""]]
+    for c in m.cross_checks:
+        verdict = "set aside" if c.reading.set_aside else "questioned" if c.questioned else "agrees"
+        expected = rounding.format_figure(c.predicted_mm, c.predicted_u_mm, inch=False)
+        rows.append(
+            [f"{c.reading.position_mm:g}", f"{c.reading.thickness_mm:g}", expected, f"{c.difference_mm:+.3f}", f"{c.e_n:.1f}", verdict]
+        )
+    return [_table(rows, (0.13, 0.13, 0.27, 0.17, 0.1, 0.2), head=True)]
+
+
+def _declared(m: Measurement) -> list[list[str]]:
+    d = m.declared
+    angle = "none; found from the readings" if d.included_angle_deg is None else f"{d.included_angle_deg:g} ± {d.angle_tolerance_deg:g}°"
+    height, height_tolerance = d.height_mm
+    bars, bar_tolerance = d.bars_mm
+    how = "" if d.printed_bar_mm else " (not measured)"
+    undeclared = "" if d.edge_height_mm is not None else " (not declared: taken as level)"
+    return [
+        ["included angle", angle],
+        ["lie", d.lie.value + (f", cheek angle {d.cheek_angle_deg:g}°" if d.cheek_angle_deg is not None else "")],
+        ["edge above the strip", f"{height:g} ± {height_tolerance:g} mm{undeclared}"],
+        ["printed 100 mm bars, X and Y", f"{bars[0]:g} and {bars[1]:g} ± {bar_tolerance:g} mm{how}"],
+        ["caliper", f"limit of error {d.caliper.accuracy_mm:g} mm, step {d.caliper.resolution_mm:g} mm"],
+    ]
+
+
+def _photos(m: Measurement) -> list[list[str]]:
+    out = []
+    for p in m.photos:
+        seen = f"{p.width_px} × {p.height_px} px, {p.px_per_mm:.1f} px/mm, blur {p.blur_px:.1f} px, tilt {p.tilt_deg:.1f}°, "
+        seen += (
+            f"distance {p.camera_distance_mm:.0f} mm ({p.focal_source}), {p.target_corners} corners, residual {p.target_residual_px:.2f} px"
+        )
+        out.append([p.name, f"{seen}; SHA-256 {p.sha256[:16]}…"])
+    return out
+
+
+def _page(page: Canvas, story: list[Flowable], m: Measurement, number: int, foot: float) -> None:
+    frame = Frame(_MARGIN, foot, _TEXT_WIDTH, A4[1] - foot - 12 * mm, leftPadding=0, rightPadding=0, topPadding=0, bottomPadding=0)
+    # Shrinks a page that many notes or zones would otherwise push onto a third one.
+    frame.addFromList([KeepInFrame(frame._width, frame._height, story, mode="shrink")], page)
+    page.setFont(_fonts()[0], 7)
+    page.setFillColor(colors.HexColor("#555555"))
+    page.drawString(_MARGIN, 8 * mm, f"{m.program} · {m.created}")
+    page.drawRightString(A4[0] - _MARGIN, 8 * mm, f"page {number} of 2")
+    page.showPage()
+
+
+def _text(text: str, kind: str = "body") -> Paragraph:
+    plain, bold = _fonts()
+    styles = {
+        "title": ParagraphStyle("title", fontName=bold, fontSize=17, leading=21),
+        "figure": ParagraphStyle("figure", fontName=bold, fontSize=15, leading=20, spaceBefore=5, textColor=colors.HexColor("#005f9e")),
+        "label": ParagraphStyle("label", fontName=plain, fontSize=9, leading=12),
+        "heading": ParagraphStyle("heading", fontName=bold, fontSize=10, leading=13, spaceBefore=7, spaceAfter=2),
+        "small": ParagraphStyle("small", fontName=plain, fontSize=7, leading=9, textColor=colors.HexColor("#555555")),
+        "body": ParagraphStyle("body", fontName=plain, fontSize=8, leading=10.5, spaceAfter=2),
+    }
+    return Paragraph(escape(text), styles[kind])
+
+
+def _table(rows: list[list[str]], shares: tuple[float, ...], head: bool = False) -> Table:
+    cells = [[_text(cell) for cell in row] for row in rows]
+    table = Table(cells, colWidths=[s * _TEXT_WIDTH for s in shares], hAlign="LEFT")
+    style = [("LINEBELOW", (0, 0), (-1, -1), 0.25, colors.HexColor("#cccccc")), ("VALIGN", (0, 0), (-1, -1), "TOP")]
+    style += [("TOPPADDING", (0, 0), (-1, -1), 1), ("BOTTOMPADDING", (0, 0), (-1, -1), 1), ("LEFTPADDING", (0, 0), (-1, -1), 0)]
+    if head:
+        style.append(("LINEBELOW", (0, 0), (-1, 0), 0.8, colors.black))
+    table.setStyle(TableStyle(style))
+    return table
+
+
+@cache
+def _fonts() -> tuple[str, str]:
+    """Names of the plain and bold face. matplotlib ships them: PDF's built-in fonts have no Greek or Cyrillic letters."""
+    folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
+    for name, file in (("Text", "DejaVuSans.ttf"), ("TextBold", "DejaVuSans-Bold.ttf")):
+        pdfmetrics.registerFont(TTFont(name, folder / file))
+    return "Text", "TextBold"
+
+
+def _chart_pdf(chart: Chart) -> bytes:
+    out = io.BytesIO()
+    # No date inside: the same measurement gives the same report.
+    chart.savefig(out, format="pdf", metadata={"CreationDate": None})
+    return out.getvalue()
+
+
+def _with_chart(report: bytes, chart: bytes) -> bytes:
+    """Set the chart's page, as vectors, into the foot of the first page."""
+    with _PDFIUM:
+        pages, drawing = pypdfium2.PdfDocument(report), pypdfium2.PdfDocument(chart)
+        form = drawing.page_as_xobject(0, pages).as_pageobject()
+        form.set_matrix(pypdfium2.PdfMatrix().translate(_MARGIN, _CHART_FOOT))
+        first = pages[0]
+        first.insert_obj(form)
+        first.gen_content()
+        out = io.BytesIO()
+        pages.save(out)
+    return out.getvalue()

@@ -1,0 +1,38 @@
+"""The summary that ``shoulderline measure`` prints."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from app.headline import headline, questioned, seen_share
+from vision import rounding
+from vision.results import Measurement
+
+
+def text(measurement: Measurement) -> str:
+    """Headline, what was seen, and every caution with its remedy; plain text, one fact a line."""
+    seen, stations = seen_share(measurement)
+    position = measurement.widths.position_mm
+    span = f" from {position.min():.1f} to {position.max():.1f} mm on the printed scale" if stations else ""
+    lines = [f"{', '.join(p.name for p in measurement.photos)}: {seen} of {stations} stations measured{span}", ""]
+    figures = headline(measurement)
+    if figures:
+        lines.append("Thickness behind the edge")
+        wide = max(len(line.label) for line in figures)
+        lines += [f"  {line.label:{wide}s}  {line.text}" for line in figures]
+    else:
+        lines.append("Thickness behind the edge: no headline figure could be had")
+    lines.append(f"Bevel width, {_width_range(measurement)}")
+    lines.append(f"({rounding.COVERAGE})")
+    remarks = [f"{n.severity}: {n.text}; {n.remedy}." for n in measurement.notes] + [f"caution: {q}" for q in questioned(measurement)]
+    return "\n".join(lines + (["", *remarks] if remarks else []))
+
+
+def _width_range(m: Measurement) -> str:
+    width = m.widths.width_mm
+    if not np.isfinite(width).any():
+        return rounding.NOT_MEASURED
+    ends = [int(np.nanargmin(width)), int(np.nanargmax(width))]
+    u = m.widths.width_u_mm
+    low, high = (rounding.format_figure(float(width[i]), float(u[i]), inch=False) for i in ends)
+    return f"narrowest to widest: {low} to {high}"
