@@ -17,10 +17,13 @@ from vision.straighten import StraightStrip
 BLOCK_COLUMNS = 8
 # Light below this share of full scale is noise on any phone; keeps logarithms finite.
 _DARK = 0.01
-# What one and the same ground face varies by anyway: brightness (log), colour (log ratio, twice), texture (log energy, twice).
-_FACE_FLOOR = np.array([0.03, 0.01, 0.01, 0.15, 0.15])
-# Two colour ratios and two texture measures share what they see: each pair weighs as much as brightness.
-_WEIGHT = np.array([1.0, 0.5, 0.5, 0.5, 0.5])
+# What one and the same ground face varies by anyway: brightness (log), colour (log ratio, twice), texture contrast (log),
+# direction of the grind lines (twice, -1..1).
+_FACE_FLOOR = np.array([0.03, 0.01, 0.01, 0.15, 0.1, 0.1])
+# Colour ratios, like the two parts of a direction, share what they see: each pair weighs as much as brightness.
+_WEIGHT = np.array([1.0, 0.5, 0.5, 0.5, 0.5, 0.5])
+# Rows on either side of a candidate over which the step of each single column is taken.
+_COLUMN_ROWS = 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,7 +67,9 @@ def face_evidence(strip: StraightStrip, apex: np.ndarray, blur_px: float) -> Evi
     inside = valid[low, blocks]
     # Light smoothing along the edge: 0.1 mm at macro scale, short beside any waviness.
     shifted = gaussian_filter1d(shifted, 1.5, axis=1, mode="nearest")
-    score = _wide(shifted, blur_px) + _sharp(shifted, blur_px)
+    wide = _wide(shifted[..., :6], blur_px)
+    # A sharp line says where, not whether: a scratch or reflection between two stretches of one face must not win.
+    score = wide + np.minimum(_sharp(shifted, blur_px), wide) + np.minimum(_single(shifted[..., 6], blur_px), wide)
     least = int(np.ceil(2.0 * blur_px + 3.0))
     allowed = inside.copy()
     allowed[:least] = False
@@ -76,7 +81,8 @@ def face_evidence(strip: StraightStrip, apex: np.ndarray, blur_px: float) -> Evi
 
 
 def _features(strip: StraightStrip, blur_px: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """(R, C, 5) log brightness, two log colour ratios, log texture energy along and across; (R, C) valid; (C,) centres."""
+    """(R, C, 7) log brightness, two log colour ratios, log texture contrast, two parts of its direction, energy of the
+    single columns' steps; (R, C) valid; (C,) centres."""
     rows, columns = strip.valid.shape
     count = max(columns // BLOCK_COLUMNS, 1)
     used = min(count * BLOCK_COLUMNS, columns)
@@ -88,15 +94,37 @@ def _features(strip: StraightStrip, blur_px: float) -> tuple[np.ndarray, np.ndar
     grey = strip.linear.mean(axis=2)
     rgb = np.log(np.maximum(blocked(strip.linear), 0.0) + _DARK)
     mean = np.maximum(blocked(grey), 0.0) + _DARK
-    fine = max(blur_px, 0.7)
-    along = cv2.GaussianBlur(grey, (0, 0), sigmaX=fine, sigmaY=0.01) - cv2.GaussianBlur(grey, (0, 0), sigmaX=4 * fine, sigmaY=0.01)
-    across = cv2.GaussianBlur(grey, (0, 0), sigmaX=4 * fine, sigmaY=fine)
-    across = across - cv2.GaussianBlur(across, (0, 0), sigmaX=0.01, sigmaY=3 * fine)
+    smooth = cv2.GaussianBlur(grey, (0, 0), max(blur_px, 0.7))
+    down, along = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=0.125), cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=0.125)
+    # Structure tensor: how strong the grind lines are and which way they run, without the mean step across rows.
+    tensor = [gaussian_filter1d(blocked(p), 2.0, axis=0, mode="nearest") for p in (along * along, down * down, along * down)]
+    total = tensor[0] + tensor[1] + 1e-9
     # Contrast, not energy: a lamp's fall-off must not look like a change of texture.
-    texture = [np.log(np.sqrt(blocked(t * t)) / mean + 3e-3) for t in (along, across)]
-    features = np.stack([np.log(mean), rgb[..., 0] - rgb[..., 1], rgb[..., 2] - rgb[..., 1], *texture], axis=2)
+    texture = [np.log(np.sqrt(tensor[0]) / mean + 1e-3), (tensor[0] - tensor[1]) / total, 2 * tensor[2] / total]
+    single = blocked(_column_step(grey, blur_px) ** 2)
+    features = np.stack([np.log(mean), rgb[..., 0] - rgb[..., 1], rgb[..., 2] - rgb[..., 1], *texture, single], axis=2)
     centre = (np.arange(count) + 0.5) * (used / count) - 0.5
     return features, blocked(strip.valid.astype(np.float32)) > 0.5, centre
+
+
+def _column_step(grey: np.ndarray, blur_px: float) -> np.ndarray:
+    """(R, S) step of each column across each row: mean of a few rows after it less that of a few before."""
+    gap = int(np.ceil(blur_px))
+    kernel = np.zeros(2 * (gap + _COLUMN_ROWS) + 1, np.float32)
+    kernel[:_COLUMN_ROWS], kernel[-_COLUMN_ROWS:] = -1 / _COLUMN_ROWS, 1 / _COLUMN_ROWS
+    slim = cv2.GaussianBlur(grey, (0, 0), sigmaX=max(blur_px, 0.7), sigmaY=0.01)
+    return cv2.sepFilter2D(slim, cv2.CV_32F, np.ones(1, np.float32), kernel, borderType=cv2.BORDER_REPLICATE)
+
+
+def _single(energy: np.ndarray, blur_px: float) -> np.ndarray:
+    """Energy of the steps of single columns, whatever their sign, against what is usual in the same blade.
+
+    Grind lines that stop, bright and dark ones side by side, show here though their mean shows no step.
+    """
+    skip = int(np.ceil(3 * blur_px)) + _COLUMN_ROWS
+    body = energy[skip:-skip] if len(energy) > 3 * skip else energy
+    usual = np.maximum(np.median(body, axis=0), 1e-9)
+    return np.log(np.maximum(energy / usual, 1.0))
 
 
 def _wide(features: np.ndarray, blur_px: float) -> np.ndarray:

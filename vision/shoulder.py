@@ -26,6 +26,11 @@ _STEEPEST = 0.3
 # Ground shoulders are rounded over 3-50 um, and where the highlight ends within the rounding depends on the light:
 # -18 to +2 um in the trial of design.md section 10, so about 6 um for one standard deviation without other knowledge.
 _ROUNDING_UM = 6.0
+# A ground bevel waves by 1-4 % of its width over a millimetre or two (design.md's scenes; common practice, no source);
+# departures from its own slow trend are free up to this share, and cost dearly beyond.
+_FREE_WAVE = 0.05
+# Shape of the slow trend: enough for a bevel that stays even and then doubles toward the tip.
+_TREND_DEGREE = 4
 # A rival that explains this share of the evidence could be the shoulder instead.
 _RIVAL_SHARE = 0.85
 
@@ -156,6 +161,9 @@ def _coarse(evidence: Evidence, apex: np.ndarray, px_per_mm: float, guide: Shoul
     crook = 0.05
     try:
         best = best_path(cost, step, crook, forbidden)
+        # Second look: where the evidence is thin, the bevel's own width elsewhere is the better guide.
+        cost = cost + _departure(cost, best.row)
+        best = best_path(cost, step, crook, forbidden)
     except ValueError:
         return None
     blocks = np.arange(cost.shape[1])
@@ -173,6 +181,25 @@ def _coarse(evidence: Evidence, apex: np.ndarray, px_per_mm: float, guide: Shoul
     line = median_filter(best.row.astype(float), 3, mode="nearest")
     row = apex + np.interp(at, evidence.column, line)
     return _Coarse(row, np.interp(at, evidence.column, own), rival, share)
+
+
+def _departure(cost: np.ndarray, row: np.ndarray) -> np.ndarray:
+    """(W, C) cost of leaving the slow trend of the width, in units of evidence."""
+    blocks = np.arange(cost.shape[1])
+    strength = np.maximum(-cost[row, blocks], 0.0)
+    x = np.linspace(-1, 1, len(row))
+    logs = np.log(np.maximum(row, 1.0))
+    weight = strength**2 + 1e-6
+    degree = min(_TREND_DEGREE, max(len(row) // 40, 0))
+    for _ in range(8):
+        trend = np.polynomial.Polynomial(np.polynomial.polynomial.polyfit(x, logs, degree, w=np.sqrt(weight)))(x)
+        off = logs - trend
+        scale = max(1.4826 * float(np.median(np.abs(off))), _FREE_WAVE / 2)
+        weight = (strength**2 + 1e-6) / (1 + (off / scale) ** 2) ** 2
+    width = np.exp(trend)
+    excess = np.maximum(np.abs(np.arange(len(cost))[:, None] - width) / (_FREE_WAVE * width + 1.0) - 1.0, 0.0)
+    # Bounded, so that a bevel that really changes (a repair, a second grind) can still be followed.
+    return float(np.median(strength)) * 0.5 * np.minimum(excess, 2.0)
 
 
 def _refine(strip: StraightStrip, apex: np.ndarray, coarse: np.ndarray, blur_px: float, pool: float) -> StepFit:
