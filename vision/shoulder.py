@@ -23,9 +23,13 @@ _NARROW_PX = 8.0
 _LEAST_WIDTH_PX = 4.0
 # Rows per column that a shoulder may leave the apex's direction: 17 degrees, far more than any grind.
 _STEEPEST = 0.3
+# The steady line pools three times as far; of waviness with a period of 1.5 mm and 2 % of the width it then still
+# misses about a tenth (kernel at that period: 0.91).
+_STEADY = 3.0
+_WAVE_LEFT = 0.002
 # Ground shoulders are rounded over 3-50 um, and where the highlight ends within the rounding depends on the light:
-# -18 to +2 um in the trial of design.md section 10, so about 6 um for one standard deviation without other knowledge.
-_ROUNDING_UM = 6.0
+# +2, +1, -1, -18, -16, -4 um in the trial of design.md section 10, 10 um root mean square.
+_ROUNDING_UM = 10.0
 # A ground bevel waves by 1-4 % of its width over a millimetre or two (design.md's scenes; common practice, no source);
 # departures from its own slow trend are free up to this share, and cost dearly beyond.
 _FREE_WAVE = 0.05
@@ -113,8 +117,8 @@ def find_shoulder(
     if coarse is None:
         return _nothing(columns)
     pool = max(_POOL_MM * px_per_mm, 4.0)
-    fit = _refine(strip, apex, coarse.row, blur_px, pool)
-    return _judge(strip, apex_row, coarse, fit, _Scale(blur_px, px_per_mm, pool))
+    lines = _refine(strip, apex, coarse.row, blur_px, pool)
+    return _judge(strip, apex_row, coarse, lines, _Scale(blur_px, px_per_mm, pool))
 
 
 @dataclass(frozen=True)
@@ -202,7 +206,15 @@ def _departure(cost: np.ndarray, row: np.ndarray) -> np.ndarray:
     return float(np.median(strength)) * 0.5 * np.minimum(excess, 2.0)
 
 
-def _refine(strip: StraightStrip, apex: np.ndarray, coarse: np.ndarray, blur_px: float, pool: float) -> StepFit:
+@dataclass(frozen=True, eq=False)
+class _Lines:
+    """Two fits of one line: `steady` pools far along the edge in a wide window, `close` little in a narrow one."""
+
+    steady: StepFit
+    close: StepFit
+
+
+def _refine(strip: StraightStrip, apex: np.ndarray, coarse: np.ndarray, blur_px: float, pool: float) -> _Lines:
     """Pooled erf fits in windows that follow the width; a narrow bevel's two steps are fitted together."""
     width = coarse - apex
     # Beyond 3 blur radii a step is flat; two more rows tell its level.
@@ -211,15 +223,29 @@ def _refine(strip: StraightStrip, apex: np.ndarray, coarse: np.ndarray, blur_px:
     value = _contrast_channel(strip, coarse, blur_px)
     centre = np.vstack([apex, coarse]) if narrow else coarse[None]
     half = want if narrow else min(0.45 * float(np.percentile(width, 5)), 2.0 * want)
-    first = StepModel(half, 1.15 * blur_px, 0.5, pool_px=2 * pool, travel_px=min(half / 2, 0.35 * float(np.median(width))))
-    found = fit_steps(value, centre, first, strip.valid, strip.clipped)
-    again = np.where(np.isfinite(found.position), found.position, centre)
+    travel = min(half / 2, 0.35 * float(np.median(width)))
+    first = StepModel(half, 1.15 * blur_px, 0.5, pool_px=_STEADY * pool, travel_px=travel, iterations=6)
+    steady = fit_steps(value, centre, first, strip.valid, strip.clipped)
+    again = np.where(np.isfinite(steady.position), steady.position, centre)
     if not narrow:
         # Close in once the line is known: grind lines of the cheek beside it must not share in the fit.
-        soft = float(np.median(found.sigma))
-        half = min(half, 3.0 * soft + 3.0)
-    second = StepModel(half, 1.15 * blur_px, 0.5, pool_px=pool, travel_px=half / 2)
-    return fit_steps(value, again, second, strip.valid, strip.clipped)
+        half = min(half, 3.0 * float(np.median(steady.sigma)) + 3.0)
+    second = StepModel(half, 1.15 * blur_px, 0.5, pool_px=pool, travel_px=half / 2, iterations=5)
+    return _Lines(steady, fit_steps(value, again, second, strip.valid, strip.clipped))
+
+
+def _combine(lines: _Lines, width: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Row and random standard uncertainty: the close line where it is sure, the steady one where it is not.
+
+    What the steady line flattens is a normal unknown of `_WAVE_LEFT` of the width: the close line's departure from it
+    is shrunk by the usual ratio of variances.
+    """
+    close, u = lines.close.position[-1], lines.close.u[-1]
+    steady, u_steady = lines.steady.position[-1], lines.steady.u[-1]
+    left = (_WAVE_LEFT * width) ** 2 + 0.02**2
+    share = left / (left + u**2)
+    row = steady + share * (close - steady)
+    return row, np.sqrt(share * u**2 + (1 - share) * np.minimum(u_steady, u) ** 2)
 
 
 def _contrast_channel(strip: StraightStrip, line: np.ndarray, blur_px: float) -> np.ndarray:
@@ -241,9 +267,10 @@ def _contrast_channel(strip: StraightStrip, line: np.ndarray, blur_px: float) ->
     return strip.linear @ (mix / np.abs(mix).sum()).astype(np.float32)
 
 
-def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, fit: StepFit, scale: _Scale) -> ShoulderLine:
+def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, lines: _Lines, scale: _Scale) -> ShoulderLine:
     """Uncertainty and flags of every column; columns that cannot be trusted become NaN."""
-    row, u = fit.position[-1].copy(), fit.u[-1].copy()
+    fit = lines.close
+    row, u = _combine(lines, np.maximum(coarse.row - _bridged(apex_row), 1.0))
     columns = np.arange(len(row))
     width = row - apex_row
     flags = np.zeros(len(row), int)
@@ -255,7 +282,10 @@ def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, fit: Ste
     burnt = _burnt_share(strip, row, scale.blur_px) > 0.2
     # Blur beyond the photo's own is the rounding as seen; the corner lies somewhere within it.
     rounding = np.sqrt(np.maximum(sigma**2 - scale.blur_px**2, 0.0))
-    systematic = np.sqrt((_ROUNDING_UM * 1e-3 * scale.px_per_mm) ** 2 + (0.5 * rounding) ** 2 + np.where(burnt, sigma, 0.0) ** 2)
+    # Where the wide and the narrow window disagree over a whole stretch, neighbours of the step share in one of them.
+    apart = np.nan_to_num(lines.close.position[-1] - lines.steady.position[-1])
+    apart = gaussian_filter1d(apart, scale.px_per_mm / 2, mode="nearest")
+    systematic = np.sqrt(apart**2 + (_ROUNDING_UM * 1e-3 * scale.px_per_mm) ** 2 + (0.5 * rounding) ** 2 + np.where(burnt, sigma, 0.0) ** 2)
     reach = np.clip(np.nan_to_num(row, nan=0.0) + 3 * sigma, 0, len(strip.valid) - 1).astype(int)
     mark(StationFlag.FRAME_END, ~strip.valid[reach, columns])
     mark(StationFlag.CLIPPED, burnt)
