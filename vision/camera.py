@@ -1,0 +1,424 @@
+"""Camera: from the strip's corners to a pinhole with one radial term, and from pixels to mm.
+
+Sheet frame, true mm: X along the strip, Y toward the edge, Z up to the camera. Photo frame: first pixel's centre (0, 0).
+The lens model is OpenCV's: ``x_d = x (1 + k1 r^2)`` with x, y, r in normalised coordinates.
+
+A flat target seen nearly squarely cannot tell focal length from distance, so the focal length enters the fit as a
+parameter with a prior (profile, declared distance, EXIF or a guess); where the tilt really determines it, the data
+take over by their weight (least squares with prior information, JCGM 100 and design.md section 4).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+from scipy.optimize import least_squares
+from scipy.spatial.transform import Rotation
+
+from vision.declared import Declared
+from vision.errors import TargetNotFound
+from vision.flags import Note
+from vision.target import Target
+
+if TYPE_CHECKING:
+    from vision.camera_profile import CameraProfile
+
+# Diagonal of the 36 x 24 mm frame that EXIF's 35 mm focal length refers to.
+FULL_FRAME_DIAGONAL_MM = math.hypot(36.0, 24.0)
+# Makers refer the 35 mm equivalent to the diagonal or to the width; for a 4:3 sensor the two differ by 4 %.
+_EQUIVALENCE_HALF_WIDTH = 0.04
+# Unit focusing lengthens the image distance by the magnification: up to 7 % for a 6 mm lens at 90 mm; lenses that focus
+# by moving inner groups may shorten it. Half-width of 5 % about the value written; common practice, no source.
+_FOCUS_HALF_WIDTH = 0.05
+# A profile was made at another focus: between 120 and 90 mm a 6 mm lens changes by 1.7 %.
+_PROFILE_FOCUS_HALF_WIDTH = 0.017
+# With nothing declared: a phone's macro distance (design.md section 4), half-width.
+_PRIOR_DISTANCE_MM, _PRIOR_DISTANCE_HALF_WIDTH_MM = 100.0, 40.0
+# Phones correct distortion in the file; what is left stays under 2 % at the frame's corner (common practice, no source).
+_CORNER_DISTORTION_HALF_WIDTH = 0.02
+# Paper glued to card is flat to about +-0.05 mm (common practice, no source); a bow has about eight independent humps
+# along and across a strip, so that more corners do not average it away.
+_FLATNESS_U_MM, _FLATNESS_FREEDOM = 0.05 / math.sqrt(3), 8
+_SQRT3 = math.sqrt(3.0)
+
+
+@dataclass(frozen=True, eq=False)
+class Camera:
+    """Pinhole with one radial term.
+
+    Attributes
+    ----------
+    focal_px : float
+    centre_px : (float, float)
+        Principal point: the image centre, ((W - 1) / 2, (H - 1) / 2).
+    k1 : float
+        Radial term in normalised coordinates (OpenCV's sign and order).
+    rotation : (3, 3), translation : (3,)
+        Sheet to camera, mm: ``x_camera = rotation @ x_sheet + translation``; camera z forward, y down.
+    """
+
+    focal_px: float
+    centre_px: tuple[float, float]
+    k1: float
+    rotation: np.ndarray
+    translation: np.ndarray
+
+    def project(self, points_mm: np.ndarray) -> np.ndarray:
+        """(N, 3) sheet mm -> (N, 2) px."""
+        seen = np.asarray(points_mm, np.float64) @ self.rotation.T + self.translation
+        normalised = seen[:, :2] / seen[:, 2:]
+        bent = normalised * (1 + self.k1 * np.sum(normalised**2, axis=1, keepdims=True))
+        return bent * self.focal_px + np.asarray(self.centre_px)
+
+    def rays(self, px: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """(N, 2) px -> origin (3,) and unit directions (N, 3), sheet mm. NaN where the lens model folds back."""
+        bent = (np.asarray(px, np.float64) - np.asarray(self.centre_px)) / self.focal_px
+        straight = bent * _undistortion(np.linalg.norm(bent, axis=1), self.k1)[:, None]
+        directions = np.column_stack([straight, np.ones(len(straight))]) @ self.rotation
+        return self.origin_mm, directions / np.linalg.norm(directions, axis=1, keepdims=True)
+
+    def to_plane(self, px: np.ndarray, point: np.ndarray, normal: np.ndarray) -> np.ndarray:
+        """(N, 2) px -> (N, 3) sheet mm on the plane(s) through `point` (3,) or (N, 3) with `normal` (3,) or (N, 3)."""
+        origin, directions = self.rays(px)
+        point, normal = np.asarray(point, np.float64), np.asarray(normal, np.float64)
+        reach = np.sum((point - origin) * normal, axis=-1) / np.sum(directions * normal, axis=-1)
+        return origin + directions * np.reshape(reach, (-1, 1))
+
+    def to_height(self, px: np.ndarray, z: float) -> np.ndarray:
+        """(N, 2) px -> (N, 3) sheet mm on the plane Z = `z` mm."""
+        return self.to_plane(px, np.array([0.0, 0.0, z]), np.array([0.0, 0.0, 1.0]))
+
+    @property
+    def origin_mm(self) -> np.ndarray:
+        """(3,) the lens' centre of perspective in the sheet frame."""
+        return -self.rotation.T @ self.translation
+
+    @property
+    def tilt_deg(self) -> float:
+        """Angle between the line of sight and the sheet's normal."""
+        return float(np.degrees(np.arccos(np.clip(-self.rotation[2, 2], -1.0, 1.0))))
+
+    def distance_to_mm(self, z: float) -> float:
+        """From the lens along the line of sight to the plane Z = `z` mm."""
+        return float((self.origin_mm[2] - z) / -self.rotation[2, 2])
+
+    @property
+    def distance_mm(self) -> float:
+        """From the lens along the line of sight to the strip's face."""
+        return self.distance_to_mm(0.0)
+
+    @property
+    def px_per_mm(self) -> float:
+        """Scale where the line of sight meets the strip's face, across the line of sight."""
+        return self.focal_px / self.distance_mm
+
+
+def _undistortion(bent: np.ndarray, k1: float) -> np.ndarray:
+    """Ratio straight / bent radius (N,): the root of r (1 + k1 r^2) = bent; NaN beyond the fold of a negative k1."""
+    r = np.array(bent, np.float64)
+    for _ in range(30):
+        slope = 1 + 3 * k1 * r**2
+        step = (r * (1 + k1 * r**2) - bent) / np.where(slope > 1e-6, slope, np.nan)
+        r = r - step
+        if not np.any(np.abs(step) > 1e-15):
+            break
+    ok = np.abs(r * (1 + k1 * r**2) - bent) < 1e-9
+    return np.where(ok, 1 / (1 + k1 * r**2), np.nan)
+
+
+@dataclass(frozen=True)
+class _Prior:
+    """What is believed of focal length (`focal_px`, `u_ln`) or distance (`distance_mm`, `u_mm`), and of k1."""
+
+    source: str
+    focal_px: float | None
+    u_ln: float
+    distance_mm: float
+    u_mm: float
+    k1: float
+    k1_u: float
+    height_mm: float
+
+    def residuals(self, camera: Camera) -> tuple[float, float]:
+        """Standardised deviations of the camera from the beliefs: (focal length or distance, k1)."""
+        if self.focal_px is not None:
+            scale = math.log(camera.focal_px / self.focal_px) / self.u_ln
+        else:
+            scale = (camera.distance_to_mm(self.height_mm) - self.distance_mm) / self.u_mm
+        return scale, (camera.k1 - self.k1) / self.k1_u
+
+
+@dataclass(frozen=True, eq=False)
+class CameraFit:
+    """A camera with where it came from and what it is worth.
+
+    Attributes
+    ----------
+    camera : Camera
+    focal_source : str
+        ``"profile"``, ``"declared distance"``, ``"EXIF"`` or ``"assumed distance"``.
+    focal_u_px : float
+        Standard uncertainty of the focal length after the fit (prior and corners together).
+    residual_px : float
+        RMS length of the corners' residuals.
+    variants : mapping of str to (Camera, float, str)
+        Source -> camera as it would have come out with that source one standard uncertainty higher, that standard
+        uncertainty, its unit. Sources are independent: width shifts add in quadrature.
+    bar_scale : (float, float)
+        True mm per printed mm along X and Y.
+    notes : tuple of Note
+    """
+
+    camera: Camera
+    focal_source: str
+    focal_u_px: float
+    residual_px: float
+    variants: Mapping[str, tuple[Camera, float, str]]
+    bar_scale: tuple[float, float]
+    notes: tuple[Note, ...] = field(default=())
+
+    def printed_x(self, x_mm: np.ndarray) -> np.ndarray:
+        """True sheet X (mm) -> the number read on the strip's printed scale."""
+        return np.asarray(x_mm, np.float64) / self.bar_scale[0]
+
+
+def fit_camera(
+    target: Target,
+    photo_size: tuple[int, int],
+    focal_px_exif: float | None,
+    declared: Declared,
+    profile: CameraProfile | None = None,
+) -> CameraFit:
+    """Focal length, radial term and pose from the strip's corners and what is known beforehand.
+
+    Parameters
+    ----------
+    target : Target
+    photo_size : (int, int)
+        Width and height of the upright photo, px.
+    focal_px_exif : float or None
+        From EXIF ``FocalLengthIn35mmFilm`` (``f35 / 43.27 * diagonal_px``).
+    declared : Declared
+        Camera distance, printed bars and edge height are used.
+    profile : CameraProfile or None
+
+    Raises
+    ------
+    TargetNotFound
+        No pose explains the corners.
+    PhotoRefused
+        The profile belongs to another image size.
+    """
+    centre = ((photo_size[0] - 1) / 2, (photo_size[1] - 1) / 2)
+    bars, bar_half_width = declared.bars_mm
+    scale = np.array([bars[0] / 100, bars[1] / 100, 1.0])
+    points = np.column_stack([target.board_mm, np.zeros(len(target.ids))]) * scale
+    prior = _prior(photo_size, focal_px_exif, declared, profile)
+    px_per_mm = target.square_px / target.board.square_mm / float(np.mean(scale[:2]))
+    camera = _fit(points, target.corners_px, centre, prior, px_per_mm)
+    residuals = camera.project(points) - target.corners_px
+    rms = float(np.sqrt(np.mean(np.sum(residuals**2, axis=1))))
+    noise = _corner_noise(camera, points, residuals)
+    bar_u = tuple(bar_half_width / _SQRT3 for _ in bars)  # of 100 mm, so mm and percent
+    problem = _Problem(points, target.corners_px, centre, prior, noise)
+    camera = problem.solve(camera)
+    variants, focal_u = problem.variants(camera, bar_u, bars)
+    return CameraFit(camera, prior.source, focal_u, rms, variants, (scale[0], scale[1]), _notes(camera, prior, focal_u))
+
+
+def _prior(size: tuple[int, int], focal_px_exif: float | None, declared: Declared, profile: CameraProfile | None) -> _Prior:
+    height = declared.height_mm[0]
+    focal, u_ln, k1, k1_u = None, math.nan, 0.0, math.nan
+    distance, u_mm = math.nan, math.nan
+    if profile is not None:
+        scaled = profile.for_size(size)
+        source, focal, k1, k1_u = "profile", scaled.focal_px, scaled.k1, scaled.k1_u
+        u_ln = math.hypot(scaled.focal_u_px / scaled.focal_px, _PROFILE_FOCUS_HALF_WIDTH / _SQRT3)
+    elif declared.camera_distance_mm is not None:
+        source, distance = "declared distance", declared.camera_distance_mm
+        u_mm = max(declared.camera_distance_tolerance_mm, 0.1) / _SQRT3  # a distance is never known to better than 0.1 mm
+    elif focal_px_exif is not None:
+        source, focal = "EXIF", focal_px_exif
+        f35 = focal_px_exif * FULL_FRAME_DIAGONAL_MM / math.hypot(*size)
+        u_ln = math.sqrt((0.5 / f35) ** 2 + _EQUIVALENCE_HALF_WIDTH**2 + _FOCUS_HALF_WIDTH**2) / _SQRT3  # whole mm: +-0.5
+    else:
+        source, distance, u_mm = "assumed distance", _PRIOR_DISTANCE_MM, _PRIOR_DISTANCE_HALF_WIDTH_MM / _SQRT3
+    return _Prior(source, focal, u_ln, distance, u_mm, k1, k1_u, height)
+
+
+def _fit(points: np.ndarray, corners: np.ndarray, centre: tuple[float, float], prior: _Prior, px_per_mm: float) -> Camera:
+    """Robust first fit: both poses that a flat target allows are tried, the better one kept."""
+    focal = prior.focal_px if prior.focal_px is not None else (prior.distance_mm - prior.height_mm) * px_per_mm
+    matrix = np.array([[focal, 0, centre[0]], [0, focal, centre[1]], [0, 0, 1.0]])
+    found, turns, shifts, _ = cv2.solvePnPGeneric(points, corners, matrix, np.zeros(5), flags=cv2.SOLVEPNP_IPPE)
+    best, least = None, math.inf
+    for turn, shift in zip(turns, shifts, strict=True) if found else ():
+        start = Camera(focal, centre, prior.k1, cv2.Rodrigues(turn)[0], np.asarray(shift, np.float64).ravel())
+        problem = _Problem(points, corners, centre, _with_k1_width(prior, centre, focal), np.full(len(points), 0.5))
+        try:
+            camera = problem.solve(start, loss="soft_l1")
+        except ValueError:  # the start lies behind the lens
+            continue
+        cost = float(np.sum(problem.residuals(camera) ** 2))
+        if cost < least and camera.origin_mm[2] > 0:
+            best, least = camera, cost
+    if best is None:
+        raise TargetNotFound("the camera's place could not be found", "no view of a flat strip explains its corners", "lay the strip flat")
+    return best
+
+
+def _with_k1_width(prior: _Prior, centre: tuple[float, float], focal: float) -> _Prior:
+    if math.isfinite(prior.k1_u):
+        return prior
+    corner = math.hypot(*centre) / focal  # normalised radius of the frame's corner
+    return replace(prior, k1_u=_CORNER_DISTORTION_HALF_WIDTH / _SQRT3 / corner**2)
+
+
+def _corner_noise(camera: Camera, points: np.ndarray, residuals: np.ndarray) -> np.ndarray:
+    """(N,) standard uncertainty per axis, px: what the residuals show and what a bow of the paper hides from them.
+
+    A hump of z mm at r mm off the line of sight moves a corner by ``z r / D`` on the sheet. The hidden part is common to
+    neighbours; its weight is cut to that of `_FLATNESS_FREEDOM` independent corners.
+    """
+    n = len(points)
+    shown = float(np.sum(residuals**2)) / max(2 * n - 8, 1)
+    off_axis_px = np.linalg.norm(camera.project(points) - np.asarray(camera.centre_px), axis=1)
+    hump = _FLATNESS_U_MM / camera.distance_mm * off_axis_px
+    return np.sqrt(max(shown, 0.02**2) + hump**2 * max(n / _FLATNESS_FREEDOM, 1.0))
+
+
+@dataclass(frozen=True, eq=False)
+class _Problem:
+    """The least-squares problem: corners with their noise, and the priors. Eight parameters: turn, shift, k1, ln f."""
+
+    points: np.ndarray
+    corners: np.ndarray
+    centre: tuple[float, float]
+    prior: _Prior
+    noise: np.ndarray
+
+    def __post_init__(self) -> None:
+        if not math.isfinite(self.prior.k1_u):
+            focal = self.prior.focal_px or self._rough_focal()
+            object.__setattr__(self, "prior", _with_k1_width(self.prior, self.centre, focal))
+
+    def _rough_focal(self) -> float:
+        mm = np.ptp(self.points[:, :2], axis=0).max()
+        return float(np.ptp(self.corners, axis=0).max() / mm * self.prior.distance_mm)
+
+    def residuals(self, camera: Camera) -> np.ndarray:
+        """(2 N + 2,) standardised: corners, then the priors."""
+        seen = (camera.project(self.points) - self.corners) / self.noise[:, None]
+        return np.concatenate([seen.ravel(), self.prior.residuals(camera)])
+
+    def moved(self, camera: Camera, step: np.ndarray) -> Camera:
+        """The camera after a step (8,): turn about the camera's axes (rad), shift (mm), k1, ln f."""
+        turn = Rotation.from_rotvec(step[:3]).as_matrix() @ camera.rotation
+        return Camera(camera.focal_px * math.exp(step[7]), self.centre, camera.k1 + step[6], turn, camera.translation + step[3:6])
+
+    def jacobian(self, camera: Camera) -> np.ndarray:
+        """(2 N + 2, 8), central differences; the steps move corners by about 0.01-0.1 px."""
+        steps = np.array([1e-5, 1e-5, 1e-5, 1e-3, 1e-3, 1e-3, 1e-4, 1e-5])
+        columns = [
+            (self.residuals(self.moved(camera, e)) - self.residuals(self.moved(camera, -e))) / (2 * h)
+            for h, e in zip(steps, np.diag(steps), strict=True)
+        ]
+        return np.column_stack(columns)
+
+    def solve(self, camera: Camera, loss: str = "linear") -> Camera:
+        """The camera of least squares near `camera`."""
+        x_scale = [1e-3, 1e-3, 1e-3, 0.1, 0.1, 1.0, 1e-2, 1e-2]
+        fit = least_squares(
+            lambda p: self.residuals(self.moved(camera, p)),
+            np.zeros(8),
+            jac=lambda p: self._jacobian_at(camera, p),
+            loss=loss,
+            x_scale=x_scale,
+            max_nfev=40,
+        )
+        return self.moved(camera, fit.x)
+
+    def _jacobian_at(self, camera: Camera, p: np.ndarray) -> np.ndarray:
+        steps = np.array([1e-5, 1e-5, 1e-5, 1e-3, 1e-3, 1e-3, 1e-4, 1e-5])
+        return np.column_stack(
+            [
+                (self.residuals(self.moved(camera, p + e)) - self.residuals(self.moved(camera, p - e))) / (2 * h)
+                for h, e in zip(steps, np.diag(steps), strict=True)
+            ]
+        )
+
+    def variants(
+        self, camera: Camera, bar_u: tuple[float, ...], bars: tuple[float, float]
+    ) -> tuple[dict[str, tuple[Camera, float, str]], float]:
+        """Cameras with one source one standard uncertainty off, and the focal length's uncertainty after the fit.
+
+        Each is one Gauss-Newton step from the optimum, which is exact to second order in the shift.
+        """
+        jac = self.jacobian(camera)
+        covariance = np.linalg.inv(jac.T @ jac)
+        gain = covariance @ jac.T  # a standardised change of one observation -> a step of the parameters
+        out: dict[str, tuple[Camera, float, str]] = {}
+        by_focal = self.prior.focal_px is not None
+        name, unit = ("focal length", "px") if by_focal else ("camera distance", "mm")
+        u = camera.focal_px * self.prior.u_ln if by_focal else self.prior.u_mm
+        out[name] = self.moved(camera, gain[:, -2]), u, unit
+        for axis, label in enumerate(("print scale X", "print scale Y")):
+            stretched = self.points.copy()
+            stretched[:, axis] *= 1 + bar_u[axis] / bars[axis]
+            change = (camera.project(stretched) - camera.project(self.points)) / self.noise[:, None]
+            out[label] = self.moved(camera, -gain[:, : change.size] @ change.ravel()), bar_u[axis], "mm per 100 mm"
+        out["radial term"] = self.moved(camera, gain[:, -1]), self.prior.k1_u, "1"
+        noise = gain[:, :-2] @ gain[:, :-2].T  # the corners' own part of the covariance
+        out.update(self._corner_variants(camera, noise))
+        return out, camera.focal_px * float(np.sqrt(covariance[7, 7]))
+
+    def _corner_variants(self, camera: Camera, noise: np.ndarray) -> dict[str, tuple[Camera, float, str]]:
+        """Corner noise as independent unknowns: two tilts, then what of ln f and k1 they do not carry along.
+
+        What remains (the place in the sheet's plane, the turn in it) moves no width.
+        """
+        chosen = [0, 1, 7, 6]
+        block = noise[np.ix_(chosen, chosen)]
+        lower = np.linalg.cholesky(block + np.diag(1e-12 * np.diag(block)))
+        steps = noise[:, chosen] @ np.linalg.inv(lower).T
+        labels = ("corners, tilt about x", "corners, tilt about y", "corners, focal length", "corners, radial term")
+        factors = (np.degrees(1.0), np.degrees(1.0), camera.focal_px, 1.0)
+        units = ("deg", "deg", "px", "1")
+        return {labels[j]: (self.moved(camera, steps[:, j]), float(lower[j, j] * factors[j]), units[j]) for j in range(len(chosen))}
+
+
+def _notes(camera: Camera, prior: _Prior, focal_u_px: float) -> tuple[Note, ...]:
+    notes = []
+    if prior.source == "assumed distance":
+        notes.append(
+            Note(
+                "camera-distance-assumed",
+                f"neither the photo nor you say how far the camera was; {_PRIOR_DISTANCE_MM:g} +- {_PRIOR_DISTANCE_HALF_WIDTH_MM:g} mm "
+                f"was assumed and {camera.distance_mm:.0f} mm fits best",
+                "measure from the lens to the edge and declare it",
+            )
+        )
+    deviation = abs(prior.residuals(camera)[0]) if math.isfinite(prior.k1_u) else _scale_deviation(prior, camera)
+    if deviation > 2.0:  # outside the 95 % interval of what was said beforehand
+        notes.append(
+            Note(
+                "camera-disagrees",
+                f"the strip's perspective asks for a focal length of {camera.focal_px:.0f} +- {focal_u_px:.0f} px and a distance of "
+                f"{camera.distance_mm:.0f} mm, {deviation:.1f} standard uncertainties from the {prior.source}",
+                "check the declared distance, use the photo as it came from the camera, and lay the strip flat",
+            )
+        )
+    if camera.tilt_deg > 15.0:  # design.md's range; beyond, depth of field and foreshortening grow quickly
+        notes.append(
+            Note("camera-tilted", f"the camera looks {camera.tilt_deg:.0f} degrees off the square", "hold the camera square to the sheet")
+        )
+    return tuple(notes)
+
+
+def _scale_deviation(prior: _Prior, camera: Camera) -> float:
+    return abs(replace(prior, k1_u=1.0).residuals(camera)[0])
