@@ -17,13 +17,17 @@ from vision.straighten import StraightStrip
 BLOCK_COLUMNS = 8
 # Light below this share of full scale is noise on any phone; keeps logarithms finite.
 _DARK = 0.01
-# What one and the same ground face varies by anyway: brightness (log), colour (log ratio, twice), texture contrast (log),
-# direction of the grind lines (twice, -1..1).
-_FACE_FLOOR = np.array([0.03, 0.01, 0.01, 0.15, 0.1, 0.1])
-# Colour ratios, like the two parts of a direction, share what they see: each pair weighs as much as brightness.
-_WEIGHT = np.array([1.0, 0.5, 0.5, 0.5, 0.5, 0.5])
+# What one and the same ground face varies by anyway: brightness (log), colour (log ratio, twice).
+_FACE_FLOOR = np.array([0.03, 0.01, 0.01])
+# The same for texture: contrast along and across the edge (log of energy), slant of the grind lines (-1..1).
+_TEXTURE_FLOOR = np.array([0.25, 0.25, 0.1])
+# Two colour ratios share what they see: the pair weighs as much as brightness; so do the three of texture.
+_WEIGHT = np.array([1.0, 0.5, 0.5])
+_TEXTURE_WEIGHT = np.array([0.7, 0.7, 0.6])
 # Rows on either side of a candidate over which the step of each single column is taken.
 _COLUMN_ROWS = 4
+# Rows beyond a candidate that tell what steps the cheek makes by itself: several grind lines at macro scale.
+_CHEEK_ROWS = 40
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,7 +71,7 @@ def face_evidence(strip: StraightStrip, apex: np.ndarray, blur_px: float) -> Evi
     inside = valid[low, blocks]
     # Light smoothing along the edge: 0.1 mm at macro scale, short beside any waviness.
     shifted = gaussian_filter1d(shifted, 1.5, axis=1, mode="nearest")
-    wide = _wide(shifted[..., :6], blur_px)
+    wide = _wide(shifted, blur_px)
     # A sharp line says where, not whether: a scratch or reflection between two stretches of one face must not win.
     score = wide + np.minimum(_sharp(shifted, blur_px), wide) + np.minimum(_single(shifted[..., 6], blur_px), wide)
     least = int(np.ceil(2.0 * blur_px + 3.0))
@@ -81,8 +85,8 @@ def face_evidence(strip: StraightStrip, apex: np.ndarray, blur_px: float) -> Evi
 
 
 def _features(strip: StraightStrip, blur_px: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """(R, C, 7) log brightness, two log colour ratios, log texture contrast, two parts of its direction, energy of the
-    single columns' steps; (R, C) valid; (C,) centres."""
+    """(R, C, 7) log brightness, two log colour ratios, structure tensor (along, across, mixed), energy of the single
+    columns' steps; (R, C) valid; (C,) centres."""
     rows, columns = strip.valid.shape
     count = max(columns // BLOCK_COLUMNS, 1)
     used = min(count * BLOCK_COLUMNS, columns)
@@ -96,11 +100,9 @@ def _features(strip: StraightStrip, blur_px: float) -> tuple[np.ndarray, np.ndar
     mean = np.maximum(blocked(grey), 0.0) + _DARK
     smooth = cv2.GaussianBlur(grey, (0, 0), max(blur_px, 0.7))
     down, along = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=0.125), cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=0.125)
-    # Structure tensor: how strong the grind lines are and which way they run, without the mean step across rows.
-    tensor = [gaussian_filter1d(blocked(p), 2.0, axis=0, mode="nearest") for p in (along * along, down * down, along * down)]
-    total = tensor[0] + tensor[1] + 1e-9
-    # Contrast, not energy: a lamp's fall-off must not look like a change of texture.
-    texture = [np.log(np.sqrt(tensor[0]) / mean + 1e-3), (tensor[0] - tensor[1]) / total, 2 * tensor[2] / total]
+    # Structure tensor: how strong the grind lines are and which way they run. Contrast, not energy: a lamp's fall-off
+    # must not look like a change of texture.
+    texture = [blocked(p) / mean**2 for p in (along * along, down * down, along * down)]
     single = blocked(_column_step(grey, blur_px) ** 2)
     features = np.stack([np.log(mean), rgb[..., 0] - rgb[..., 1], rgb[..., 2] - rgb[..., 1], *texture, single], axis=2)
     centre = (np.arange(count) + 0.5) * (used / count) - 0.5
@@ -117,33 +119,46 @@ def _column_step(grey: np.ndarray, blur_px: float) -> np.ndarray:
 
 
 def _single(energy: np.ndarray, blur_px: float) -> np.ndarray:
-    """Energy of the steps of single columns, whatever their sign, against what is usual in the same blade.
+    """Energy of the steps of single columns, whatever their sign, against what is usual beyond them.
 
     Grind lines that stop, bright and dark ones side by side, show here though their mean shows no step.
     """
-    skip = int(np.ceil(3 * blur_px)) + _COLUMN_ROWS
-    body = energy[skip:-skip] if len(energy) > 3 * skip else energy
-    usual = np.maximum(np.median(body, axis=0), 1e-9)
-    return np.log(np.maximum(energy / usual, 1.0))
+    usual = _usual(energy[..., None], 2 * (int(np.ceil(blur_px)) + _COLUMN_ROWS))[..., 0]
+    return np.log(np.maximum(energy / np.maximum(usual, 1e-9), 1.0))
+
+
+def _usual(energy: np.ndarray, beyond: int) -> np.ndarray:
+    """Twice the mean step energy of the next rows into the blade: what the cheek's own lines reach now and then."""
+    row = np.arange(len(energy))
+    return 2.0 * _between(_running(energy), None, row + beyond, row + beyond + _CHEEK_ROWS)[0]
 
 
 def _wide(features: np.ndarray, blur_px: float) -> np.ndarray:
-    """Difference of the faces' means against the scatter within each: log(1 + d'^2), summed over features."""
-    reach = len(features)
-    gap = int(np.ceil(1.5 * blur_px))
-    row = np.arange(reach)
-    apex_gap = int(np.ceil(2.0 * blur_px))
+    """How much the faces differ: log(1 + d'^2), d' the difference over what one face varies by, summed over features."""
+    row = np.arange(len(features))
+    gap = int(np.ceil(1.5 * blur_px)) + 1
+    apex_gap = int(np.ceil(2.0 * blur_px)) + 1
     span = np.clip((0.6 * (row - gap - apex_gap)).astype(int), 2, 60)
-    total = _running(features)
-    square = _running(features**2)
-    before = _between(total, square, row - gap - span, row - gap)
-    after = _between(total, square, row + gap + 1, row + gap + 1 + span)
+    ends = (row - gap - span, row - gap), (row + gap + 1, row + gap + 1 + span)
+    level, tensor = features[..., :3], features[..., 3:6]
+    total, square = _running(level), _running(level**2)
+    before, after = (_between(total, square, *e) for e in ends)
     spread = before[1] + after[1] + 2 * _FACE_FLOOR**2
-    return (np.log1p((after[0] - before[0]) ** 2 / spread) * _WEIGHT).sum(axis=2)
+    evidence = (np.log1p((after[0] - before[0]) ** 2 / spread) * _WEIGHT).sum(axis=2)
+    # Texture is compared as a whole face's energy: single lines scatter too much to be compared row by row.
+    total = _running(tensor)
+    one, two = (_texture(_between(total, None, *e)[0]) for e in ends)
+    return evidence + (np.log1p((two - one) ** 2 / (2 * _TEXTURE_FLOOR**2)) * _TEXTURE_WEIGHT).sum(axis=2)
+
+
+def _texture(tensor: np.ndarray) -> np.ndarray:
+    """Log energies along and across, and the slant, of a mean structure tensor (..., 3)."""
+    along, across, mixed = np.moveaxis(tensor, -1, 0)
+    return np.stack([np.log(along + 1e-7), np.log(across + 1e-7), 2 * mixed / (along + across + 1e-7)], axis=-1)
 
 
 def _sharp(features: np.ndarray, blur_px: float) -> np.ndarray:
-    """The step in brightness and colour at the scale of the blur, against the usual steps of the same strip.
+    """The step in brightness and colour at the scale of the blur, against the usual steps beyond it.
 
     A reflection's boundary on a curved face is soft; grind lines along the edge make many small steps.
     """
@@ -151,23 +166,24 @@ def _sharp(features: np.ndarray, blur_px: float) -> np.ndarray:
     gap = int(np.ceil(1.5 * blur_px))
     row = np.arange(reach)
     three = features[..., :3]
-    total, square = _running(three), _running(three**2)
-    step = _between(total, square, row + gap + 1, row + gap + 4)[0] - _between(total, square, row - gap - 3, row - gap)[0]
-    skip = 2 * gap + 3
-    usual = np.median(step[skip:-skip] ** 2, axis=0) if reach > 3 * skip else 0.0
-    floor = _FACE_FLOOR[:3] ** 2
-    return (np.log1p(step**2 / (2 * usual + floor)) * _WEIGHT[:3]).sum(axis=2)
+    total = _running(three)
+    step = _between(total, None, row + gap + 1, row + gap + 4)[0] - _between(total, None, row - gap - 3, row - gap)[0]
+    usual = _usual(step**2, 2 * gap + 4)
+    floor = _FACE_FLOOR**2
+    return (np.log1p(step**2 / (usual + floor)) * _WEIGHT).sum(axis=2)
 
 
 def _running(values: np.ndarray) -> np.ndarray:
     return np.concatenate([np.zeros_like(values[:1]), np.cumsum(values, axis=0, dtype=np.float64)])
 
 
-def _between(total: np.ndarray, square: np.ndarray, start: np.ndarray, stop: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _between(total: np.ndarray, square: np.ndarray | None, start: np.ndarray, stop: np.ndarray) -> tuple[np.ndarray, np.ndarray | float]:
     """Mean and variance of rows ``start <= r < stop``, cut at the picture's ends (at least one row)."""
     last = len(total) - 1
     start = np.clip(start, 0, last - 1)
     stop = np.clip(stop, start + 1, last)
     count = (stop - start)[:, None, None]
     mean = (total[stop] - total[start]) / count
+    if square is None:
+        return mean, 0.0
     return mean, np.maximum((square[stop] - square[start]) / count - mean**2, 0.0)
