@@ -80,6 +80,22 @@ def bar_pair(text: str) -> tuple[float, float]:
     return _number(parts[0], text), _number(parts[1], text)
 
 
+def span(text: str) -> tuple[float, float]:
+    """``"5:48"`` -> (5.0, 48.0): a stretch by its positions on the printed scale, mm."""
+    start, sign, end = text.partition(":")
+    if not sign:
+        raise argparse.ArgumentTypeError(f"{text!r}: expected A:B in mm, such as 5:48")
+    return _number(start, text), _number(end, text)
+
+
+def named_span(text: str) -> tuple[str, tuple[float, float]]:
+    """``"tip=48:62"`` -> ("tip", (48.0, 62.0))."""
+    name, sign, rest = text.partition("=")
+    if not sign or not name.strip():
+        raise argparse.ArgumentTypeError(f"{text!r}: expected NAME=A:B in mm, such as tip=48:62")
+    return name.strip(), span(rest)
+
+
 def _number(part: str, whole: str) -> float:
     try:
         return float(part)
@@ -107,6 +123,9 @@ def _add_measure(commands: argparse._SubParsersAction) -> None:
     p.add_argument("--caliper", type=position_reading, action="append", default=[], metavar="POSITION=READING", help="spot check, mm")
     p.add_argument("--caliper-accuracy", type=float, default=0.03, metavar="MM", help="the caliper's limit of error (default %(default)s)")
     p.add_argument("--caliper-resolution", type=float, default=0.01, metavar="MM", help="the caliper's step (default %(default)s)")
+    p.add_argument("--only", type=span, action="append", default=[], metavar="A:B", help="take the headline over these positions alone")
+    p.add_argument("--apart", type=named_span, action="append", default=[], metavar="NAME=A:B", help="report this stretch on its own")
+    p.add_argument("--leave-out", type=span, action="append", default=[], metavar="A:B", help="leave this stretch out of the headline")
     p.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder for the results")
 
 

@@ -37,12 +37,14 @@ def measure(options: argparse.Namespace) -> None:
     from vision import camera_profile
     from vision.measure import measure as measure_edge
     from vision.photo import open_photo
+    from vision.zones import Stretches
 
     outputs.check_folder(options.out, options.photos)
+    stretches = Stretches(tuple(options.only), dict(options.apart), tuple(options.leave_out))
     profile = camera_profile.load(options.camera) if options.camera else None
     photos = [open_photo(path) for path in options.photos]
     with progress() as report:
-        result = measure_edge(photos, declared, profile=profile, progress=report)
+        result = measure_edge(photos, declared, profile=profile, stretches=stretches, progress=report)
         if report:
             report("write the results", 1.0)
         contents = outputs.build(result, photos)

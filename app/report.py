@@ -61,7 +61,7 @@ def pdf(measurement: Measurement, pictures: Sequence[np.ndarray]) -> bytes:
         The upright photos, without lines, in the measurement's order.
     """
     out = io.BytesIO()
-    page = Canvas(out, pagesize=A4, invariant=1, pageCompression=1, initialFontName=_fonts()[0])
+    page = Canvas(out, pagesize=A4, invariant=1, pageCompression=1)
     page.setTitle("Thickness behind the edge: " + ", ".join(p.name for p in measurement.photos))
     page.setAuthor(measurement.program)
     _page(page, _first_page(measurement, pictures), measurement, 1, _CHART_FOOT + _CHART_SIZE[1])
@@ -183,7 +183,8 @@ def _page(page: Canvas, story: list[Flowable], m: Measurement, number: int, foot
     frame = Frame(_MARGIN, foot, _TEXT_WIDTH, A4[1] - foot - 12 * mm, leftPadding=0, rightPadding=0, topPadding=0, bottomPadding=0)
     # Shrinks a page that many notes or zones would otherwise push onto a third one.
     frame.addFromList([KeepInFrame(frame._width, frame._height, story, mode="shrink")], page)
-    page.setFont(_fonts()[0], 7)
+    # The canvas opens each page in Helvetica; a line of text in it keeps that font listed when PDFium writes the page anew.
+    page.setFont("Helvetica", 7)
     page.setFillColor(colors.HexColor("#555555"))
     page.drawString(_MARGIN, 8 * mm, f"{m.program} · {m.created}")
     page.drawRightString(A4[0] - _MARGIN, 8 * mm, f"page {number} of 2")

@@ -34,7 +34,8 @@ def measurements(draw: st.DrawFn) -> Measurement:
     )  # fmt: skip
     thickness = ThicknessProfile(*(column() for _ in range(6)), draw(st.booleans()))
     declared = Declared(
-        included_angle_deg=draw(st.one_of(st.none(), st.floats(8, 120))), lie=draw(st.sampled_from(Lie)), cheek_angle_deg=draw(st.floats(0, 3)),
+        included_angle_deg=draw(st.one_of(st.none(), st.floats(8, 120))),
+        lie=draw(st.sampled_from(Lie)), cheek_angle_deg=draw(st.floats(0, 3)),
         printed_bar_mm=draw(st.one_of(st.none(), st.tuples(st.floats(90, 110), st.floats(90, 110)))),
         readings=tuple(draw(st.lists(st.builds(Reading, st.floats(0, 144), st.floats(0.01, 2.0), st.booleans()), max_size=3))),
         caliper=Caliper(draw(st.floats(0.001, 0.1))),

@@ -1,0 +1,113 @@
+"""Report, charts, headline and summary say what the result says."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import replace
+
+import numpy as np
+import pypdfium2
+import pytest
+
+from app import charts, report, summary
+from app.headline import headline, questioned
+from vision.declared import Reading
+from vision.results import Measurement
+
+GREY = np.full((960, 1280, 3), 128, np.uint8)
+
+
+def _pages(data: bytes) -> list[str]:
+    document = pypdfium2.PdfDocument(data)
+    # A line break inside a sentence is layout, not content.
+    return [" ".join(page.get_textpage().get_text_range().split()) for page in document]
+
+
+def test_report_has_two_pages_with_headline_budget_and_method(measurement: Measurement) -> None:
+    pages = _pages(report.pdf(measurement, [GREY]))
+    assert len(pages) == 2
+    assert headline(measurement)[0].text in pages[0]
+    assert "bevel width, mm" in pages[0], "the chart is vector: its labels are text"
+    for words in ("Uncertainty budget", "angle 0.58 degrees", "Cross-check", "questioned", "30 ± 2°", "Method", "Blades cut"):
+        assert words in pages[1]
+
+
+def test_report_is_the_same_for_the_same_measurement(measurement: Measurement) -> None:
+    assert _pages(report.pdf(measurement, [GREY])) == _pages(report.pdf(measurement, [GREY]))
+
+
+def test_report_without_zones_budget_or_readings(measurement: Measurement) -> None:
+    bare = replace(measurement, zones=None, budget=None, cross_checks=(), notes=())
+    pages = _pages(report.pdf(bare, [GREY]))
+    assert len(pages) == 2
+    assert "No headline figure" in pages[0]
+    assert "No budget" in pages[1]
+
+
+def test_report_survives_markup_and_letters_in_names_and_many_notes(measurement: Measurement) -> None:
+    photo = replace(measurement.photos[0], name="<b>Klinge & Шлиф.jpg")
+    crowded = replace(measurement, photos=(photo,), notes=measurement.notes * 60)
+    pages = _pages(report.pdf(crowded, [GREY]))
+    assert len(pages) == 2
+    assert "<b>Klinge & Шлиф.jpg" in pages[0]
+
+
+def test_two_photos_are_both_shown(two_photo_measurement: Measurement) -> None:
+    document = pypdfium2.PdfDocument(report.pdf(two_photo_measurement, [GREY, GREY]))
+    images = [o for o in document[0].get_objects() if o.type == pypdfium2.raw.FPDF_PAGEOBJ_IMAGE]
+    assert len(images) == 2
+
+
+def test_charts_draw_the_curve_and_leave_the_gap(measurement: Measurement) -> None:
+    upper, lower = charts.along_edge(measurement).axes
+    np.testing.assert_array_equal(upper.lines[0].get_ydata(), measurement.widths.width_mm)
+    np.testing.assert_array_equal(lower.lines[0].get_ydata(), measurement.thickness.thickness_mm)
+    labels = [t.get_text() for t in lower.get_legend().get_texts()]
+    assert any(t.startswith("questioned reading") for t in labels)
+    assert any(t.startswith("thickens from here") for t in labels)
+
+
+def test_reading_set_aside_is_shown_as_such(measurement: Measurement) -> None:
+    aside = replace(measurement, cross_checks=(), declared=replace(measurement.declared, readings=(Reading(10.0, 0.5, set_aside=True),)))
+    labels = [t.get_text() for t in charts.along_edge(aside).axes[1].get_legend().get_texts()]
+    assert any(t.startswith("reading set aside") for t in labels)
+
+
+def test_budget_bars_are_in_micrometres(measurement: Measurement) -> None:
+    assert measurement.budget is not None
+    bars = charts.budget_bars(measurement.budget).axes[0].patches
+    assert [b.get_width() for b in bars] == pytest.approx([2.0, 11.95])
+
+
+def test_charts_can_be_saved_without_a_display(measurement: Measurement) -> None:
+    out = io.BytesIO()
+    charts.along_edge(measurement).savefig(out, format="svg")
+    assert b"thickness behind the edge" in out.getvalue()
+
+
+def test_headline_lines(measurement: Measurement) -> None:
+    lines = {line.label: line.text for line in headline(measurement)}
+    # u 0.0121 mm, k = 2: U 0.0242 mm, two digits 0.024 (JCGM 100, 7.2.6)
+    assert lines["main stretch (6 to 22 mm)"].startswith("0.472 ± 0.024 mm")
+    assert lines["tip (thickens from 22 mm on)"].startswith("0.556 ± 0.032 mm")
+    assert headline(replace(measurement, zones=None)) == ()
+
+
+def test_questioned_reading_is_named_with_its_causes(measurement: Measurement) -> None:
+    (sentence,) = questioned(measurement)
+    assert "0.61 mm at 9.5 mm" in sentence
+    assert "a jaw 0.3 mm above the shoulder" in sentence
+
+
+def test_summary_shows_headline_and_remarks(measurement: Measurement) -> None:
+    text = summary.text(measurement)
+    assert "edge-1.jpg: 236 of 241 stations measured from 6.0 to 30.0 mm" in text
+    assert headline(measurement)[0].text in text
+    assert "caution: the edge's height was not declared; measure it." in text
+
+
+def test_summary_when_nothing_was_measured(measurement: Measurement) -> None:
+    w = measurement.widths
+    blank = replace(measurement, zones=None, widths=replace(w, width_mm=np.full_like(w.width_mm, np.nan)))
+    assert "no headline figure" in summary.text(blank)
+    assert "Bevel width, not measured" in summary.text(blank)
