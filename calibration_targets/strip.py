@@ -129,14 +129,20 @@ _INK, _SOFT, _PALE = 0.0, 0.35, 0.88
 _TITLE = "Measuring strip for knife edges"
 _STEPS = (
     ("Print at 100 %", "Actual size, not “fit to page”. Matt paper, black ink, best quality."),
-    ("Measure both check bars", "End to end, with a steel rule or caliper, to 0.1 mm. Write them down: you enter both with every photo."),
+    (
+        "Measure both check bars",
+        "End to end, with a steel rule or caliper, to 0.1\u00a0mm. Write them down: you enter both with every photo.",
+    ),
     ("Glue to flat card, then cut", "Along the dashed line, before any blade is near. The strip must lie flat, without waves or gloss."),
-    ("Lay the edge in the lane", "Edge toward the numbers and 1 to 10 mm beyond them, heel at the 0 end, spine away from the strip."),
+    ("Lay the edge in the lane", "Edge toward the numbers and 1 to 10\u00a0mm beyond them, heel at the 0 end, spine away from the strip."),
     (
         "Bring the strip level with the edge",
         "Pack card under strip or knife. Enter what is left: edge above the printed face counts as plus.",
     ),
-    ("Photograph squarely from above", "About 90 to 100 mm away, soft light, strip and edge both sharp. Overlap photos of a long edge."),
+    (
+        "Photograph squarely from above",
+        "About 90 to 100\u00a0mm away, soft light, strip and edge both sharp. Overlap photos of a long edge.",
+    ),
 )
 _CAUTIONS = (
     "Keep the edge taped or in its guard until the photo is set up, and cover it again right after.",
@@ -301,7 +307,7 @@ def _paragraph(canvas: Canvas, xy: tuple[float, float], words: str, size: float,
     """Words broken to `width_mm`; returns the y of the next line."""
     x, y = xy
     line = ""
-    for word in [*words.split(), ""]:
+    for word in [*words.split(" "), ""]:
         longer = f"{line} {word}".strip()
         if word and canvas.stringWidth(longer, "Helvetica", size) <= width_mm * mm:
             line = longer
@@ -411,9 +417,9 @@ def _draw_steps(canvas: Canvas, plan: Layout) -> None:
 def _draw_cautions(canvas: Canvas, plan: Layout) -> None:
     x, y = plan.block[0] + 176, plan.block[1]
     canvas.setFillGray(0.94)
-    canvas.roundRect(x * mm, (y + 0.5) * mm, 82 * mm, 66 * mm, 2 * mm, stroke=0, fill=1)
-    _text(canvas, (x + 5, y + 59), "Blades cut", 12, bold=True)
-    line = y + 52
+    canvas.roundRect(x * mm, (y + 5) * mm, 82 * mm, 60 * mm, 2 * mm, stroke=0, fill=1)
+    _text(canvas, (x + 5, y + 57), "Blades cut", 12, bold=True)
+    line = y + 50
     for words in _CAUTIONS:
         canvas.setFillGray(_INK)
         canvas.circle((x + 6) * mm, (line + 1) * mm, 0.6 * mm, stroke=0, fill=1)
@@ -425,18 +431,18 @@ def _draw_sketch(canvas: Canvas, plan: Layout) -> None:
     x, y = plan.bar_y[0] + 16, plan.bar_y[1]
     _text(canvas, (x, y + 96), "Seen from above", 9, bold=True)
     blade = canvas.beginPath()
-    blade.moveTo(x * mm, (y + 65.5) * mm)
-    blade.lineTo((x + 38) * mm, (y + 65.5) * mm)
-    blade.curveTo((x + 48) * mm, (y + 66) * mm, (x + 54) * mm, (y + 70) * mm, (x + 57) * mm, (y + 77) * mm)
-    blade.lineTo((x + 54) * mm, (y + 84) * mm)
-    blade.lineTo(x * mm, (y + 84) * mm)
+    blade.moveTo(x * mm, (y + 67.5) * mm)
+    blade.lineTo((x + 38) * mm, (y + 67.5) * mm)
+    blade.curveTo((x + 48) * mm, (y + 68) * mm, (x + 54) * mm, (y + 72) * mm, (x + 57) * mm, (y + 79) * mm)
+    blade.lineTo((x + 54) * mm, (y + 88) * mm)
+    blade.lineTo(x * mm, (y + 88) * mm)
     blade.close()
     canvas.setFillGray(_PALE)
     canvas.setStrokeGray(_SOFT)
     canvas.setLineWidth(0.25 * mm)
     canvas.drawPath(blade, stroke=1, fill=1)
-    _text(canvas, (x + 3, y + 79), "spine", 7.5, grey=_SOFT)
-    _text(canvas, (x + 3, y + 67.5), "heel          edge", 7.5, grey=_SOFT)
+    _text(canvas, (x + 3, y + 83), "spine", 7.5, grey=_SOFT)
+    _text(canvas, (x + 3, y + 69.5), "heel          edge", 7.5, grey=_SOFT)
     canvas.setFillGray(_INK)
     for column in range(20):
         for row in range(3):
