@@ -1,0 +1,191 @@
+"""Each spot check against the photo and the *other* readings; and the declared angle against all of them.
+
+``E_n = |difference| / sqrt(U1**2 + U2**2)`` (ISO 13528, ISO/IEC 17043), questioned above 1. Both U are for what the same
+instrument would read, since its common error is in both and cancels from the difference. The coverage factor of U is chosen so
+that a set of n good readings has at most 3 % chance that any of them is questioned (`coverage_factor`; k = 2 would question 5 %
+of good readings *each*).
+A bad reading also spoils the predictions of its neighbours: the worst is questioned first and takes no part in predicting the rest.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import special
+
+from vision.declared import Declared, Lie, Reading
+from vision.flags import Note
+from vision.gaussian import Array
+from vision.results import CrossCheck
+from vision.rounding import format_angle, format_figure
+from vision.thickness import COVERAGE_FACTOR, ThicknessFit, estimate_faces, length_weights
+
+# Chance that a set of good readings has one questioned.
+FALSE_ALARM = 0.03
+# Cheek angles of flat-ground to full-height blades; used only when none is declared (common practice, no source).
+USUAL_CHEEK_DEG = (2.0, 4.0)
+
+
+def coverage_factor(n: int) -> float:
+    """k for n readings: two-sided normal quantile at ``FALSE_ALARM / n`` (Bonferroni): 2.17 for one, 2.75 for five."""
+    return float(special.ndtri(1.0 - FALSE_ALARM / (2.0 * max(n, 1))))
+
+
+def predict_each(innovation: Array, spread: Array, trusted: NDArray[np.bool_]) -> tuple[Array, Array]:
+    """Difference (n,) of every reading from its prediction by the trusted others, and its standard uncertainty (n,)."""
+    n = innovation.size
+    difference, u = np.zeros(n), np.zeros(n)
+    for i in range(n):
+        others = np.flatnonzero(trusted & (np.arange(n) != i))
+        cross = spread[i, others]
+        weight = np.linalg.solve(spread[np.ix_(others, others)], cross) if others.size else np.zeros(0)
+        difference[i] = innovation[i] - weight @ innovation[others]
+        u[i] = math.sqrt(spread[i, i] - weight @ cross)
+    return difference, u
+
+
+def question(innovation: Array, spread: Array, usable: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], Array, Array]:
+    """Which usable readings are questioned (n,), each one's difference (n,) and that difference's standard uncertainty (n,).
+
+    With only two usable readings nothing tells which one is wrong, so both stand questioned when they disagree.
+    """
+    k = coverage_factor(int(usable.sum()))
+    bad = np.zeros(innovation.size, bool)
+    while True:
+        difference, u = predict_each(innovation, spread, usable & ~bad)
+        e_n = np.where(usable & ~bad, np.abs(difference) / (k * u), 0.0)
+        if e_n.size == 0 or e_n.max() <= 1.0:
+            return bad, difference, u
+        if usable.sum() == 2:
+            return usable & (e_n > 1.0), difference, u
+        bad[int(np.argmax(e_n))] = True
+
+
+def cross_check(fit: ThicknessFit) -> tuple[CrossCheck, ...]:
+    """One `CrossCheck` for every declared reading, in declared order.
+
+    Set-aside readings are compared too but predict nothing and are not questioned again. A reading with no measured width near
+    it has NaN figures and says so in `causes`.
+    """
+    declared = fit.faces[0].declared
+    live = replace(declared, readings=tuple(replace(r, set_aside=False) for r in declared.readings))
+    everyone = estimate_faces((replace(fit.faces[0], declared=live), *fit.faces[1:])) if declared.readings else fit
+    near = [any(u.position_mm == r.position_mm and u.thickness_mm == r.thickness_mm for u in everyone.used) for r in declared.readings]
+    kept = [r for r, n in zip(declared.readings, near, strict=True) if n]
+    usable = np.array([not r.set_aside for r in kept], bool)
+    bad, difference, u = question(everyone.state.innovation, everyone.state.spread, usable)
+    k = coverage_factor(int(usable.sum()))
+    out, j = [], 0
+    for r, n in zip(declared.readings, near, strict=True):
+        if not n:
+            out.append(CrossCheck(r, math.nan, math.nan, math.nan, math.nan, False, ("no width was measured within 1 mm of it",)))
+            continue
+        own = math.hypot(everyone.caliper.random_mm, float(everyone.placement_mm[j]))
+        d, total = float(difference[j]), float(u[j])
+        predicted_u = math.sqrt(max(total**2 - own**2, 0.0))
+        causes = _causes(fit, r, d, k * total) if bad[j] else ()
+        out.append(CrossCheck(r, r.thickness_mm - d, predicted_u, d, abs(d) / (k * total), bool(bad[j]), causes))
+        j += 1
+    return tuple(out)
+
+
+def _causes(fit: ThicknessFit, reading: Reading, difference_mm: float, expanded_mm: float) -> tuple[str, ...]:
+    declared = fit.faces[0].declared
+    side = "more" if difference_mm > 0 else "less"
+    out = [f"it reads {abs(difference_mm):.3f} mm {side} than the photo and the other readings predict"]
+    if difference_mm > 0:
+        out.append(_above_shoulder(declared, difference_mm))
+    else:
+        a = math.radians(fit.faces[0].prior_deg[0])
+        out.append(f"jaws below the shoulder, on the bevel, by {abs(difference_mm) / (2 * math.tan(a)):.2f} mm would read that")
+    out.append(_elsewhere(fit, reading, expanded_mm))
+    angle = _local_angle(fit, reading)
+    if math.isfinite(angle):
+        out.append(f"an included angle of {2 * angle:.1f}° at this place would read that")
+    out += _wrong_lie(declared, reading.thickness_mm - difference_mm, difference_mm, expanded_mm)
+    return tuple(c for c in out if c)
+
+
+def _above_shoulder(declared: Declared, difference_mm: float) -> str:
+    # A jaw set s above the shoulder on a cheek of angle c reads 2 tan(c) s more.
+    def height(c: float) -> float:
+        return difference_mm / (2 * math.tan(math.radians(c)))
+
+    if declared.cheek_angle_deg:
+        return f"jaws {height(declared.cheek_angle_deg):.1f} mm above the shoulder would read that"
+    low, high = USUAL_CHEEK_DEG
+    return f"jaws {height(high):.1f} to {height(low):.1f} mm above the shoulder would read that (cheeks of {high:g} to {low:g}°)"
+
+
+def _elsewhere(fit: ThicknessFit, reading: Reading, expanded_mm: float) -> str:
+    t, x = fit.profile.thickness_mm, fit.position_mm
+    fits = np.flatnonzero(np.abs(np.where(np.isfinite(t), t, np.inf) - reading.thickness_mm) <= expanded_mm)
+    if fits.size == 0:
+        return "no place in the photo shows that thickness"
+    at = float(x[fits[int(np.argmin(np.abs(x[fits] - reading.position_mm)))]])
+    return f"taken at {at:.1f} mm instead of {reading.position_mm:g} mm it would agree"
+
+
+def _local_angle(fit: ThicknessFit, reading: Reading) -> float:
+    widths = fit.faces[0].widths
+    ok = fit.measured
+    w = float(np.interp(reading.position_mm, widths.position_mm[ok], widths.width_mm[ok]))
+    # T = 2 w sin a for one face; with two faces no single angle explains it.
+    ratio = reading.thickness_mm / (2 * w) if len(fit.faces) == 1 and w > 0 else math.nan
+    return math.degrees(math.asin(ratio)) if 0 < ratio < 1 else math.nan
+
+
+def _wrong_lie(declared: Declared, predicted_mm: float, difference_mm: float, expanded_mm: float) -> list[str]:
+    """A blade seen squarely shows w cos a when level and w cos(a + c) cheek-down: taking one for the other scales every width."""
+    if declared.cheek_angle_deg is None or declared.half_angle_deg is None:
+        return []
+    a, c = math.radians(declared.half_angle_deg), math.radians(declared.cheek_angle_deg)
+    ratio = math.cos(a) / math.cos(a + c)
+    other = "cheek-down" if declared.lie is Lie.LEVEL else "level"
+    change = predicted_mm * ((ratio if declared.lie is Lie.LEVEL else 1 / ratio) - 1)
+    if abs(change - difference_mm) > expanded_mm or change * difference_mm <= 0:
+        return []
+    return [f"a blade lying {other} would change the prediction by {change:+.3f} mm"]
+
+
+def fitted_angle(fit: ThicknessFit) -> tuple[float, float]:
+    """Angle per side that readings and widths give with no declared angle, averaged over the measured edge, and its u (degrees)."""
+    if not fit.used:
+        return math.nan, math.nan
+    free = tuple(replace(f, declared=replace(f.declared, included_angle_deg=None)) for f in fit.faces)
+    again = estimate_faces(free)
+    return again.angle_deg(length_weights(again.arc_mm, again.measured))
+
+
+def angle_note(fit: ThicknessFit) -> Note | None:
+    """A note when the readings together say that the declared angle is off: "declared 30°, the readings fit 32.6 ± 1.1°"."""
+    declared = fit.faces[0].declared
+    if declared.included_angle_deg is None or not fit.used:
+        return None
+    angle, u = fitted_angle(fit)
+    declared_u = fit.faces[0].prior_deg[1]
+    if abs(angle - declared.included_angle_deg / 2) <= COVERAGE_FACTOR * math.hypot(u, declared_u):
+        return None
+    return Note(
+        "angle-off",
+        f"declared {declared.included_angle_deg:g}°, the readings fit {format_angle(2 * angle, 2 * u)} included",
+        "check the declared angle, how the blade lies, and where the jaws sat",
+    )
+
+
+def notes(fit: ThicknessFit, checks: tuple[CrossCheck, ...]) -> tuple[Note, ...]:
+    """Remarks of the cross-check: questioned readings, readings out of reach, and the declared angle."""
+    out = []
+    for c in checks:
+        where = f"{c.reading.thickness_mm:g} mm at {c.reading.position_mm:g} mm"
+        if c.questioned:
+            predicted = format_figure(c.predicted_mm, c.predicted_u_mm, inch=False)
+            text = f"reading {where} is questioned (E_n {c.e_n:.1f}); predicted {predicted}; " + "; ".join(c.causes)
+            out.append(Note("reading-questioned", text, "read it again at the shoulder, or set it aside"))
+        elif not math.isfinite(c.e_n):
+            out.append(Note("reading-out-of-reach", f"reading {where} is not near any measured width", "check its position"))
+    angle = angle_note(fit)
+    return (*out, angle) if angle else tuple(out)
