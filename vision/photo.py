@@ -224,7 +224,7 @@ def _decode(data: bytes, name: str) -> _Decoded:
     if data[4:8] == b"ftyp" and pillow_heif.is_supported(io.BytesIO(data)):
         return _decode_heif(data, name)
     try:
-        image = Image.open(io.BytesIO(data), formats=("JPEG", "MPO", "PNG", "TIFF", "WEBP"))
+        image = Image.open(io.BytesIO(data), formats=("JPEG", "PNG", "TIFF", "WEBP"))
     except Image.UnidentifiedImageError:
         if _known_start(data):
             raise _damaged(name) from None
