@@ -42,6 +42,10 @@ PLACEMENT_MM = 0.5
 SLOPE_REACH_MM = 1.0
 # A reading further than this from any measured station says nothing about that station: production edges wander over 1-2 mm.
 READING_REACH_MM = 1.0
+# Both sides photographed and their shoulders at unequal depth: the shallower is carried up its cheek. Undeclared cheeks are
+# taken as 3 +- 1 degrees, declared ones as good to half a degree (both rectangular; common practice, no source).
+USUAL_CHEEK_DEG = (3.0, 1.0)
+DECLARED_CHEEK_TOLERANCE_DEG = 0.5
 
 
 @dataclass(frozen=True)
@@ -92,6 +96,12 @@ class Face:
         if self.declared.half_angle_deg is None:
             return UNDECLARED_ANGLE_DEG
         return self.declared.half_angle_deg, self.declared.angle_tolerance_deg / math.sqrt(3.0) / 2.0
+
+    @property
+    def angle_name(self) -> str:
+        """Name of the budget row of this face's common angle."""
+        known = "declared" if self.declared.half_angle_deg is not None else "undeclared"
+        return f"angle per side, {known}" + (f", {self.label}" if self.label else "")
 
 
 @dataclass(frozen=True)
@@ -260,7 +270,8 @@ def estimate(widths: WidthProfile, declared: Declared) -> ThicknessFit:
 def estimate_faces(faces: tuple[Face, ...]) -> ThicknessFit:
     """The same for one or two faces at the same N stations; readings and caliper are those of the first face.
 
-    Width sources of the same name on both faces are one unknown; each face has its own angle.
+    Width sources of the same name on both faces are one unknown; each face has its own angle (half of what it declares). Faces
+    need different labels when there are two (`vision.merge.both_faces` makes them).
     """
     widths, declared = faces[0].widths, faces[0].declared
     measured = np.all([np.isfinite(f.widths.width_mm) & np.isfinite(f.widths.local_u_mm) for f in faces], axis=0)
@@ -293,14 +304,14 @@ def _linear_fit(
     faces: tuple[Face, ...], measured: np.ndarray, readings: tuple[tuple[Reading, ...], tuple[Reading, ...]], about: list[float]
 ) -> ThicknessFit:
     widths, used = faces[0].widths, readings[0]
+    leverages = _leverages(faces, measured, about)
     prior = np.zeros(int(measured.sum()))
     local = sparse.csr_array((prior.size, prior.size))
-    for face, a in zip(faces, about, strict=True):
-        w = face.widths.width_mm[measured]
-        prior = prior + face.share * w * (math.sin(a) + math.cos(a) * (math.radians(face.prior_deg[0]) - a))
-        u = face.share * math.sin(a) * face.widths.local_u_mm[measured]
+    for face, a, (per_width, per_angle) in zip(faces, about, leverages, strict=True):
+        prior = prior + per_width * face.widths.width_mm[measured] + per_angle * (math.radians(face.prior_deg[0]) - a)
+        u = per_width * face.widths.local_u_mm[measured]
         local = local + local_covariance(widths.arc_mm[measured], u, face.widths.local_length_mm, face.widths.photo[measured])
-    sources = _sources(faces, measured, about)
+    sources = _sources(faces, measured, leverages) + _cheek_source(faces, measured, about)
     factor = np.hstack([s.shift_mm for s in sources])
     at = widths.position_mm[measured]
     places = np.array([r.position_mm for r in used], float)
@@ -314,24 +325,54 @@ def _linear_fit(
     return _with_profile(ThicknessFit(_empty(measured), faces, measured, sources, state, used, readings[1], caliper, placement))
 
 
-def _sources(faces: tuple[Face, ...], measured: np.ndarray, about: list[float]) -> tuple[Source, ...]:
+def _leverages(faces: tuple[Face, ...], measured: np.ndarray, about: list[float]) -> list[tuple[Array, Array]]:
+    """For each face, dT/dw (M,) and dT/da (M,), T linear about the angles `about`; T is dT/dw times w there.
+
+    One face: ``T = 2 w sin a``. Two: ``T = w_L sin a_L + w_R sin a_R + tan(c) |d_L - d_R|`` with depths ``d = w cos a``.
+    """
+    w = [f.widths.width_mm[measured] for f in faces]
+    climb = 0.0 if len(faces) == 1 else math.tan(math.radians(cheek_deg(faces)[0]))
+    deeper = np.sign(w[0] * math.cos(about[0]) - w[-1] * math.cos(about[-1]))
+    out = []
+    for i, (face, a) in enumerate(zip(faces, about, strict=True)):
+        t = climb * (deeper if i == 0 else -deeper)
+        out.append((face.share * (math.sin(a) + t * math.cos(a)), face.share * w[i] * (math.cos(a) - t * math.sin(a))))
+    return out
+
+
+def cheek_deg(faces: tuple[Face, ...]) -> tuple[float, float]:
+    """Cheek angle and its standard uncertainty, degrees: the first declared one, else `USUAL_CHEEK_DEG`."""
+    declared = [f.declared.cheek_angle_deg for f in faces if f.declared.cheek_angle_deg is not None]
+    value, half = (declared[0], DECLARED_CHEEK_TOLERANCE_DEG) if declared else USUAL_CHEEK_DEG
+    return value, half / math.sqrt(3.0)
+
+
+def _cheek_source(faces: tuple[Face, ...], measured: np.ndarray, about: list[float]) -> tuple[Source, ...]:
+    if len(faces) == 1:
+        return ()
+    c, u = cheek_deg(faces)
+    depth = [f.widths.width_mm[measured] * math.cos(a) for f, a in zip(faces, about, strict=True)]
+    shift = np.abs(depth[0] - depth[1])[:, None] * math.radians(u) / math.cos(math.radians(c)) ** 2
+    return (Source("cheek angle, unequal shoulders", "deg", u, shift, np.zeros_like(shift)),)
+
+
+def _sources(faces: tuple[Face, ...], measured: np.ndarray, leverages: list[tuple[Array, Array]]) -> tuple[Source, ...]:
     n = int(measured.sum())
     shifts: dict[str, Array] = {}
     widths_u: dict[str, float] = {}
     out: list[Source] = []
-    for i, (face, a) in enumerate(zip(faces, about, strict=True)):
+    for i, (face, (per_width, per_angle)) in enumerate(zip(faces, leverages, strict=True)):
         w = face.widths
         for name, shift in w.systematic_u_mm.items():
-            shifts[name] = shifts.get(name, np.zeros(n)) + face.share * math.sin(a) * shift[measured]
+            shifts[name] = shifts.get(name, np.zeros(n)) + per_width * shift[measured]
             widths_u[name] = math.hypot(widths_u.get(name, 0.0), float(np.sqrt(np.mean(shift[measured] ** 2))) if n else 0.0)
-        leverage = (face.share * w.width_mm[measured] * math.cos(a))[:, None]
+        leverage = per_angle[:, None]
         mine = 1.0 if i == 0 else 0.0
-        where = f", {face.label}" if face.label else ""
         u_deg = face.prior_deg[1]
         common = np.full((n, 1), math.radians(u_deg))
-        label = "angle per side, declared" if face.declared.half_angle_deg is not None else "angle per side, undeclared"
-        out.append(Source(label + where, "deg", u_deg, leverage * common, mine * common))
+        out.append(Source(face.angle_name, "deg", u_deg, leverage * common, mine * common))
         drift = math.radians(DRIFT_U_DEG) * smooth_factor(w.arc_mm[measured], DRIFT_LENGTH_MM)
+        where = f", {face.label}" if face.label else ""
         out.append(Source("angle per side, change along the edge" + where, "deg", DRIFT_U_DEG, leverage * drift, mine * drift))
     flat = np.zeros((n, 1))
     return tuple(Source(k, "mm", widths_u[k], s[:, None], flat) for k, s in shifts.items()) + tuple(out)
@@ -356,9 +397,7 @@ def _face_angles(fit: ThicknessFit) -> list[float]:
     starts = np.cumsum([0] + [s.shift_mm.shape[1] for s in fit.sources])
     names = [s.name for s in fit.sources]
     for face in fit.faces:
-        where = f", {face.label}" if face.label else ""
-        label = "angle per side, declared" if face.declared.half_angle_deg is not None else "angle per side, undeclared"
-        k = names.index(label + where)
+        k = names.index(face.angle_name)
         out.append(math.radians(face.prior_deg[0] + fit.sources[k].u * float(pull[starts[k]])))
     return out
 

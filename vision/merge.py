@@ -1,0 +1,273 @@
+"""Several photos along one strip as one profile, and both sides of a blade on one arc.
+
+Photos of one strip meet by `position_mm`: where two overlap, each station comes from the photo whose middle is nearer, and the
+widths of both are compared. The print and the camera are the same in all photos, so those errors stay one unknown; height, tilt and
+lines were met anew in every photo and become one unknown a photo.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from vision.declared import Declared
+from vision.errors import DeclarationError
+from vision.flags import Note, StationFlag
+from vision.gaussian import Array, local_covariance
+from vision.results import WidthProfile
+from vision.thickness import COVERAGE_FACTOR, Face, length_weights
+
+# Sources whose name starts so are the same in every photo of one strip with one camera.
+SHARED_SOURCES = ("print", "scale", "focal", "camera", "cheek")
+# An overlap shorter than this compares two or three waves of the edge at most.
+SHORTEST_OVERLAP_MM = 2.0
+GAP_MM = 1.0
+
+
+@dataclass(frozen=True)
+class Overlap:
+    """Two photos compared where both measured: mean width of the second minus that of the first, and its standard uncertainty."""
+
+    first: int
+    second: int
+    start_mm: float
+    end_mm: float
+    difference_mm: float
+    u_mm: float
+
+    @property
+    def agrees(self) -> bool:
+        """Within the expanded uncertainty, k = 2."""
+        return abs(self.difference_mm) <= COVERAGE_FACTOR * self.u_mm
+
+
+def is_shared(source: str) -> bool:
+    """True when this width source is one unknown for all photos of one strip."""
+    return source.lower().startswith(SHARED_SOURCES)
+
+
+def merge(profiles: Sequence[WidthProfile]) -> tuple[WidthProfile, tuple[Overlap, ...], tuple[Note, ...]]:
+    """One profile from photos along one strip.
+
+    Parameters
+    ----------
+    profiles : sequence of WidthProfile
+        One a photo, of one side, each with its own `photo` index.
+
+    Returns
+    -------
+    WidthProfile
+        In order of position. Sources of one photo carry its index and are zero at other photos' stations.
+    tuple of Overlap
+    tuple of Note
+        A caution for each overlap that disagrees, and for gaps between photos.
+
+    Raises
+    ------
+    DeclarationError
+        No profile, or two with the same photo index.
+    """
+    if not profiles:
+        raise DeclarationError("no photo to merge", "a profile needs one at least", "give a photo")
+    ids = [int(p.photo[0]) for p in profiles]
+    if len(set(ids)) < len(ids):
+        raise DeclarationError(f"photos numbered {ids}", "each photo needs its own number to merge", "number them apart")
+    if len(profiles) == 1:
+        return profiles[0], (), ()
+    order = sorted(range(len(profiles)), key=lambda i: float(np.mean(profiles[i].position_mm)))
+    ordered = [profiles[i] for i in order]
+    keep = [_owned(i, ordered) for i in range(len(ordered))]
+    merged = _joined([_taken(p, k) for p, k in zip(ordered, keep, strict=True)])
+    overlaps = tuple(o for i in range(len(ordered)) for j in range(i + 1, len(ordered)) if (o := compare(ordered[i], ordered[j])))
+    return merged, overlaps, tuple(_notes(merged, overlaps))
+
+
+def compare(first: WidthProfile, second: WidthProfile) -> Overlap | None:
+    """The overlap of two photos, None when they share less than `SHORTEST_OVERLAP_MM` of measured edge."""
+    there = _interpolated(second, first.position_mm)
+    both = np.isfinite(first.width_mm) & np.isfinite(there)
+    if both.sum() < 3 or np.ptp(first.position_mm[both]) < SHORTEST_OVERLAP_MM:
+        return None
+    weights = length_weights(first.position_mm, both)
+    variance = 0.0
+    for profile in (first, second):
+        own = _mapped_weights(profile, first.position_mm, weights)
+        cov = local_covariance(profile.position_mm, np.nan_to_num(profile.local_u_mm), profile.local_length_mm, profile.photo)
+        variance += float(own @ (cov @ own))
+    for name in {*first.systematic_u_mm, *second.systematic_u_mm}:
+        parts = []
+        for profile in (first, second):
+            shift = profile.systematic_u_mm.get(name)
+            parts.append(0.0 if shift is None else float(_mapped_weights(profile, first.position_mm, weights) @ np.nan_to_num(shift)))
+        variance += (parts[0] - parts[1]) ** 2 if is_shared(name) else parts[0] ** 2 + parts[1] ** 2
+    difference = float(weights[both] @ (there[both] - first.width_mm[both]))
+    x = first.position_mm[both]
+    return Overlap(int(first.photo[0]), int(second.photo[0]), float(x.min()), float(x.max()), difference, math.sqrt(variance))
+
+
+def _mapped_weights(profile: WidthProfile, at: Array, weights: Array) -> Array:
+    """Weights given at places `at`, laid on the profile's nearest measured stations."""
+    ok = np.flatnonzero(np.isfinite(profile.width_mm))
+    some = np.flatnonzero(weights)
+    nearest = ok[np.argmin(np.abs(profile.position_mm[ok][None, :] - at[some][:, None]), axis=1)]
+    out = np.zeros(profile.position_mm.size)
+    np.add.at(out, nearest, weights[some])
+    return out
+
+
+def _interpolated(profile: WidthProfile, at: Array) -> Array:
+    """Widths at places on the printed scale; NaN outside and across gaps of more than a millimetre."""
+    return _between(profile.position_mm, profile.width_mm, at)
+
+
+def _between(x: Array, values: Array, at: Array) -> Array:
+    ok = np.isfinite(values)
+    if ok.sum() < 2:
+        return np.full(at.size, math.nan)
+    order = np.argsort(x[ok], kind="stable")
+    xs, vs = x[ok][order], values[ok][order]
+    right = np.clip(np.searchsorted(xs, at), 1, xs.size - 1)
+    inside = (at >= xs[0]) & (at <= xs[-1]) & (xs[right] - xs[right - 1] <= GAP_MM)
+    return np.where(inside, np.interp(at, xs, vs), math.nan)
+
+
+def _owned(i: int, profiles: list[WidthProfile]) -> np.ndarray:
+    """Stations that photo i gives to the merged profile: measured ones nearest to its own middle, or where no other measured."""
+    mine = profiles[i]
+    middle = [0.5 * (p.position_mm.min() + p.position_mm.max()) for p in profiles]
+    own = np.abs(mine.position_mm - middle[i])
+    measured = np.isfinite(mine.width_mm)
+    keep = np.ones(mine.position_mm.size, bool)
+    for j, other in enumerate(profiles):
+        if j == i:
+            continue
+        there = np.isfinite(_interpolated(other, mine.position_mm))
+        span = (mine.position_mm >= other.position_mm.min()) & (mine.position_mm <= other.position_mm.max())
+        nearer = np.abs(mine.position_mm - middle[j]) < own
+        # Unmeasured here: leave the place to the other photo whatever it saw, unless this one is nearer and neither measured.
+        keep &= np.where(measured, ~(there & nearer), ~there & ~(span & nearer))
+    return keep
+
+
+def _taken(p: WidthProfile, keep: np.ndarray) -> WidthProfile:
+    sources = {k: v[keep] for k, v in p.systematic_u_mm.items()}
+    cut = {k: getattr(p, k)[keep] for k in ("position_mm", "arc_mm", "photo", "apex_px", "shoulder_px", "width_mm", "local_u_mm", "flags")}
+    return replace(p, systematic_u_mm=sources, **cut)
+
+
+def _joined(parts: list[WidthProfile]) -> WidthProfile:
+    columns = ("position_mm", "arc_mm", "photo", "apex_px", "shoulder_px", "width_mm", "local_u_mm", "flags")
+    both = {c: np.concatenate([getattr(p, c) for p in parts]) for c in columns}
+    order = np.argsort(both["position_mm"], kind="stable")
+    both = {c: v[order] for c, v in both.items()}
+    both["arc_mm"] = _one_arc(both["position_mm"], both["arc_mm"], both["photo"])
+    sources: dict[str, Array] = {}
+    start = 0
+    total = order.size
+    for part in parts:
+        span = slice(start, start + part.position_mm.size)
+        for name, shift in part.systematic_u_mm.items():
+            key = name if is_shared(name) else f"{name}, photo {int(part.photo[0]) + 1}" if part.photo.size else name
+            sources.setdefault(key, np.zeros(total))[span] = shift
+        start = span.stop
+    sources = {k: v[order] for k, v in sources.items()}
+    # The longest correlation of any photo: the cautious one for means.
+    return WidthProfile(**both, systematic_u_mm=sources, local_length_mm=max(p.local_length_mm for p in parts))
+
+
+def _one_arc(position: Array, arc: Array, photo: Array) -> Array:
+    """Arc steps from each photo where both stations are its own, else the step along the strip."""
+    along = np.diff(position)
+    own = np.diff(arc)
+    step = np.where((np.diff(photo) == 0) & (own >= along - 1e-9), own, along)
+    return np.concatenate([[0.0], np.cumsum(step)])
+
+
+def _notes(merged: WidthProfile, overlaps: tuple[Overlap, ...]) -> list[Note]:
+    out = []
+    for o in overlaps:
+        text = (
+            f"photos {o.first + 1} and {o.second + 1} differ by {1000 * o.difference_mm:+.0f} µm in bevel width"
+            f" between {o.start_mm:.1f} and {o.end_mm:.1f} mm, ± {1000 * COVERAGE_FACTOR * o.u_mm:.0f} µm expected (k = 2)"
+        )
+        if not o.agrees:
+            out.append(Note("overlap-disagrees", text, "look at both overlays; take the worse photo again"))
+        else:
+            out.append(Note("overlap-agrees", text, "none needed", "info"))
+    gaps = np.diff(merged.position_mm)
+    for i in np.flatnonzero(gaps > GAP_MM):
+        text = f"no photo shows the edge from {merged.position_mm[i]:.1f} to {merged.position_mm[i + 1]:.1f} mm"
+        out.append(Note("gap", text, "take one more photo there"))
+    return out
+
+
+def onto_arc(first: WidthProfile, other: WidthProfile, landmarks_mm: tuple[float, float]) -> WidthProfile:
+    """The other side's widths at the stations of the first.
+
+    Parameters
+    ----------
+    first, other : WidthProfile
+        Of the two sides; the blade was turned over, so the strip runs the other way along the other side.
+    landmarks_mm : (float, float)
+        Position of one landmark (heel or tip) on the printed scale, on the first side and on the other.
+
+    Returns
+    -------
+    WidthProfile
+        At the first's N stations; NaN where the other side was not measured. Pixels and flags are the nearest station's.
+    """
+    here, there = (_arc_at(p, x) for p, x in zip((first, other), landmarks_mm, strict=True))
+    # Turned over, both arcs run away from the landmark in opposite directions.
+    at = there - (first.arc_mm - here)
+    width = _between(other.arc_mm, other.width_mm, at)
+    nearest = np.argmin(np.abs(other.arc_mm[None, :] - at[:, None]), axis=1)
+    missing = ~np.isfinite(width)
+    flags = np.where(missing, other.flags[nearest] | int(StationFlag.NOT_MEASURED), other.flags[nearest])
+    sources = {}
+    for name, shift in other.systematic_u_mm.items():
+        key = name if is_shared(name) else f"{name}, other side"
+        sources[key] = np.where(missing, 0.0, _held(other.arc_mm, shift, at))
+    return replace(
+        other,
+        position_mm=first.position_mm,
+        arc_mm=first.arc_mm,
+        photo=other.photo[nearest],
+        apex_px=other.apex_px[nearest],
+        shoulder_px=other.shoulder_px[nearest],
+        width_mm=width,
+        local_u_mm=np.where(missing, math.nan, _held(other.arc_mm, other.local_u_mm, at)),
+        systematic_u_mm=sources,
+        flags=flags,
+    )
+
+
+def _held(x: Array, values: Array, at: Array) -> Array:
+    ok = np.isfinite(values)
+    order = np.argsort(x[ok], kind="stable")
+    out: Array = np.interp(at, x[ok][order], values[ok][order])
+    return out
+
+
+def _arc_at(profile: WidthProfile, position_mm: float) -> float:
+    """Arc of a place on the printed scale; beyond the ends it goes on as straight as the last 5 mm."""
+    x, s = profile.position_mm, profile.arc_mm
+    if x[0] <= position_mm <= x[-1]:
+        return float(np.interp(position_mm, x, s))
+    end = x <= x[0] + 5.0 if position_mm < x[0] else x >= x[-1] - 5.0
+    slope = np.ptp(s[end]) / np.ptp(x[end]) if np.ptp(x[end]) > 0 else 1.0
+    edge = 0 if position_mm < x[0] else -1
+    return float(s[edge] + slope * (position_mm - x[edge]))
+
+
+def both_faces(
+    first: tuple[WidthProfile, Declared], other: tuple[WidthProfile, Declared], landmarks_mm: tuple[float, float]
+) -> tuple[Face, Face]:
+    """Faces for `vision.thickness.estimate_faces`: ``T = w_L sin a_L + w_R sin a_R``, each side with its own declared angle.
+
+    Each side declares *its own* angle as half of its included angle. Readings are given on the first side's scale.
+    """
+    turned = onto_arc(first[0], other[0], landmarks_mm)
+    return Face(first[0], first[1], 1.0, "first side"), Face(turned, other[1], 1.0, "other side")
