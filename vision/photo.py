@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import io
+import logging
 import os
 import sys
 import tempfile
@@ -40,6 +41,8 @@ FORMATS = "JPEG, PNG, TIFF, WebP or HEIC"
 _ORIENTATION, _MAKE, _MODEL, _EXIF_IFD, _F35, _EXIF_WIDTH, _EXIF_HEIGHT = 274, 271, 272, 0x8769, 41989, 40962, 40963
 _TIFF_SUBFILE, _TIFF_BITS, _DNG_VERSION = 254, 258, 50706
 _native_stderr_lock = threading.Lock()
+# Without any handler Python prints Pillow's error log to stderr; an application's own handlers still get it.
+logging.getLogger("PIL").addHandler(logging.NullHandler())
 
 
 @dataclass(frozen=True, eq=False)
@@ -287,7 +290,7 @@ def _is_16_bit(image: Image.Image, data: bytes) -> bool:
 def _decode_16_bit(image: Image.Image, data: bytes, exif: Image.Exif, name: str) -> np.ndarray:
     """16-bit PNG or TIFF. OpenCV would return a half-read picture as if whole, so Pillow reads it through first."""
     is_tiff, turn = image.format == "TIFF", _orientation(exif)
-    image.load()
+    _load(image)
     pixels, _ = _decode_cv2(data, cv2.IMREAD_UNCHANGED, name)
     if pixels.dtype != np.uint16:
         raise _samples_refused(name)
@@ -302,10 +305,16 @@ def _decode_pillow(image: Image.Image, exif: Image.Exif, name: str) -> np.ndarra
     if image.mode in ("I", "F") or image.mode.startswith("I;"):
         raise _samples_refused(name)
     is_tiff, turn = image.format == "TIFF", _orientation(exif)
-    image.load()  # for TIFF this applies the turn
+    _load(image)
     rgb = image if image.mode == "RGB" else image.convert("RGB")
     pixels = np.asarray(rgb)
     return _rgb(pixels if is_tiff else _turn(pixels, turn), name)
+
+
+def _load(image: Image.Image) -> None:
+    """Decode with Pillow, which applies a TIFF's turn by itself here; libtiff speaks to stderr like libjpeg."""
+    with _native_stderr():
+        image.load()
 
 
 def _samples_refused(name: str) -> PhotoRefused:
@@ -327,9 +336,11 @@ def _decode_cv2(data: bytes, mode: int, name: str) -> tuple[np.ndarray, str]:
     """OpenCV's decoder and what its C libraries complained of."""
     with _native_stderr() as complaints:
         pixels = cv2.imdecode(np.frombuffer(data, np.uint8), mode)
-    if pixels is None:
+    complaint = " ".join(complaints)
+    # OpenCV 4 hands out a half-read JPEG with the rest grey; OpenCV 5 gives None.
+    if pixels is None or "Premature end of JPEG" in complaint:
         raise _damaged(name)
-    return pixels, " ".join(complaints)
+    return pixels, complaint
 
 
 @contextlib.contextmanager

@@ -386,6 +386,15 @@ def test_damaged_anywhere(kind: str, capfd: pytest.CaptureFixture[str]) -> None:
     assert capfd.readouterr() == ("", "")
 
 
+def test_pillow_log_stays_silent(capfd: pytest.CaptureFixture[str]) -> None:
+    """2048 samples a pixel in the header: Pillow logs an error, which Python would print if nobody listened."""
+    data = bytearray(SEEDS["tiff16"])
+    entry = data.index(struct.pack("<HHI", 277, 3, 1))
+    data[entry + 8 : entry + 10] = struct.pack("<H", 2048)
+    assert not _opens_or_refuses(bytes(data))
+    assert capfd.readouterr() == ("", "")
+
+
 def test_damaged_jpeg_is_remarked_upon(capfd: pytest.CaptureFixture[str]) -> None:
     data = bytearray(SEEDS["jpeg"])
     for place in np.linspace(0.5, 0.95, 40) * len(data):
