@@ -67,17 +67,41 @@ def target(options: argparse.Namespace) -> None:
 
 def camera(options: argparse.Namespace) -> None:
     """``shoulderline camera``: a camera profile from tilted photos of the strip."""
-    from app import outputs
-    from vision import camera_profile
-    from vision.photo import open_photo
+    from dataclasses import replace
 
-    found = camera_profile.calibrate([open_photo(path) for path in options.photos], printed_bar_mm=options.printed_bar)
+    import numpy as np
+
+    from app import outputs
+    from vision import camera_profile, rounding
+    from vision.photo import open_photo
+    from vision.target import find_target
+
+    # Range checks of the bars live in Declared.
+    bars, _ = Declared(included_angle_deg=None, printed_bar_mm=options.printed_bar).bars_mm
+    targets, sizes, name = [], [], ""
+    with progress() as report:
+        for i, path in enumerate(options.photos):
+            if report:
+                report(f"find the strip in {path.name}", i / len(options.photos))
+            photo = open_photo(path)
+            target = find_target(photo.grey())
+            # Printers err differently along X and Y, and a stretched board would pass for a tilt.
+            targets.append(replace(target, board_mm=target.board_mm * np.array(bars) / 100.0))
+            sizes.append((photo.width_px, photo.height_px))
+            name = name or photo.camera
+        found = camera_profile.calibrate(targets, sizes, name)
     with tempfile.TemporaryDirectory() as folder:
         draft = Path(folder) / "camera.json"
-        camera_profile.save(found, draft)
+        found.save(draft)
         outputs.write_file(options.out, draft.read_bytes())
-    print(found.summary)
-    print(f"Written to {options.out}; give it to 'shoulderline measure' as --camera.")
+    focal = " ± ".join(rounding.round_pair(found.focal_px, 2 * found.focal_u_px))
+    radial = " ± ".join(rounding.round_pair(found.k1, 2 * found.k1_u))
+    print(
+        f"{found.camera_name or 'camera'}: focal length {focal} px, radial term {radial}, from {found.photos} photos at about "
+        f"{found.distance_mm:.0f} mm, up to {found.tilt_spread_deg:.0f} degrees apart; residuals {found.rms_px:.2f} px"
+    )
+    print(f"({rounding.COVERAGE})")
+    print(f"In {options.out}: give it to 'shoulderline measure' as --camera, for photos from about the same distance, without zoom.")
 
 
 def demo(options: argparse.Namespace) -> None:

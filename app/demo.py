@@ -139,16 +139,20 @@ def _declared(setups: Sequence[Path]) -> Declared:
     """The owner's facts; the same blade and print in every photo, so the readings of all of them count together."""
     facts = [json.loads(path.read_text(encoding="utf-8")) for path in setups]
     first = facts[0]
+
+    def number(key: str) -> float | None:
+        return None if first[key] is None else float(first[key])
+
     return Declared(
-        included_angle_deg=first["included_angle"],
-        angle_tolerance_deg=first["angle_tolerance"],
+        included_angle_deg=number("included_angle"),
+        angle_tolerance_deg=float(first["angle_tolerance"]),
         lie=Lie(first["lie"]),
-        cheek_angle_deg=first["primary_half_angle"],
-        edge_height_mm=first["edge_height"],
-        edge_height_tolerance_mm=first["edge_height_tolerance"],
-        camera_distance_mm=first["camera_distance"],
-        printed_bar_mm=(first["printed_bar_x"], first["printed_bar_y"]),
-        readings=tuple(dict.fromkeys(Reading(*pair) for f in facts for pair in f["caliper"])),
+        cheek_angle_deg=number("primary_half_angle"),
+        edge_height_mm=number("edge_height"),
+        edge_height_tolerance_mm=float(first["edge_height_tolerance"]),
+        camera_distance_mm=number("camera_distance"),
+        printed_bar_mm=(float(first["printed_bar_x"]), float(first["printed_bar_y"])),
+        readings=tuple(dict.fromkeys(Reading(float(at), float(read)) for f in facts for at, read in f["caliper"])),
     )
 
 

@@ -36,10 +36,12 @@ class Facts:
 def of(declared: Declared) -> Facts:
     """The fields that show these facts."""
     d, bars = declared, declared.printed_bar_mm or (None, None)
-    return Facts(
-        d.included_angle_deg, d.angle_tolerance_deg, d.lie, d.cheek_angle_deg, d.edge_height_mm, d.edge_height_tolerance_mm,
-        d.camera_distance_mm, *bars, d.readings, d.caliper.accuracy_mm, d.caliper.resolution_mm,
+    fields = (
+        d.angle_tolerance_deg, d.lie, d.cheek_angle_deg, d.edge_height_mm, d.edge_height_tolerance_mm, d.camera_distance_mm, *bars,
+        d.readings, d.caliper.accuracy_mm, d.caliper.resolution_mm,
     )  # fmt: skip
+    # Number fields insist on floats; a library caller may have written 30.
+    return Facts(*(float(v) if isinstance(v, int) else v for v in (d.included_angle_deg, *fields)))
 
 
 def draw(facts: Facts, key: str) -> Declared:

@@ -1,0 +1,238 @@
+"""The command's contract (design.md section 9): flags, exit status, one line on stderr, nothing written when refused."""
+
+from __future__ import annotations
+
+import io
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+
+import vision.measure
+from app import cli, commands, files
+from app.demo import FOLDER
+from vision.declared import Declared, Lie, Reading
+from vision.errors import EdgeNotFound
+from vision.results import Measurement
+
+
+@pytest.fixture
+def photo(tmp_path: Path) -> Path:
+    """A grey picture of the size that the made-up measurement's photos have."""
+    path = tmp_path / "edge-1.jpg"
+    Image.fromarray(np.full((960, 1280, 3), 128, np.uint8)).save(path)
+    return path
+
+
+@pytest.fixture
+def stand_in(monkeypatch: pytest.MonkeyPatch, measurement: Measurement) -> list[dict]:
+    """The library's call replaced by one that keeps what it was given: what is tested here is the command around it."""
+    calls: list[dict] = []
+
+    def measure(photos, declared, **options):
+        calls.append({"photos": photos, "declared": declared, **options})
+        return measurement
+
+    monkeypatch.setattr(vision.measure, "measure", measure)
+    return calls
+
+
+def test_result_folder_holds_the_contracts_files(photo: Path, tmp_path: Path, stand_in: list[dict], measurement, capsys) -> None:
+    out = tmp_path / "deep" / "result"
+    assert cli.main(["measure", str(photo), "--angle", "30", "--out", str(out)]) == 0
+    assert sorted(p.name for p in out.iterdir()) == ["measurement.json", "overlay.jpg", "profile.csv", "report.pdf"]
+    assert files.read_measurement(out / "measurement.json") == measurement
+    assert (out / "profile.csv").read_text() == files.profile_text(measurement)
+    with Image.open(out / "overlay.jpg") as picture:
+        assert picture.size == (1280, 960)
+    shown = capsys.readouterr()
+    assert "0.472 ± 0.024 mm" in shown.out
+    assert shown.err == ""
+    assert [p.name for p in out.parent.iterdir()] == ["result"], "no half-written folder is left beside it"
+
+
+def test_every_flag_reaches_the_library(photo: Path, tmp_path: Path, stand_in: list[dict]) -> None:
+    flags = (
+        "--angle 30 --angle-tolerance 1.5 --lie cheek-down --cheek-angle 3 --edge-height 0.4 --edge-height-tolerance 0.1 "
+        "--camera-distance 95 --camera-distance-tolerance 4 --printed-bar 99.6,99.8 --caliper 20.6=0.47 --caliper 31.5=0.54 "
+        "--caliper-accuracy 0.02 --caliper-resolution 0.005 --only 5:48 --apart tip=48:62 --leave-out 20:34"
+    )
+    assert cli.main(["measure", str(photo), *flags.split(), "--out", str(tmp_path / "o")]) == 0
+    (call,) = stand_in
+    declared: Declared = call["declared"]
+    assert (declared.included_angle_deg, declared.angle_tolerance_deg, declared.lie, declared.cheek_angle_deg) == (
+        30,
+        1.5,
+        Lie.CHEEK_DOWN,
+        3,
+    )
+    assert (declared.height_mm, declared.camera_distance_mm, declared.camera_distance_tolerance_mm) == ((0.4, 0.1), 95, 4)
+    assert declared.printed_bar_mm == (99.6, 99.8)
+    assert declared.readings == (Reading(20.6, 0.47), Reading(31.5, 0.54))
+    assert (declared.caliper.accuracy_mm, declared.caliper.resolution_mm) == (0.02, 0.005)
+    assert call["stretches"].only == ((5, 48),)
+    assert call["stretches"].apart == {"tip": (48, 62)}
+    assert call["stretches"].leave_out == ((20, 34),)
+    assert call["photos"][0].name == "edge-1.jpg"
+
+
+def test_flags_that_were_not_given_leave_the_librarys_defaults() -> None:
+    options = cli.build_parser().parse_args(["measure", "p.jpg", "--angle", "30", "--out", "o"])
+    assert commands.declared_from(options) == Declared(included_angle_deg=30.0)
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        "", "polish", "measure", "measure p.jpg", "measure p.jpg --angle x --out o", "measure p.jpg --lie sideways --out o",
+        "measure p.jpg --caliper 0.47 --out o", "measure p.jpg --caliper a=b --out o", "measure p.jpg --printed-bar 99.6 --out o",
+        "measure p.jpg --printed-bar 1,2,3 --out o", "measure p.jpg --only 5 --out o", "measure p.jpg --apart 5:6 --out o",
+        "measure p.jpg --edge-height-tolerance 0.1 --out o", "measure p.jpg --camera-distance-tolerance 3 --out o",
+        "measure p.jpg --ang 30 --out o", "target --paper a3 --out o", "target", "camera --out o", "app --port x",
+    ],
+)  # fmt: skip
+def test_misuse_exits_2(wrong: str, capsys) -> None:
+    with pytest.raises(SystemExit) as left:
+        cli.main(wrong.split())
+    assert left.value.code == 2
+    assert "usage:" in capsys.readouterr().err
+
+
+def test_version_and_help_exit_0(capsys) -> None:
+    for flag in ("--version", "--help"):
+        with pytest.raises(SystemExit) as left:
+            cli.main([flag])
+        assert left.value.code == 0
+    assert capsys.readouterr().out.startswith("shoulderline ")
+
+
+def refused(arguments: list[str], out: Path, capsys) -> str:
+    """Run, expect exit 3, one line on stderr and nothing at `out`; returns the line."""
+    before = sorted(out.parent.iterdir())
+    assert cli.main(arguments) == 3
+    shown = capsys.readouterr()
+    assert shown.out == ""
+    assert shown.err.count("\n") == 1
+    assert sorted(out.parent.iterdir()) == before
+    return shown.err
+
+
+@pytest.mark.parametrize(
+    ("flags", "words"),
+    [
+        ("--angle nan", "--angle"), ("--angle 400", "between 4 and 120"), ("--angle 30 --angle-tolerance -1", "--angle-tolerance"),
+        ("--angle 30 --lie cheek-down", "--cheek-angle"), ("--angle 30 --printed-bar 50,100", "--printed-bar"),
+        ("--angle 30 --caliper 5=0", "--caliper"), ("--angle 30 --camera-distance 1", "--camera-distance"),
+    ],
+)  # fmt: skip
+def test_impossible_fact_exits_3(flags: str, words: str, photo: Path, tmp_path: Path, capsys) -> None:
+    out = tmp_path / "out"
+    assert words in refused(["measure", str(photo), *flags.split(), "--out", str(out)], out, capsys)
+
+
+@pytest.mark.parametrize("kind", ["missing", "empty", "text", "folder", "half", "plain"])
+def test_unusable_photo_exits_3(kind: str, photo: Path, tmp_path: Path, capsys) -> None:
+    path = {"missing": tmp_path / "none.jpg", "folder": tmp_path, "plain": photo}.get(kind, tmp_path / f"{kind}.jpg")
+    if kind in {"empty", "text", "half"}:
+        data = io.BytesIO()
+        Image.fromarray(np.random.default_rng(1).integers(0, 255, (400, 600, 3), np.uint8)).save(data, "JPEG")
+        path.write_bytes({"empty": b"", "text": b"hello\n", "half": data.getvalue()[:300]}[kind])
+    out = tmp_path / "out"
+    refused(["measure", str(path), "--angle", "30", "--out", str(out)], out, capsys)
+
+
+def test_refusal_in_the_middle_of_measuring_writes_nothing(photo: Path, tmp_path: Path, monkeypatch, capsys) -> None:
+    def measure(*_args, **_options):
+        raise EdgeNotFound("edge-1.jpg", "no bevel\nstands out", "turn the lamp")
+
+    monkeypatch.setattr(vision.measure, "measure", measure)
+    out = tmp_path / "out"
+    line = refused(["measure", str(photo), "--angle", "30", "--out", str(out)], out, capsys)
+    assert line == "edge-1.jpg: no bevel stands out; turn the lamp.\n"
+
+
+def test_foreign_files_stay_and_an_earlier_result_is_replaced(photo: Path, tmp_path: Path, stand_in: list[dict], capsys) -> None:
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "notes.txt").write_text("mine")
+    arguments = ["measure", str(photo), "--angle", "30", "--out", str(out)]
+    assert cli.main(arguments) == 0
+    (out / "overlay-2.jpg").write_bytes(b"left by an earlier result of two photos")
+    assert cli.main(arguments) == 0
+    assert (out / "notes.txt").read_text() == "mine"
+    assert not (out / "overlay-2.jpg").exists()
+
+
+def test_files_of_the_same_name_that_are_no_result_are_not_overwritten(photo: Path, tmp_path: Path, stand_in: list[dict], capsys) -> None:
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "profile.csv").write_text("someone's table")
+    assert "profile.csv" in refused(["measure", str(photo), "--angle", "30", "--out", str(out)], out, capsys)
+    assert (out / "profile.csv").read_text() == "someone's table"
+    assert not stand_in, "refused before the long work, not after"
+
+
+def test_photo_in_the_result_folder_is_not_overwritten(photo: Path, tmp_path: Path, stand_in: list[dict], capsys) -> None:
+    out = tmp_path / "out"
+    out.mkdir()
+    own = photo.rename(out / "overlay.jpg")
+    assert "overwrite the photo" in refused(["measure", str(own), "--angle", "30", "--out", str(out)], out, capsys)
+    assert own.exists()
+
+
+def test_out_that_is_a_file_exits_3(photo: Path, tmp_path: Path, stand_in: list[dict], capsys) -> None:
+    assert "not a folder" in refused(["measure", str(photo), "--angle", "30", "--out", str(photo)], photo, capsys)
+
+
+def test_failing_disk_leaves_nothing(photo: Path, tmp_path: Path, stand_in: list[dict], monkeypatch, capsys) -> None:
+    def full(*_args):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("app.outputs.os.replace", full)
+    parent = tmp_path / "there"
+    parent.mkdir()
+    assert cli.main(["measure", str(photo), "--angle", "30", "--out", str(parent / "out")]) == 3
+    assert "No space left" in capsys.readouterr().err
+    assert not [p for p in parent.iterdir() if p.is_file() or any(p.iterdir())]
+
+
+def test_target_writes_one_page(tmp_path: Path, capsys) -> None:
+    out = tmp_path / "strip.pdf"
+    assert cli.main(["target", "--paper", "letter", "--out", str(out)]) == 0
+    assert out.read_bytes().startswith(b"%PDF")
+    assert "print at 100 %" in capsys.readouterr().out
+
+
+def test_target_into_a_folder_exits_3(tmp_path: Path, capsys) -> None:
+    assert "name the file" in refused(["target", "--out", str(tmp_path)], tmp_path, capsys)
+
+
+def test_camera_profile_from_too_few_photos_exits_3(tmp_path: Path, capsys) -> None:
+    out = tmp_path / "camera.json"
+    assert "6" in refused(["camera", str(FOLDER / "plain-edge.jpg"), "--out", str(out)], out, capsys)
+
+
+def test_real_command_measures_a_demo_photo(tmp_path: Path) -> None:
+    facts = json.loads((FOLDER / "plain-edge.setup.json").read_text())
+    command = [sys.executable, "-m", "app.cli", "measure", str(FOLDER / "plain-edge.jpg"), "--angle", str(facts["included_angle"])]
+    command += ["--edge-height", str(facts["edge_height"]), "--printed-bar", f"{facts['printed_bar_x']},{facts['printed_bar_y']}"]
+    done = subprocess.run([*command, "--out", str(tmp_path / "o")], capture_output=True, text=True, timeout=300, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+    table = files.read_profile((tmp_path / "o" / "profile.csv").read_text())
+    assert np.diff(table["position_mm"]).max() <= 0.2
+    truth = json.loads((FOLDER / "plain-edge.truth.json").read_text())["stations"]
+    true_mean = np.mean([s["thickness"] for s in truth])
+    # The declared angle alone is off by up to its tolerance: 1.5 of 30 degrees is 5 % of the thickness.
+    assert np.nanmean(table["thickness_mm"]) == pytest.approx(true_mean, rel=0.08)
+
+
+def test_help_answers_without_the_heavy_libraries() -> None:
+    code = (
+        "import sys, app.cli; app.cli.build_parser(); print(sorted({'cv2','streamlit','matplotlib','scipy','skimage'} & set(sys.modules)))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"

@@ -1,0 +1,81 @@
+"""The screens show the library's own figures (Streamlit's AppTest: no browser)."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+import app.screens
+from app import facts_form
+from app.demo import load
+from app.headline import headline
+from vision.declared import Declared, Reading
+from vision.errors import DeclarationError
+from vision.measure import measure
+from vision.photo import open_photo
+
+SCREEN = Path(app.screens.__file__).with_name("measure.py")
+
+
+@pytest.fixture(scope="module")
+def demo():
+    return next(d for d in load() if d.name == "plain-edge")
+
+
+def _open(choice: str = "plain edge") -> AppTest:
+    screen = AppTest.from_file(str(SCREEN), default_timeout=300).run()
+    if screen.selectbox[0].value != choice:
+        screen.selectbox[0].select(choice).run()
+    return screen
+
+
+def test_shown_figure_is_the_librarys(demo) -> None:
+    screen = _open()
+    expected = measure([open_photo(path) for path in demo.photos], demo.declared)
+    assert not screen.exception
+    assert screen.metric[0].value == headline(expected)[0].text
+    rest = screen.table[0].value
+    assert list(rest["thickness"]) == [line.text for line in headline(expected)[1:]]
+    assert {b.label for b in screen.get("download_button")} == {"profile.csv", "measurement.json", "overlay.jpg", "report.pdf"}
+    assert "Blades cut" in screen.caption[0].value
+
+
+def test_another_angle_gives_the_librarys_figure_for_it(demo) -> None:
+    screen = _open()
+    screen.number_input[0].set_value(34.0)
+    screen.text_area[0].set_value("")
+    screen.button[0].click().run()
+    from dataclasses import replace
+
+    declared = replace(demo.declared, included_angle_deg=34.0, readings=())
+    expected = measure([open_photo(path) for path in demo.photos], declared)
+    assert screen.metric[0].value == headline(expected)[0].text
+
+
+def test_impossible_fact_is_said_in_words_and_nothing_is_shown(demo) -> None:
+    screen = _open()
+    screen.number_input[0].set_value(400.0)
+    screen.button[0].click().run()
+    assert not screen.exception
+    assert "must lie between 4 and 120" in screen.error[0].value
+    assert not screen.metric
+
+
+def test_own_photo_asks_for_one() -> None:
+    screen = _open("my own photo")
+    assert "Upload" in screen.info[0].value
+    assert not screen.exception
+
+
+def test_readings_are_read_line_by_line() -> None:
+    assert facts_form.parse_readings("20.6 = 0.47\n\n 31,5=0,54 ") == (Reading(20.6, 0.47), Reading(31.5, 0.54))
+    with pytest.raises(DeclarationError, match="position = thickness"):
+        facts_form.parse_readings("0.47")
+
+
+def test_form_shows_what_was_declared() -> None:
+    declared = Declared(included_angle_deg=31.0, printed_bar_mm=(99.5, 99.9), readings=(Reading(5.0, 0.4),))
+    facts = facts_form.of(declared)
+    assert (facts.angle, facts.bar_x, facts.bar_y, facts.height, facts.readings) == (31.0, 99.5, 99.9, None, declared.readings)
