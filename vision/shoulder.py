@@ -35,6 +35,7 @@ _ROUNDING_UM = 10.0
 _FREE_WAVE = 0.05
 # Shape of the slow trend: enough for a bevel that stays even and then doubles toward the tip.
 _TREND_DEGREE = 4
+_RIVAL_APART = 0.08
 # A rival that explains this share of the evidence could be the shoulder instead.
 _RIVAL_SHARE = 0.85
 
@@ -156,7 +157,7 @@ def _coarse(evidence: Evidence, apex: np.ndarray, px_per_mm: float, guide: Shoul
     cost = -evidence.score
     forbidden = ~evidence.allowed
     if guide is not None:
-        wanted = np.interp(evidence.column, at, np.nan_to_num(guide.row - apex, nan=np.nan))
+        wanted = np.interp(evidence.column, at, guide.row - apex)
         known = np.isfinite(wanted)
         off = corridor(cost.shape, np.where(known, wanted, 0.0), guide.half_rows) & known
         forbidden = forbidden | (off & ~off.all(axis=0))
@@ -171,7 +172,8 @@ def _coarse(evidence: Evidence, apex: np.ndarray, px_per_mm: float, guide: Shoul
     except ValueError:
         return None
     blocks = np.arange(cost.shape[1])
-    clear = np.maximum(0.2 * best.row, 4.0)
+    # Nearer than the reach of the windows about one line, the rival would be the line itself.
+    clear = np.maximum(_RIVAL_APART * best.row, 7.0)
     other = rival_path(np.where(forbidden, np.inf, cost), best.row, clear, step, crook)
     mm_blocks = px_per_mm / BLOCK_COLUMNS
     own = gaussian_filter1d(evidence.score[best.row, blocks], mm_blocks / 2, mode="nearest")
@@ -285,13 +287,18 @@ def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, lines: _
     # Where the wide and the narrow window disagree over a whole stretch, neighbours of the step share in one of them.
     apart = np.nan_to_num(lines.close.position[-1] - lines.steady.position[-1])
     apart = gaussian_filter1d(apart, scale.px_per_mm / 2, mode="nearest")
-    systematic = np.sqrt(apart**2 + (_ROUNDING_UM * 1e-3 * scale.px_per_mm) ** 2 + (0.5 * rounding) ** 2 + np.where(burnt, sigma, 0.0) ** 2)
+    # An even chance between two lines has half their distance for a standard deviation.
+    rivalled = coarse.rival_share > _RIVAL_SHARE
+    doubt = np.where(rivalled, 0.5 * np.minimum(np.abs(np.nan_to_num(coarse.rival_row - row)), 0.3 * np.nan_to_num(width)), 0.0)
+    systematic = np.sqrt(
+        apart**2 + doubt**2 + (_ROUNDING_UM * 1e-3 * scale.px_per_mm) ** 2 + (0.5 * rounding) ** 2 + np.where(burnt, sigma, 0.0) ** 2
+    )
     reach = np.clip(np.nan_to_num(row, nan=0.0) + 3 * sigma, 0, len(strip.valid) - 1).astype(int)
     mark(StationFlag.FRAME_END, ~strip.valid[reach, columns])
     mark(StationFlag.CLIPPED, burnt)
     mark(StationFlag.SOFT, sigma > 2.0 * scale.blur_px + 0.5)
     mark(StationFlag.NARROW, width < _NARROW_PX)
-    mark(StationFlag.RIVAL_LINE, coarse.rival_share > _RIVAL_SHARE)
+    mark(StationFlag.RIVAL_LINE, rivalled)
     step = np.abs(fit.levels[-1] - fit.levels[-2])
     smooth_step = np.sqrt(gaussian_filter1d(step**2, scale.pool_px, mode="nearest"))
     mark(StationFlag.LOW_CONTRAST, (smooth_step < 2.0 * fit.residual) | (u > 0.5))
