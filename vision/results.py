@@ -58,6 +58,8 @@ class WidthProfile(_ArrayEquality):
         Correlation length of the local part (Gaussian kernel).
     flags : (N,) int
         Bits of `vision.flags.StationFlag`.
+    width_per_rad_mm : (N,) float or None
+        Change of each width with the angle per side at the same pixels; None: taken as 0 (widths measured on the face itself).
     """
 
     position_mm: np.ndarray
@@ -70,6 +72,7 @@ class WidthProfile(_ArrayEquality):
     systematic_u_mm: Mapping[str, np.ndarray]
     local_length_mm: float
     flags: np.ndarray
+    width_per_rad_mm: np.ndarray | None = None
 
     @property
     def width_u_mm(self) -> np.ndarray:

@@ -1,0 +1,359 @@
+"""The apex curve: where the blank lane ends and the blade begins. Coarse on a reduced sheet view, then on the straight strip.
+
+Method (design.md sections 6 and 10): the lane is blank, so going from the strip toward the blade the first sharp,
+connected line along the edge is the apex. Light may change slowly over the lane (contact shadow, lamp): that is no sharp
+line; a cast shadow's border keeps the lane's chroma, and is known by that.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter, uniform_filter1d
+
+from vision.camera import Camera
+from vision.contrast import burnt_share, contrast_channel
+from vision.errors import EdgeNotFound
+from vision.flags import StationFlag
+from vision.paths import best_path
+from vision.photo import Photo
+from vision.steps import StepFit, StepModel, fit_steps
+from vision.straighten import StraightStrip, srgb_to_linear_table
+
+# Photo px per px of the sheet view: a bevel of 8 px is still two of them.
+_REDUCE = 4
+# Light below this share of full scale is noise on any phone; keeps logarithms finite.
+_DARK = 0.01
+# The strip's ink bleeds and blurs this far into the lane (mm).
+_STRIP_MARGIN_MM = 0.35
+# The lane that is certainly lane, for its noise and colour (mm from the strip).
+_LANE_MM = (0.4, 1.4)
+# Lines shorter than this are ticks, figures or specks, not an edge (mm).
+_TICK_MM = 2.0
+# Smoothing of the apex along the edge; its equivalent width of 0.17 mm keeps waviness of 1.5 mm to 1 %.
+_POOL_MM = 0.07
+# Columns averaged for the search on the straight strip.
+_BLOCK = 8
+# Rows before the coarse curve that are searched again (mm): the coarse view is good to 0.1 mm.
+_BACK_MM = 0.15
+# And beyond it: a contact shadow's soft border runs up to a millimetre before the edge.
+_AHEAD_MM = 1.2
+# A chip or dent stands back from the edge's own course by more than this; waviness of a ground edge stays below it (mm).
+_CHIP_MM = 0.03
+# Farthest edge from the strip that is searched: beyond it height and tilt errors swamp the width (mm).
+_FARTHEST_MM = 60.0
+
+
+@dataclass(frozen=True, eq=False)
+class SheetView:
+    """The reduced photo resampled on a grid of the sheet at the edge's height.
+
+    Attributes
+    ----------
+    features : (R, C, 4) float32
+        log brightness, log R/G, log B/G in linear light, log contrast along the edge; row r lies at Y = r * mm,
+        column c at X = x0_mm + c * mm.
+    valid : (R, C) bool
+    x0_mm, mm : float
+    """
+
+    features: np.ndarray
+    valid: np.ndarray
+    x0_mm: float
+    mm: float
+
+
+@dataclass(frozen=True, eq=False)
+class ApexCurve:
+    """Coarse apex in the photo.
+
+    Attributes
+    ----------
+    curve_px, inward_px : (S, 2) float
+        Points one photo px of arc apart from the heel side, and unit normals into the blade.
+    strength : (S,) float
+        Sharpness of the line there, 0..1 (0.5 = as strong as the threshold).
+    """
+
+    curve_px: np.ndarray
+    inward_px: np.ndarray
+    strength: np.ndarray
+
+
+def find_apex(photo: Photo, camera: Camera, height_mm: float) -> ApexCurve:
+    """Coarse apex curve, good to a few photo px.
+
+    Raises
+    ------
+    EdgeNotFound
+        When no connected line ends the lane.
+    """
+    view = sheet_view(photo, camera, height_mm)
+    line = line_strength(view)
+    rows, strength = _first_line(line, view)
+    return _to_photo(view, rows, strength, camera, height_mm)
+
+
+def sheet_view(photo: Photo, camera: Camera, height_mm: float) -> SheetView:
+    """Reduced view of the lane and what lies beyond it, X along the columns, Y down the rows."""
+    height, width = photo.pixels.shape[:2]
+    small = cv2.resize(photo.pixels, (max(width // _REDUCE, 1), max(height // _REDUCE, 1)), interpolation=cv2.INTER_AREA)
+    kx, ky = small.shape[1] / width, small.shape[0] / height
+    border = _border(width, height)
+    sheet = camera.to_height(border, height_mm)
+    mm = _REDUCE / camera.px_per_mm
+    x0, x1 = sheet[:, 0].min(), sheet[:, 0].max()
+    y1 = min(sheet[:, 1].max(), _FARTHEST_MM)
+    if y1 < _LANE_MM[1]:
+        raise EdgeNotFound("the photo", f"it shows only {max(y1, 0):.1f} mm beyond the strip", "take it so that strip, lane and blade are all in the frame")
+    columns, rows = int((x1 - x0) / mm) + 1, int(y1 / mm) + 1
+    grid = np.stack(np.meshgrid(x0 + mm * np.arange(columns), mm * np.arange(rows)), axis=-1).reshape(-1, 2)
+    px = camera.project(np.column_stack([grid, np.full(len(grid), height_mm)]))
+    x = ((px[:, 0] + 0.5) * kx - 0.5).reshape(rows, columns).astype(np.float32)
+    y = ((px[:, 1] + 0.5) * ky - 0.5).reshape(rows, columns).astype(np.float32)
+    table = srgb_to_linear_table(65536 if small.dtype == np.uint16 else 256)
+    linear = cv2.remap(table[small], x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    valid = (x >= 0.5) & (y >= 0.5) & (x <= small.shape[1] - 1.5) & (y <= small.shape[0] - 1.5)
+    log = np.log(np.maximum(linear, 0) + _DARK)
+    bright = log.mean(axis=2)
+    # Grind lines make a bevel uneven along the edge even where its mean brightness is the paper's.
+    uneven = bright - cv2.blur(bright, (9, 1), borderType=cv2.BORDER_REPLICATE)
+    n = max(int(round(1.0 / mm)), 3)
+    contrast = 0.5 * np.log(cv2.blur(uneven**2, (n, 1), borderType=cv2.BORDER_REPLICATE) + 1e-6)
+    features = np.stack([bright, log[..., 0] - log[..., 1], log[..., 2] - log[..., 1], contrast], axis=2)
+    return SheetView(features.astype(np.float32), valid, float(x0), float(mm))
+
+
+def _border(width: int, height: int) -> np.ndarray:
+    """Points along the photo's border, px."""
+    t = np.linspace(0, 1, 9)
+    right, bottom = width - 1.0, height - 1.0
+    sides = [np.c_[t * right, 0 * t], np.c_[t * right, 0 * t + bottom], np.c_[0 * t, t * bottom], np.c_[0 * t + right, t * bottom]]
+    return np.concatenate(sides)
+
+
+def line_strength(view: SheetView) -> np.ndarray:
+    """(R, C) sharpness of a line through each cell, 0..1, whatever its sign: steps against the lane's own steps.
+
+    A step that changes brightness alone counts less than one that also changes colour: a shadow's border keeps the chroma.
+    """
+    f = view.features
+    # Three columns only: where the belly climbs at 60 degrees a longer mean would smear the line.
+    step = _steps(np.dstack([cv2.blur(f[..., :3], (3, 1), borderType=cv2.BORDER_REPLICATE), f[..., 3]]))
+    lane = slice(int(_LANE_MM[0] / view.mm), max(int(_LANE_MM[1] / view.mm), int(_LANE_MM[0] / view.mm) + 3))
+    scale = np.median(np.abs(step[lane][view.valid[lane]]), axis=0) / 0.6745 + np.array([0.004, 0.002, 0.002, 0.1])
+    z2 = ((step / scale) ** 2).sum(axis=2)
+    z2[~view.valid] = 0
+    # 8 sigma: of a million cells none reaches it by noise.
+    return z2 / (z2 + 64.0)
+
+
+def _steps(smooth: np.ndarray) -> np.ndarray:
+    """Difference of the means of two rows on either side of each row's lower border."""
+    mean = uniform_filter1d(smooth, 2, axis=0, mode="nearest")
+    up = np.roll(mean, -2, axis=0)
+    step = up - np.roll(mean, 1, axis=0)
+    step[:2] = 0
+    step[-3:] = 0
+    return step
+
+
+def _first_line(strength: np.ndarray, view: SheetView) -> tuple[np.ndarray, np.ndarray]:
+    """Row (C,) of the first connected line beyond the lane, and its strength."""
+    start = int(_STRIP_MARGIN_MM / view.mm)
+    s = strength.copy()
+    s[:start] = 0
+    lines = long_lines(s, int(round(_TICK_MM / view.mm)))
+    row = first_line(s, lines, step_cost=0.2)
+    # Once more about the smooth course of the first answer: now a detour over to the next line costs more than a gap.
+    course = gaussian_filter1d(median_filter(row.astype(float), int(5 / view.mm), mode="nearest"), 1.0 / view.mm, mode="nearest")
+    shift = np.round(course).astype(int)
+    flat, flat_lines = _sheared(s, shift), _sheared(lines, shift)
+    row = first_line(flat, flat_lines, step_cost=0.6) + shift - shift.max()
+    at = np.arange(len(row))
+    row = np.clip(row, 0, len(s) - 1)
+    got = maximum_filter1d(s, 3, axis=0)[row, at]
+    return median_filter(row.astype(float), 9, mode="nearest"), gaussian_filter1d(got, 0.5 / view.mm, mode="nearest")
+
+
+def _sheared(picture: np.ndarray, shift: np.ndarray) -> np.ndarray:
+    """Columns moved down by ``shift.max() - shift``, zeros where nothing was."""
+    rows = np.arange(len(picture) + int(np.ptp(shift)))[:, None] + shift - shift.max()
+    inside = (rows >= 0) & (rows < len(picture))
+    return np.where(inside, np.take_along_axis(picture, np.clip(rows, 0, len(picture) - 1), axis=0), 0)
+
+
+def long_lines(strength: np.ndarray, least_columns: int) -> np.ndarray:
+    """(R, C) strength of ridges that belong to connected lines at least `least_columns` long; 0 elsewhere.
+
+    Ticks and figures of the printed scale, specks and the grain of a tumbled cheek are shorter.
+    """
+    ridge = strength >= np.maximum(maximum_filter1d(strength, 5, axis=0), 0.5)
+    _, label, stats, _ = cv2.connectedComponentsWithStats(cv2.dilate(ridge.astype(np.uint8), np.ones((3, 5), np.uint8)))
+    keep = stats[:, cv2.CC_STAT_WIDTH] >= least_columns
+    keep[0] = False
+    return np.where(ridge & keep[label], strength, 0.0)
+
+
+def first_line(strength: np.ndarray, lines: np.ndarray, step_cost: float) -> np.ndarray:
+    """Row (C,) of the first strong connected line, counted from row 0.
+
+    Parameters
+    ----------
+    strength, lines : (R, C) float
+        0..1; `lines` holds the ridges that count when crossed.
+    step_cost : float
+        Cost of each row of change per column.
+    """
+    # Crossing a line costs nearly what following it gains: the first strong one wins over a stronger one behind it.
+    behind = np.cumsum(lines, axis=0)
+    behind = np.vstack([np.zeros((2, behind.shape[1])), behind[:-2]])
+    return best_path(0.7 * behind - strength, max_step=3, step_cost=step_cost).row
+
+
+def _to_photo(view: SheetView, rows: np.ndarray, strength: np.ndarray, camera: Camera, height_mm: float) -> ApexCurve:
+    """The path as a smooth curve in the photo, one point a px of arc."""
+    smooth = gaussian_filter1d(rows, 0.4 / view.mm, mode="nearest")
+    sheet = np.column_stack([view.x0_mm + view.mm * np.arange(len(rows)), view.mm * smooth, np.full(len(rows), height_mm)])
+    px = camera.project(sheet)
+    beyond = camera.project(sheet + [0, 1.0, 0]) - px
+    seg = np.linalg.norm(np.diff(px, axis=0), axis=1)
+    arc = np.concatenate([[0], np.cumsum(seg)])
+    even = np.arange(0, arc[-1])
+    curve = np.column_stack([np.interp(even, arc, px[:, i]) for i in (0, 1)])
+    tangent = gaussian_filter1d(np.gradient(curve, axis=0), 10, axis=0, mode="nearest")
+    normal = np.column_stack([-tangent[:, 1], tangent[:, 0]])
+    toward = np.column_stack([np.interp(even, arc, beyond[:, i]) for i in (0, 1)])
+    normal *= np.sign((normal * toward).sum(axis=1))[:, None]
+    normal /= np.linalg.norm(normal, axis=1)[:, None]
+    return ApexCurve(curve, normal, np.interp(even, arc, strength))
+
+
+# --- on the straight strip -------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False)
+class ApexLine:
+    """The apex in the S columns of a straight strip.
+
+    Attributes
+    ----------
+    row : (S,) float
+        Sub-pixel row; NaN where not measured.
+    u_px, systematic_px : (S,) float
+        Standard uncertainty: random along the edge; shared by neighbouring columns.
+    flags : (S,) int
+        Bits of `vision.flags.StationFlag`.
+    """
+
+    row: np.ndarray
+    u_px: np.ndarray
+    systematic_px: np.ndarray
+    flags: np.ndarray
+
+
+def refine_apex(strip: StraightStrip, blur_px: float, px_per_mm: float) -> ApexLine:
+    """Sub-pixel apex near the strip's own curve: pooled erf fits, chips bridged and flagged."""
+    course = settle(strip, blur_px, px_per_mm)
+    value = contrast_channel(strip, course, blur_px)
+    pool = max(_POOL_MM * px_per_mm, 4.0)
+    # Beyond 3 blur radii a step is flat; three more rows tell its level. The contact shadow stays outside.
+    half = 3.0 * blur_px + 3.0
+    first = StepModel(half, blur_px, 0.4, pool_px=2 * pool, travel_px=half / 2)
+    found = fit_steps(value, course, first, strip.valid, strip.clipped)
+    again = np.where(np.isfinite(found.position[0]), found.position[0], course)
+    fit = fit_steps(value, again, StepModel(half, blur_px, 0.4, pool_px=pool, travel_px=half / 2), strip.valid, strip.clipped)
+    return _judge(strip, fit, blur_px, px_per_mm)
+
+
+def settle(strip: StraightStrip, blur_px: float, px_per_mm: float) -> np.ndarray:
+    """(S,) row of the apex to a px or two: the first line near the coarse curve that is as sharp as the photo's blur allows.
+
+    A shadow's penumbra spreads over many px, an edge in focus over a few: the share of a step that happens within
+    3 blur radii tells them apart.
+    """
+    columns = strip.linear.shape[1]
+    features, valid = _blocks(strip)
+    sharp = _sharpness(features, valid, blur_px, int(strip.row_of_apex - _BACK_MM * px_per_mm))
+    start = max(int(strip.row_of_apex - _BACK_MM * px_per_mm), 0)
+    stop = min(int(strip.row_of_apex + _AHEAD_MM * px_per_mm), len(sharp))
+    near = sharp[start:stop]
+    lines = long_lines(near, max(int(_TICK_MM * px_per_mm / _BLOCK), 2))
+    row = median_filter(first_line(near, lines, step_cost=0.1).astype(float), 5, mode="nearest") + start
+    centre = (np.arange(near.shape[1]) + 0.5) * _BLOCK - 0.5
+    return np.interp(np.arange(columns), centre, row)
+
+
+def _blocks(strip: StraightStrip) -> tuple[np.ndarray, np.ndarray]:
+    """(R, C, 3) log brightness and two log colour ratios of blocks of columns; (R, C) valid."""
+    rows, columns = strip.valid.shape
+    count = columns // _BLOCK
+    mean = strip.linear[:, : count * _BLOCK].reshape(rows, count, _BLOCK, 3).mean(axis=2)
+    log = np.log(np.maximum(mean, 0) + _DARK)
+    valid = strip.valid[:, : count * _BLOCK].reshape(rows, count, _BLOCK).all(axis=2)
+    return np.stack([log.mean(axis=2), log[..., 0] - log[..., 1], log[..., 2] - log[..., 1]], axis=2), valid
+
+
+def _sharpness(features: np.ndarray, valid: np.ndarray, blur_px: float, lane_rows: int) -> np.ndarray:
+    """(R, C) strength 0..1 of lines that are as sharp as the blur."""
+    near, far = int(np.ceil(1.5 * blur_px)), int(np.ceil(5.0 * blur_px)) + 2
+    smooth = gaussian_filter1d(features, 1.0, axis=1, mode="nearest")
+    small, large = _apart(smooth, near), _apart(smooth, far)
+    lane = slice(far, max(lane_rows, far + 4))
+    known = valid[lane]
+    scale = np.median(np.abs(small[lane][known]), axis=0) / 0.6745 if known.any() else np.zeros(3)
+    z = small / (scale + np.array([0.003, 0.0015, 0.0015]))
+    z2 = (z**2).sum(axis=2)
+    # Weighted by what each feature contributes: how much of the change within 5 blur radii falls within 1.5.
+    within = np.abs(small) / np.maximum(np.maximum(np.abs(large), np.abs(small)), 1e-9)
+    share = (z**2 * within).sum(axis=2) / np.maximum(z2, 1e-9)
+    # An erf of the photo's blur gives 0.87 and more; a ramp as long as 10 blur radii gives 0.4.
+    out = z2 / (z2 + 64.0) * np.clip((share - 0.45) / 0.25, 0.0, 1.0)
+    inside = valid & np.roll(valid, far, axis=0) & np.roll(valid, -far, axis=0)
+    out[~inside] = 0
+    out[: far + 2] = 0
+    out[-far - 2 :] = 0
+    return out
+
+
+def _apart(smooth: np.ndarray, gap: int) -> np.ndarray:
+    """Means of three rows, `gap` rows beyond each row less `gap` rows before it."""
+    mean = uniform_filter1d(smooth, 3, axis=0, mode="nearest")
+    return np.roll(mean, -gap - 1, axis=0) - np.roll(mean, gap + 1, axis=0)
+
+
+def _judge(strip: StraightStrip, fit: StepFit, blur_px: float, px_per_mm: float) -> ApexLine:
+    """Uncertainty and flags; chips are bridged, untrustworthy columns become NaN."""
+    row, u, sigma = fit.position[0].copy(), fit.u[0].copy(), fit.sigma
+    at = np.arange(len(row))
+    flags = np.zeros(len(row), int)
+    known = np.isfinite(row)
+    if not known.any():
+        return ApexLine(row, u, u.copy(), np.full(len(row), int(StationFlag.NOT_MEASURED)))
+    filled = np.interp(at, at[known], row[known])
+    span = int(2.0 * px_per_mm) | 1
+    course = gaussian_filter1d(median_filter(filled, span, mode="nearest"), span / 4, mode="nearest")
+    off = np.abs(filled - course)
+    chip = off > np.maximum(_CHIP_MM * px_per_mm, 3.0)
+    step = np.abs(fit.levels[-1] - fit.levels[0])
+    weak = np.sqrt(gaussian_filter1d(step**2, 0.1 * px_per_mm, mode="nearest")) < 2.0 * fit.residual
+    weak |= u > 0.7
+    bridged = chip | weak | ~known
+    good = ~bridged
+    if good.sum() > span / 4:
+        row = np.where(bridged, np.interp(at, at[good], row[good]), row)
+        # How far a bridge may be off grows with its length: the edge's own wander over that distance.
+        from_good = np.minimum.reduce([np.abs(at - at[good][np.clip(np.searchsorted(at[good], at) + k, 0, good.sum() - 1)]) for k in (-1, 0)])
+        u = np.where(bridged, np.hypot(np.median(u[good]), 0.02 * from_good), u)
+        row = np.where(from_good > 1.0 * px_per_mm, np.nan, row)
+    burnt = burnt_share(strip, np.nan_to_num(row), blur_px) > 0.2
+    flags |= np.where(chip, int(StationFlag.CHIP | StationFlag.BRIDGED), 0)
+    flags |= np.where(weak | ~known, int(StationFlag.BRIDGED | StationFlag.LOW_CONTRAST), 0)
+    flags |= np.where(burnt, int(StationFlag.CLIPPED), 0)
+    flags |= np.where(sigma > 2.0 * blur_px + 0.5, int(StationFlag.SOFT), 0)
+    # A burnt-out bright side grows by about a third of a blur radius (design.md section 10: 0.3-0.4 px).
+    systematic = np.hypot(np.where(burnt, 0.35 * sigma, 0.0), 0.5 * np.sqrt(np.maximum(sigma**2 - blur_px**2, 0.0)) * (sigma > 1.3 * blur_px))
+    flags |= np.where(np.isfinite(row), 0, int(StationFlag.NOT_MEASURED))
+    return ApexLine(row, u, systematic, flags)
