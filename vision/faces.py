@@ -80,7 +80,7 @@ def face_evidence(strip: StraightStrip, apex: np.ndarray, blur_px: float) -> Evi
     allowed[-least:] = False
     # Past the photo's border only replicated pixels lie: a path there keeps its place at no gain.
     score[~inside] = 0.0
-    allowed |= ~inside.any(axis=0) & (np.arange(reach) >= least)[:, None]
+    allowed |= ~allowed.any(axis=0) & (np.arange(reach) >= least)[:, None]
     return Evidence(score, allowed, column)
 
 
