@@ -179,9 +179,11 @@ def _solve(win: _Window, model: StepModel) -> StepFit:
         noise = _noise(state, weight, steps, model)
         if model.robust and turn >= 1:
             weight = win.w * _tukey(state.residual / noise[:, None])
-        goal = _goal(state, noise, np.vstack([position, np.log(sigma / model.sigma_px)]).T, model)
+        # Positions are smoothed as rows of the picture: windows start at whole rows and jump.
+        now = np.vstack([position + win.origin, np.log(sigma / model.sigma_px)]).T
+        goal = _goal(state, noise, now, model)
         limit = 0.75 * sigma
-        position += np.clip(goal[:, :steps].T - position, -limit, limit)
+        position += np.clip((goal - now)[:, :steps].T, -limit, limit)
         position = np.clip(position, win.start - travel, win.start + travel)
         sigma = model.sigma_px * np.exp(np.clip(goal[:, steps], -1.2, 1.4))
     state = _linearise(win, weight, position, sigma)
