@@ -90,6 +90,9 @@ def _profile(blade: Blade, cuts: Sections, side: float) -> tuple[np.ndarray, np.
 
 def _normals(cuts: Sections, points: np.ndarray) -> np.ndarray:
     across = np.gradient(points, axis=1)
+    for j in range(points.shape[1] - 2, -1, -1):  # rows that coincide (no micro-bevel) have no direction: take the next one's
+        empty = np.linalg.norm(across[:, j], axis=-1) < 1e-9
+        across[empty, j] = across[empty, j + 1]
     normal = np.cross(np.broadcast_to(cuts.tangent[:, None], across.shape), across)
     return normal / np.maximum(np.linalg.norm(normal, axis=-1, keepdims=True), 1e-12)
 

@@ -15,14 +15,14 @@ import numpy as np
 
 from demo_images.scenarios import DEMO_SCENES
 from demo_images.scene import Camera, Scene
-from demo_images.study import STUDY_SCENES
+from demo_images.study import DRAWN_SCENES, STUDY_SCENES
 from demo_images.textures import seed_of
 from demo_images.truth import setup, truth
 
 
 def library() -> dict[str, Scene]:
     """Every scenario by name."""
-    return {**DEMO_SCENES, **STUDY_SCENES}
+    return {**DEMO_SCENES, **STUDY_SCENES, **DRAWN_SCENES}
 
 
 def scaled(camera: Camera, scale: float) -> Camera:
@@ -54,13 +54,20 @@ def photograph(scene: Scene, spp: int) -> np.ndarray:
 def main(arguments: list[str] | None = None) -> None:
     """Command line."""
     parser = argparse.ArgumentParser(prog="python -m demo_images.render", description=__doc__.splitlines()[0])
-    parser.add_argument("names", nargs="+", metavar="NAME", help="demo, study, or any of: " + ", ".join(library()))
+    parser.add_argument(
+        "names",
+        nargs="+",
+        metavar="NAME",
+        help="demo, study, drawn (sixty of them), or any of: " + ", ".join({**DEMO_SCENES, **STUDY_SCENES}),
+    )
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--scale", type=float, default=1.0, help="size of the picture, 1 = as the scenario says")
     parser.add_argument("--spp", type=int, default=24, help="paths a pixel")
     parser.add_argument("--facts-only", action="store_true", help="write truth and setup, no picture")
     options = parser.parse_args(arguments)
-    names = [n for name in options.names for n in {"demo": DEMO_SCENES, "study": STUDY_SCENES}.get(name, {name: None})]
+    names = [
+        n for name in options.names for n in {"demo": DEMO_SCENES, "study": STUDY_SCENES, "drawn": DRAWN_SCENES}.get(name, {name: None})
+    ]
     unknown = [name for name in names if name not in library()]
     if unknown:
         parser.error(f"no scenario named {', '.join(unknown)}")

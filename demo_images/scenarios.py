@@ -22,9 +22,9 @@ TUMBLED = Finish(0, 0.30, 0.30, 0.090, 0.10, 0.10, 0.50, (0.50, 0.49, 0.48), 0.1
 MIRROR = Finish(0, 0.03, 0.05, 0.004, 0.040, 8.0, 0.30, (0.64, 0.63, 0.62), 0.01)
 COATED = Finish(0, 0.35, 0.35, 0.050, 0.06, 0.06, 0.30, (0.035, 0.036, 0.038), 0.10, "coating")
 
-WINDOW = Light((-70, -140, 150), (150, 130), (5.0, 5.1, 5.3))
+WINDOW = Light((-70, -140, 150), (150, 130), (3.6, 3.6, 3.65))
 EDGE_SIDE = Light((20, -170, 90), (200, 90), (6.0, 6.0, 6.0))
-OVERHEAD = Light((60, 40, 260), (120, 120), (5.0, 4.8, 4.5))
+OVERHEAD = Light((60, 40, 260), (120, 120), (4.5, 4.4, 4.2))
 SPINE_SIDE = Light((10, 170, 110), (180, 90), (7.0, 7.0, 6.8), (20, 8, 0))
 LAMP_LEFT = Light((-120, -45, 120), (50, 50), (14.0, 12.5, 10.0))
 
@@ -42,7 +42,7 @@ def _demo() -> list[Scene]:
         WHITE,
         Camera(),
         (WINDOW, OVERHEAD),
-        declared=Declared(30, 1.5, seed=21),
+        declared=Declared(30, 1.5, seed=21, session=21),
     )
     belly = Scene(
         "belly-thickens",
@@ -57,9 +57,9 @@ def _demo() -> list[Scene]:
             seed=12,
         ),
         Target(print_scale=(0.996, 0.998)),
-        Camera(aim=(21, 5.5, 0.4), tilt_deg=(2.5, 1.5)),
+        Camera(aim=(21, 6.5, 0.4), tilt_deg=(2.5, 1.5)),
         (WINDOW, OVERHEAD),
-        declared=Declared(32, 2.5, seed=22),
+        declared=Declared(32, 2.5, seed=22, session=22),
     )
     coated = Scene(
         "coated-cheek-down",
@@ -74,9 +74,9 @@ def _demo() -> list[Scene]:
             seed=13,
         ),
         GREEN,
-        Camera(size=(3000, 4000), aim=(24, -0.5, 0.3), tilt_deg=(-2, 1), roll_deg=-1.0, orientation=6),
+        Camera(size=(3000, 4000), paper_level=0.5, aim=(24, 1.5, 0.3), tilt_deg=(-2, 1), roll_deg=-1.0, orientation=6),
         (EDGE_SIDE, OVERHEAD),
-        declared=Declared(38, 1.5, 4.0, edge_height=0.3, seed=23),
+        declared=Declared(38, 1.5, 4.0, edge_height=0.3, seed=23, session=23),
     )
     dim = Scene(
         "dim-noisy",
@@ -96,7 +96,7 @@ def _demo() -> list[Scene]:
         ),
         (LAMP_LEFT,),
         (0.18, 0.18, 0.18),
-        declared=Declared(34, 1.5, seed=24),
+        declared=Declared(34, 1.5, seed=24, session=24),
     )
     return [plain, belly, coated, dim, *_whole_edge()]
 
@@ -106,18 +106,18 @@ def _whole_edge() -> list[Scene]:
     blade = Blade(
         length_mm=98,
         x0_mm=5.0,
-        y0_mm=2.0,
+        y0_mm=4.4,
         half_angle=((0, 15.2), (60, 15.5), (98, 17.0)),
         thickness_mm=0.43,
         thicken=(66.0, 0.012),
         curvature=((58, 100, 0.0125),),
         cheek_length_mm=23,
-        tip_taper_mm=34,
+        tip_taper_mm=40,
         bevel=MEDIUM,
         cheek=SATIN_ACROSS,
         seed=15,
     )
-    shots = ((1, 24.0, 2.5, (1.0, -1.2)), (2, 56.0, 3.0, (0.5, 1.0)), (3, 84.0, 8.5, (1.8, 0.6)))
+    shots = ((1, 24.0, 4.0, (1.0, -1.2)), (2, 55.0, 4.0, (0.5, 1.0)), (3, 84.0, 7.5, (1.8, 0.6)))
     return [
         Scene(
             f"whole-edge-{i}",
@@ -125,7 +125,7 @@ def _whole_edge() -> list[Scene]:
             WHITE,
             Camera(aim=(x, y, 0.4), tilt_deg=tilt, roll_deg=0.3 * i - 0.5),
             (replace(WINDOW, at=(x - 90, -140, 150), facing=(x, 3, 0)), replace(OVERHEAD, at=(x + 40, 40, 260), facing=(x, 3, 0))),
-            declared=Declared(30, 2.0, seed=25 + i),
+            declared=Declared(30, 2.0, seed=25 + i, session=25),
         )
         for i, x, y, tilt in shots
     ]

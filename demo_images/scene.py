@@ -87,7 +87,7 @@ class Blade:
 
     length_mm: float = 50.0
     x0_mm: float = -3.0
-    y0_mm: float = 2.2
+    y0_mm: float = 4.6
     heading_deg: float = 0.0
     curvature: tuple[tuple[float, float, float], ...] = ()
     half_angle: tuple[tuple[float, float], ...] = ((0.0, 15.0),)
@@ -124,7 +124,7 @@ class Target:
     ink: float = 0.045
     lane: tuple[float, float, float] = (0.80, 0.80, 0.785)
     lane_kind: str = "paper"
-    lane_from_mm: float = 0.9
+    lane_from_mm: float = 3.1
     seed: int = 5
 
 
@@ -151,7 +151,7 @@ class Camera:
     size: tuple[int, int] = (4000, 3000)
     focal_px: float = 9050.0
     distance_mm: float = 95.0
-    aim: tuple[float, float, float] = (21.0, 2.0, 0.4)
+    aim: tuple[float, float, float] = (21.0, 3.6, 0.4)
     tilt_deg: tuple[float, float] = (1.0, -1.0)
     roll_deg: float = 0.4
     k1: float = 0.012
@@ -174,7 +174,10 @@ class Camera:
 
 @dataclass(frozen=True)
 class Declared:
-    """What the blade's owner knows and says; the included angle is the maker's, not the true one."""
+    """What the blade's owner knows and says; the included angle is the maker's, not the true one.
+
+    ``session`` seeds what all photos of one session share (the caliper's error, the measured bars), ``seed`` where the readings lie.
+    """
 
     included_angle: float = 30.0
     angle_tolerance: float = 2.0
@@ -183,6 +186,7 @@ class Declared:
     edge_height_tolerance: float = 0.2
     camera_distance: float | None = None
     seed: int = 7
+    session: int = 1
 
 
 @dataclass(frozen=True)
@@ -194,5 +198,5 @@ class Scene:
     target: Target = field(default_factory=Target)
     camera: Camera = field(default_factory=Camera)
     lights: tuple[Light, ...] = ()
-    ambient: tuple[float, float, float] = (0.35, 0.36, 0.38)
+    ambient: tuple[float, float, float] = (0.46, 0.465, 0.48)
     declared: Declared = field(default_factory=Declared)

@@ -9,6 +9,7 @@ import zlib
 
 import cv2
 import numpy as np
+from PIL import Image, ImageDraw, ImageFont
 from scipy.fft import irfft2, rfft2
 
 from calibration_targets.strip import STRIP
@@ -135,12 +136,18 @@ def _coverage(centre_mm: np.ndarray, texel_mm: float, cells: int, cell_mm: float
 
 
 def _scale_marks(target: Target, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-    """(rows, columns) float32, 0 where the mm scale along the strip's side is printed."""
+    """(rows, columns) float32, 0 where the numbered mm scale beside the strip is printed (laid out as on the printed sheet)."""
     marks = np.ones((y.size, x.size), np.float32)
     printed = x / target.print_scale[0]
     nearest = np.round(printed)
-    on_tick = (np.abs(printed - nearest) < 0.05) & (nearest >= 0) & (nearest <= STRIP.length_mm)
-    for every, height in ((1, 0.35), (5, 0.55), (10, 0.8)):
-        rows = (y > 0.1) & (y < height)
+    on_tick = (np.abs(printed - nearest) < 0.06) & (nearest >= 0) & (nearest <= STRIP.length_mm)
+    for every, height in ((1, 0.65), (5, 0.95), (10, 1.15)):
+        rows = (y > 0.35) & (y < 0.35 + height)
         marks[np.ix_(rows, on_tick & (nearest % every == 0))] = 0.0
-    return marks
+    per_mm = 1 / (x[1] - x[0])
+    board = Image.new("L", (x.size, y.size), 255)
+    draw, font = ImageDraw.Draw(board), ImageFont.load_default(size=1.83 * per_mm)
+    for number in range(0, int(STRIP.length_mm) + 1, 10):
+        at = (number * target.print_scale[0] - x[0]) * per_mm, (y[0] - 1.68) * per_mm
+        draw.text(at, str(number), fill=0, font=font, anchor="ms", stroke_width=0.025 * per_mm, stroke_fill=0)
+    return marks * (np.asarray(board, np.float32) / 255)

@@ -7,6 +7,7 @@ from dataclasses import asdict
 
 import numpy as np
 
+from demo_images.mesh import apex_offset
 from demo_images.scene import Camera, Scene
 from demo_images.section import cut
 
@@ -44,6 +45,7 @@ def stations(scene: Scene, step_mm: float = 0.1) -> list[dict]:
     s = np.arange(0.0, scene.blade.length_mm - 0.05, step_mm)
     sections = cut(scene.blade, s)
     apex, shoulder = project(scene.camera, sections.apex), project(scene.camera, sections.shoulder)
+    chipped = apex_offset(scene.blade, s) > 0
     rows = []
     for i in np.flatnonzero(inside(scene.camera, apex) & inside(scene.camera, shoulder)):
         rows.append(
@@ -57,6 +59,8 @@ def stations(scene: Scene, step_mm: float = 0.1) -> list[dict]:
                 "position_mm": round(float(sections.apex[i, 0] / scene.target.print_scale[0]), 4),
             }
         )
+        if chipped[i]:  # the apex given is the one that the blade had: the chip is to be bridged
+            rows[-1]["chip"] = True
     return rows
 
 
@@ -72,10 +76,11 @@ def truth(scene: Scene) -> dict:
 
 def setup(scene: Scene, rows: list[dict]) -> dict:
     """What the owner declares and reads off (``NAME.setup.json``): five readings at visible places, one instrument error for all."""
-    declared, rng = scene.declared, np.random.default_rng(scene.declared.seed)
-    common = rng.uniform(-CALIPER_LIMIT_MM, CALIPER_LIMIT_MM)
-    bars = np.round(100 * np.array(scene.target.print_scale) + rng.normal(0, 0.015, 2), 2)
-    places = np.sort(rng.choice(np.arange(5, len(rows) - 5), 5, replace=False)) if len(rows) > 20 else []
+    declared, shared = scene.declared, np.random.default_rng(scene.declared.session)
+    common = shared.uniform(-CALIPER_LIMIT_MM, CALIPER_LIMIT_MM)
+    bars = np.round(100 * np.array(scene.target.print_scale) + shared.normal(0, 0.015, 2), 2)
+    rng = np.random.default_rng(declared.seed)
+    places = np.sort(rng.choice(np.arange(5, len(rows) - 5), 5, replace=False))
     caliper = []
     for i in places:
         reading = rows[i]["thickness"] + common + rng.normal(0, 0.003)
