@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 from vision import rounding
@@ -39,23 +38,6 @@ def seen_share(measurement: Measurement) -> tuple[int, int]:
     """Stations measured, stations in all."""
     width = measurement.widths.width_mm
     return int((width == width).sum()), int(width.size)
-
-
-def questioned(measurement: Measurement) -> tuple[str, ...]:
-    """One sentence for each reading that disagrees with the photo and the other readings."""
-    out = []
-    for check in measurement.cross_checks:
-        if check.questioned:
-            causes = f" Likely causes: {'; '.join(check.causes)}." if check.causes else ""
-            out.append(
-                f"The reading {check.reading.thickness_mm:g} mm at {check.reading.position_mm:g} mm is questioned: "
-                f"{_predicted(check.predicted_mm, check.predicted_u_mm)} was expected, E_n = {check.e_n:.1f}.{causes}"
-            )
-    return tuple(out)
-
-
-def _predicted(value_mm: float, u_mm: float) -> str:
-    return rounding.format_figure(value_mm, u_mm, inch=False) if math.isfinite(value_mm) else "no figure"
 
 
 def _line(label: str, figure: Figure) -> Line:

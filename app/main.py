@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import streamlit as st
 
-st.set_page_config(page_title="Shoulderline", page_icon=":material/straighten:", layout="wide")
-st.navigation([st.Page("screens/measure.py", title="Measure", icon=":material/straighten:", default=True)]).run()
+# A picture of our own: Streamlit fetches named icons and emojis for the browser's tab from another host.
+st.set_page_config(page_title="Shoulderline", page_icon=str(Path(__file__).with_name("icon.png")), layout="wide")
+st.navigation([st.Page("screens/measure.py", title="Measure", default=True)]).run()

@@ -110,24 +110,30 @@ def _stroke(image: np.ndarray, start: np.ndarray, end: np.ndarray, colour: tuple
 
 
 def _ticks(image: np.ndarray, apex: np.ndarray, shoulder: np.ndarray, position: np.ndarray, px_per_mm: float) -> None:
-    """A tick every mm outside the apex, longer and numbered every 5 mm; the apex itself stays clear by a fifth of a mm."""
+    """A tick every mm on the cheek, numbered every 5 mm: clear of the bevel and of the numbers printed in the lane."""
     known = np.isfinite(apex).all(axis=1)
     if known.sum() < 2 or not math.isfinite(px_per_mm):
         return
-    across = apex - shoulder
-    outward = np.nanmedian(across, axis=0) if np.isfinite(across).any() else np.array([0.0, 1.0])
-    x, places = apex[known], position[known]
-    order = np.argsort(places)
-    x, places = x[order], places[order]
+    across = shoulder - apex
+    inward = np.nanmedian(across, axis=0) if np.isfinite(across).any() else np.array([0.0, -px_per_mm])
+    # Where the shoulder is unknown the bevel is taken as wide as elsewhere, for the place of a mark only.
+    breadth = np.where(np.isfinite(across).all(axis=1), np.hypot(*across.T), float(np.hypot(*inward)))
+    order = np.flatnonzero(known)[np.argsort(position[known])]
+    places, course = position[order], np.column_stack([apex, breadth])[order]
+
+    def at(mm: float) -> np.ndarray:
+        return np.array([np.interp(mm, places, course[:, k]) for k in range(3)])
+
     for mm in range(math.ceil(places[0]), math.floor(places[-1]) + 1):
-        at = np.array([np.interp(mm, places, x[:, k]) for k in (0, 1)])
-        ahead = np.array([np.interp(mm + 0.5, places, x[:, k]) - np.interp(mm - 0.5, places, x[:, k]) for k in (0, 1)])
+        x, y, wide = at(mm)
+        ahead = at(mm + 0.5)[:2] - at(mm - 0.5)[:2]
         normal = np.array([-ahead[1], ahead[0]]) / max(float(np.hypot(*ahead)), 1e-9)
-        normal = normal if normal @ outward >= 0 else -normal
+        normal = normal if normal @ inward >= 0 else -normal
+        foot = np.array([x, y]) + (wide + 0.3 * px_per_mm) * normal
         long = mm % 5 == 0
-        _stroke(image, at + 0.2 * px_per_mm * normal, at + (0.9 if long else 0.5) * px_per_mm * normal, APEX_RGB)
+        _stroke(image, foot, foot + (0.8 if long else 0.4) * px_per_mm * normal, APEX_RGB)
         if long:
-            _text(image, str(mm), at + 1.3 * px_per_mm * normal, 0.55 * px_per_mm)
+            _text(image, str(mm), foot + 1.3 * px_per_mm * normal, 0.55 * px_per_mm)
 
 
 def _text(image: np.ndarray, text: str, centre: np.ndarray, height_px: float) -> None:
@@ -146,7 +152,7 @@ def _text(image: np.ndarray, text: str, centre: np.ndarray, height_px: float) ->
 def _legend(image: np.ndarray, name: str, any_doubtful: bool) -> None:
     """Photo name and key in the upper left corner, on a plain ground."""
     # OpenCV's built-in letters are not those of every script; a name in another keeps its place with question marks.
-    rows = [(name.encode("ascii", "replace").decode(), None), ("apex, ticks every mm", APEX_RGB), ("shoulder", SHOULDER_RGB)]
+    rows = [(name.encode("ascii", "replace").decode(), None), ("apex; a tick every mm", APEX_RGB), ("shoulder", SHOULDER_RGB)]
     if any_doubtful:
         rows.append(("dashed: flagged, see the table", None))
     scale = max(0.5, image.shape[1] / 2800.0)

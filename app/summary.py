@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from app.headline import headline, questioned, seen_share
+from app.headline import headline, seen_share
 from vision import rounding
 from vision.results import Measurement
 
@@ -24,7 +24,7 @@ def text(measurement: Measurement) -> str:
         lines.append("Thickness behind the edge: no headline figure could be had")
     lines.append(f"Bevel width, {_width_range(measurement)}")
     lines.append(f"({rounding.COVERAGE})")
-    remarks = [f"{n.severity}: {n.text}; {n.remedy}." for n in measurement.notes] + [f"caution: {q}" for q in questioned(measurement)]
+    remarks = [f"{n.severity}: {n.text}; {n.remedy}." for n in measurement.notes]
     return "\n".join(lines + (["", *remarks] if remarks else []))
 
 

@@ -6,7 +6,7 @@ import streamlit as st
 
 from app import charts, facts_form, session
 from app.demo import load
-from app.headline import headline, questioned, seen_share
+from app.headline import headline, seen_share
 from app.report import CAUTION
 from vision import rounding
 from vision.errors import ShoulderlineError
@@ -15,7 +15,7 @@ from vision.results import Measurement
 
 def main() -> None:
     """Draw the screen from the top."""
-    st.title("Thickness behind the edge")
+    st.title("Thickness behind the edge", anchor=False)
     st.caption(CAUTION)
     chosen = _choose()
     if chosen is None:
@@ -54,7 +54,9 @@ def _headline(m: Measurement) -> None:
     if not figures:
         st.warning("No headline figure could be had; see the cautions below.")
     for line in figures[:1]:
-        st.metric(f"Thickness behind the edge, {line.label}", line.text)
+        # Not st.metric: on a narrow screen it cuts the figure off.
+        st.write(f"Thickness behind the edge, {line.label}")
+        st.header(line.text, anchor=False)
     if figures[1:]:
         st.table({"stretch": [f.label for f in figures[1:]], "thickness": [f.text for f in figures[1:]]})
     st.caption(f"{rounding.COVERAGE}. {seen} of {stations} stations measured.")
@@ -67,9 +69,7 @@ def _pictures(result: session.Result) -> None:
 
 def _remarks(m: Measurement) -> None:
     for note in m.notes:
-        (st.warning if note.severity == "caution" else st.info)(f"{_plain(note.text)}. {_plain(note.remedy)}.")
-    for sentence in questioned(m):
-        st.warning(_plain(sentence))
+        (st.warning if note.severity == "caution" else st.info)(_plain(f"{note.text[:1].upper()}{note.text[1:]}; {note.remedy}."))
 
 
 def _downloads(result: session.Result) -> None:

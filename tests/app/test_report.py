@@ -10,7 +10,7 @@ import pypdfium2
 import pytest
 
 from app import charts, report, summary
-from app.headline import headline, questioned
+from app.headline import headline
 from vision.declared import Reading
 from vision.results import Measurement
 
@@ -91,12 +91,6 @@ def test_headline_lines(measurement: Measurement) -> None:
     assert lines["main stretch (6 to 22 mm)"].startswith("0.472 ± 0.024 mm")
     assert lines["tip (thickens from 22 mm on)"].startswith("0.556 ± 0.032 mm")
     assert headline(replace(measurement, zones=None)) == ()
-
-
-def test_questioned_reading_is_named_with_its_causes(measurement: Measurement) -> None:
-    (sentence,) = questioned(measurement)
-    assert "0.61 mm at 9.5 mm" in sentence
-    assert "a jaw 0.3 mm above the shoulder" in sentence
 
 
 def test_summary_shows_headline_and_remarks(measurement: Measurement) -> None:

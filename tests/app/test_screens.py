@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -35,7 +36,7 @@ def test_shown_figure_is_the_librarys(demo) -> None:
     screen = _open()
     expected = measure([open_photo(path) for path in demo.photos], demo.declared)
     assert not screen.exception
-    assert screen.metric[0].value == headline(expected)[0].text
+    assert screen.header[0].value == headline(expected)[0].text
     rest = screen.table[0].value
     assert list(rest["thickness"]) == [line.text for line in headline(expected)[1:]]
     assert {b.label for b in screen.get("download_button")} == {"profile.csv", "measurement.json", "overlay.jpg", "report.pdf"}
@@ -47,11 +48,9 @@ def test_another_angle_gives_the_librarys_figure_for_it(demo) -> None:
     screen.number_input[0].set_value(34.0)
     screen.text_area[0].set_value("")
     screen.button[0].click().run()
-    from dataclasses import replace
-
     declared = replace(demo.declared, included_angle_deg=34.0, readings=())
     expected = measure([open_photo(path) for path in demo.photos], declared)
-    assert screen.metric[0].value == headline(expected)[0].text
+    assert screen.header[0].value == headline(expected)[0].text
 
 
 def test_impossible_fact_is_said_in_words_and_nothing_is_shown(demo) -> None:
@@ -60,7 +59,7 @@ def test_impossible_fact_is_said_in_words_and_nothing_is_shown(demo) -> None:
     screen.button[0].click().run()
     assert not screen.exception
     assert "must lie between 4 and 120" in screen.error[0].value
-    assert not screen.metric
+    assert not screen.header
 
 
 def test_own_photo_asks_for_one() -> None:

@@ -79,7 +79,7 @@ def test_demo_shows_headline_overlay_and_downloads(address: str, chromium, name:
     hosts: set[str] = set()
     page.on("request", lambda request: hosts.add(request.url.split("/")[2]) if request.url.startswith("http") else None)
     page.goto(address)
-    figure = page.get_by_test_id("stMetricValue")
+    figure = page.get_by_role("heading", name=" mm (")
     figure.wait_for(timeout=180_000)
     page.get_by_role("button", name="report.pdf").wait_for(timeout=60_000)
     assert figure.inner_text() == expected
