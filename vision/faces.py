@@ -139,7 +139,9 @@ def _wide(features: np.ndarray, blur_px: float) -> np.ndarray:
     gap = int(np.ceil(1.5 * blur_px)) + 1
     apex_gap = int(np.ceil(2.0 * blur_px)) + 1
     span = np.clip((0.6 * (row - gap - apex_gap)).astype(int), 2, 60)
-    ends = (row - gap - span, row - gap), (row + gap + 1, row + gap + 1 + span)
+    # The bevel is one face from the apex on; of the cheek, as much as tells its nature.
+    whole = np.maximum(row - gap - apex_gap, 2)
+    ends = (row - gap - whole, row - gap), (row + gap + 1, row + gap + 1 + span)
     level, tensor = features[..., :3], features[..., 3:6]
     total, square = _running(level), _running(level**2)
     before, after = (_between(total, square, *e) for e in ends)
@@ -147,17 +149,21 @@ def _wide(features: np.ndarray, blur_px: float) -> np.ndarray:
     # JPEG keeps colour at half resolution: the lane's leaks three px farther across the apex than its light does.
     leak = np.clip((row - gap - apex_gap - 3) / 4, 0.0, 1.0)[:, None, None] * np.array([0.0, 1.0, 1.0]) + np.array([1.0, 0.0, 0.0])
     evidence = (np.log1p((after[0] - before[0]) ** 2 / spread) * _WEIGHT * leak).sum(axis=2)
-    # Texture is compared as a whole face's energy: single lines scatter too much to be compared row by row. The
-    # square root, unlike a logarithm, still tells a pure face from one with a few rows of the next.
-    total = _running(tensor)
-    one, two = (_texture(_between(total, None, *e)[0]) for e in ends)
+    # Texture is compared as a face's mean: single lines scatter too much to be compared row by row. The square root,
+    # unlike a logarithm, still tells a pure face from one with a few rows of the next.
+    total = _running(_texture(tensor))
+    near = (row - gap - span, row - gap), ends[1]
+    one, two = (_between(total, None, *e)[0] for e in near)
     evidence += ((np.sqrt(1 + (two - one) ** 2 / (2 * _TEXTURE_FLOOR**2)) - 1) * _TEXTURE_WEIGHT).sum(axis=2)
     # A face of two or three rows says little about itself.
     return evidence * (span / (span + 2.0))[:, None]
 
 
 def _texture(tensor: np.ndarray) -> np.ndarray:
-    """Log energies along and across, and the slant, of a mean structure tensor (..., 3)."""
+    """Log energies along and across, and the slant, of structure tensors (..., 3).
+
+    Logarithms before any mean: the step at a face's end is a few rows of huge energy and must not pass for its texture.
+    """
     along, across, mixed = np.moveaxis(tensor, -1, 0)
     return np.stack([np.log(along + 1e-7), np.log(across + 1e-7), 2 * mixed / (along + across + 1e-7)], axis=-1)
 
