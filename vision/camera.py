@@ -228,7 +228,7 @@ def fit_camera(
     problem = _Problem(points, target.corners_px, centre, prior, noise)
     camera = problem.solve(camera)
     variants, focal_u = problem.variants(camera, bar_u, bars)
-    return CameraFit(camera, prior.source, focal_u, rms, variants, (scale[0], scale[1]), _notes(camera, prior, focal_u))
+    return CameraFit(camera, prior.source, focal_u, rms, variants, (float(scale[0]), float(scale[1])), _notes(camera, prior, focal_u))
 
 
 def _prior(size: tuple[int, int], focal_px_exif: float | None, declared: Declared, profile: CameraProfile | None) -> _Prior:
@@ -319,13 +319,13 @@ class _Problem:
     def moved(self, camera: Camera, step: np.ndarray) -> Camera:
         """The camera after a step (8,): turn about the camera's axes (rad), shift (mm), k1, ln f."""
         turn = Rotation.from_rotvec(step[:3]).as_matrix() @ camera.rotation
-        return Camera(camera.focal_px * math.exp(step[7]), self.centre, camera.k1 + step[6], turn, camera.translation + step[3:6])
+        return Camera(camera.focal_px * math.exp(step[7]), self.centre, float(camera.k1 + step[6]), turn, camera.translation + step[3:6])
 
-    def jacobian(self, camera: Camera) -> np.ndarray:
-        """(2 N + 2, 8), central differences; the steps move corners by about 0.01-0.1 px."""
+    def jacobian(self, camera: Camera, at: np.ndarray) -> np.ndarray:
+        """(2 N + 2, 8) at the step `at` from `camera`, central differences that move corners by about 0.01-0.1 px."""
         steps = np.array([1e-5, 1e-5, 1e-5, 1e-3, 1e-3, 1e-3, 1e-4, 1e-5])
         columns = [
-            (self.residuals(self.moved(camera, e)) - self.residuals(self.moved(camera, -e))) / (2 * h)
+            (self.residuals(self.moved(camera, at + e)) - self.residuals(self.moved(camera, at - e))) / (2 * h)
             for h, e in zip(steps, np.diag(steps), strict=True)
         ]
         return np.column_stack(columns)
@@ -336,21 +336,12 @@ class _Problem:
         fit = least_squares(
             lambda p: self.residuals(self.moved(camera, p)),
             np.zeros(8),
-            jac=lambda p: self._jacobian_at(camera, p),
+            jac=lambda p: self.jacobian(camera, p),
             loss=loss,
             x_scale=x_scale,
             max_nfev=40,
         )
         return self.moved(camera, fit.x)
-
-    def _jacobian_at(self, camera: Camera, p: np.ndarray) -> np.ndarray:
-        steps = np.array([1e-5, 1e-5, 1e-5, 1e-3, 1e-3, 1e-3, 1e-4, 1e-5])
-        return np.column_stack(
-            [
-                (self.residuals(self.moved(camera, p + e)) - self.residuals(self.moved(camera, p - e))) / (2 * h)
-                for h, e in zip(steps, np.diag(steps), strict=True)
-            ]
-        )
 
     def variants(
         self, camera: Camera, bar_u: tuple[float, ...], bars: tuple[float, float]
@@ -359,20 +350,20 @@ class _Problem:
 
         Each is one Gauss-Newton step from the optimum, which is exact to second order in the shift.
         """
-        jac = self.jacobian(camera)
+        jac = self.jacobian(camera, np.zeros(8))
         covariance = np.linalg.inv(jac.T @ jac)
         gain = covariance @ jac.T  # a standardised change of one observation -> a step of the parameters
         out: dict[str, tuple[Camera, float, str]] = {}
         by_focal = self.prior.focal_px is not None
         name, unit = ("focal length", "px") if by_focal else ("camera distance", "mm")
-        u = camera.focal_px * self.prior.u_ln if by_focal else self.prior.u_mm
+        u = float(camera.focal_px * self.prior.u_ln if by_focal else self.prior.u_mm)
         out[name] = self.moved(camera, gain[:, -2]), u, unit
         for axis, label in enumerate(("print scale X", "print scale Y")):
             stretched = self.points.copy()
             stretched[:, axis] *= 1 + bar_u[axis] / bars[axis]
             change = (camera.project(stretched) - camera.project(self.points)) / self.noise[:, None]
             out[label] = self.moved(camera, -gain[:, : change.size] @ change.ravel()), bar_u[axis], "mm per 100 mm"
-        out["radial term"] = self.moved(camera, gain[:, -1]), self.prior.k1_u, "1"
+        out["radial term"] = self.moved(camera, gain[:, -1]), float(self.prior.k1_u), "1"
         noise = gain[:, :-2] @ gain[:, :-2].T  # the corners' own part of the covariance
         out.update(self._corner_variants(camera, noise))
         return out, camera.focal_px * float(np.sqrt(covariance[7, 7]))

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 import cv2
 import numpy as np
 from scipy.optimize import least_squares
+from scipy.special import erf
 
 from calibration_targets.strip import STRIP, Board
 from vision.errors import TargetNotFound
@@ -21,6 +22,7 @@ from vision.flags import Note
 _MIN_CORNERS = 6
 # Long side of the first reduced copy; each next one is twice as large.
 _FIRST_LONG_SIDE_PX = 1000
+_ENLARGE_BELOW_PX = 2500
 # A marker module (a sixth of a 4 x 4 marker) must span this many pixels for its bits to be sampled apart from blur.
 _MODULE_PX = 4.0
 # Dot raster of a 600 dpi printer: 0.0423 mm, so a corner is placed to +-0.021 mm, rectangular: u = 0.012 mm.
@@ -133,8 +135,9 @@ def _detect(grey: np.ndarray, board: Board) -> tuple[np.ndarray, np.ndarray]:
     detector = _detector(board)
     best: tuple[np.ndarray, np.ndarray] = np.empty(0, int), np.empty((0, 2))
     for long_side in _sizes(max(height, width)):
-        k = min(1.0, long_side / max(height, width))
-        copy = grey if k == 1.0 else cv2.resize(grey, (round(width * k), round(height * k)), interpolation=cv2.INTER_AREA)
+        k = long_side / max(height, width)
+        how = cv2.INTER_AREA if k < 1 else cv2.INTER_CUBIC
+        copy = grey if k == 1.0 else cv2.resize(grey, (round(width * k), round(height * k)), interpolation=how)
         corners, ids, markers, _ = detector.detectBoard(copy)
         if ids is not None and corners is not None:
             ids, corners = np.asarray(ids, int).reshape(-1), np.asarray(corners, np.float64).reshape(-1, 2)
@@ -152,7 +155,8 @@ def _sizes(longest: int) -> list[int]:
     while side < 0.75 * longest:
         sizes.append(side)
         side *= 2
-    return [*sizes, longest]
+    # A small scan (150 dpi: 2.2 px a module) reads better enlarged; a larger photo is never that coarse.
+    return [*sizes, longest, 2 * longest] if longest <= _ENLARGE_BELOW_PX else [*sizes, longest]
 
 
 def _module_px(markers: object) -> float:
@@ -369,17 +373,21 @@ def edge_blurs(grey: np.ndarray, ids: np.ndarray, corners: np.ndarray, board: Bo
         bins = ((d[where] - edges[0]) * 4).astype(int)
         counts[i] = np.bincount(bins, minlength=len(edges) - 1)
         sums[i] = np.bincount(bins, weights=patch[where], minlength=len(edges) - 1)
-    sigma = _fit_erf((edges[:-1] + edges[1:]) / 2, sums, counts)
+    at = (edges[:-1] + edges[1:]) / 2
+    step = _fit_erf(at, sums, counts)
+    # The marker's own blurred edge reaches into the bright side: keep 2.5 sigma (1 %) away from it.
+    bright = at[None] * np.sign(step[:, 1:2])
+    room = margin_px - 2.5 * np.nan_to_num(step[:, 3:], nan=0.0)
+    sigma = _fit_erf(at, sums, counts * (bright < np.maximum(room, 1.0)))[:, 3]
     good = np.isfinite(sigma)
     return np.column_stack([middle[good], sigma[good]])
 
 
 def _fit_erf(x: np.ndarray, sums: np.ndarray, counts: np.ndarray) -> np.ndarray:
-    """Sigma (E,) of the blurred steps whose binned profiles are sums / counts (E, B); NaN where no step was fitted."""
-    from scipy.special import erf
-
-    y = sums / np.maximum(counts, 1)
+    """Mid level, half step, shift, sigma (E, 4) of the steps whose profiles are sums / counts (E, B); NaN where none was fitted."""
+    y = np.where(counts > 0, sums / np.maximum(counts, 1), 0.0)
     first, last = x < x[0] * 0.6, x > x[-1] * 0.6
+    sums = y * counts
     low = np.sum(sums[:, first], 1) / np.maximum(np.sum(counts[:, first], 1), 1)
     high = np.sum(sums[:, last], 1) / np.maximum(np.sum(counts[:, last], 1), 1)
     weight = counts / np.maximum(counts.max(axis=1, keepdims=True), 1)
@@ -398,7 +406,7 @@ def _fit_erf(x: np.ndarray, sums: np.ndarray, counts: np.ndarray) -> np.ndarray:
         p = p + step
         p[:, 3] = np.clip(p[:, 3], 0.2, x[-1])
     ok = (np.abs(p[:, 2]) < 1.5) & (p[:, 3] > 0.2) & (p[:, 3] < 0.7 * x[-1]) & (np.abs(p[:, 1]) > 0.02)
-    return np.where(ok, p[:, 3], np.nan)
+    return np.where(ok[:, None], p, np.nan)
 
 
 def _notes(rms_px: float, px_per_mm: float, rejected: int, found: int, blur_at: np.ndarray) -> tuple[Note, ...]:
