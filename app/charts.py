@@ -72,7 +72,7 @@ def _readings(axes: Axes, m: Measurement) -> None:
     questioned = {(c.reading.position_mm, c.reading.thickness_mm) for c in m.cross_checks if c.questioned}
     kinds = (
         ("reading", READING_COLOUR, "o", lambda r: not r.set_aside and (r.position_mm, r.thickness_mm) not in questioned),
-        ("questioned reading", READING_COLOUR, "X", lambda r: not r.set_aside and (r.position_mm, r.thickness_mm) in questioned),
+        ("questioned reading", READING_COLOUR, "D", lambda r: not r.set_aside and (r.position_mm, r.thickness_mm) in questioned),
         ("reading set aside", ASIDE_COLOUR, "x", lambda r: r.set_aside),
     )
     for label, colour, marker, chosen in kinds:
@@ -80,7 +80,16 @@ def _readings(axes: Axes, m: Measurement) -> None:
         if these:
             x, y = [r.position_mm for r in these], [r.thickness_mm for r in these]
             axes.errorbar(
-                x, y, yerr=limit, fmt=marker, color=colour, markersize=4, capsize=2.5, linewidth=0.9, label=f"{label} ± {limit:g} mm"
+                x,
+                y,
+                yerr=limit,
+                fmt=marker,
+                color=colour,
+                markersize=5,
+                markerfacecolor="white" if marker == "D" else None,
+                capsize=2.5,
+                linewidth=0.9,
+                label=f"{label} ± {limit:g} mm",
             )
 
 

@@ -22,7 +22,9 @@ _UNDOUBTED = int(StationFlag.BY_HAND)
 _DASH_PX = 9.0
 
 
-def draw(rgb: np.ndarray, measurement: Measurement, index: int, *, reduce: float = 1.0, margin_mm: float | None = None) -> np.ndarray:
+def draw(
+    rgb: np.ndarray, measurement: Measurement, index: int, *, reduce: float = 1.0, margin_mm: float | None = None, legend: bool = True
+) -> np.ndarray:
     """Copy of one photo with its lines, station ticks and a legend.
 
     Parameters
@@ -36,6 +38,8 @@ def draw(rgb: np.ndarray, measurement: Measurement, index: int, *, reduce: float
         At most 1: size of the copy to size of the photo. The lines are drawn after the reduction, one pixel wide.
     margin_mm : float or None
         Crop to the lines and this much around them.
+    legend : bool
+        Name and key in a corner.
 
     Returns
     -------
@@ -64,7 +68,8 @@ def draw(rgb: np.ndarray, measurement: Measurement, index: int, *, reduce: float
     _ticks(out, apex, shoulder, position, record.px_per_mm * float(k[0]))
     _line(out, shoulder, doubtful, SHOULDER_RGB)
     _line(out, apex, doubtful, APEX_RGB)
-    _legend(out, record.name, bool(doubtful.any()))
+    if legend:
+        _legend(out, record.name, bool(doubtful.any()))
     return out
 
 

@@ -8,8 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pypdfium2
 import pytest
+from PIL import Image
 
-from app import charts, report, summary
+from app import charts, overlay, picture, report, summary
 from app.headline import headline
 from vision.declared import Reading
 from vision.results import Measurement
@@ -105,3 +106,11 @@ def test_summary_when_nothing_was_measured(measurement: Measurement) -> None:
     blank = replace(measurement, zones=None, widths=replace(w, width_mm=np.full_like(w.width_mm, np.nan)))
     assert "no headline figure" in summary.text(blank)
     assert "Bevel width, not measured" in summary.text(blank)
+
+
+def test_picture_for_sharing_has_its_size_and_shows_the_lines(measurement: Measurement) -> None:
+    with Image.open(io.BytesIO(picture.png(measurement, GREY))) as shown:
+        assert shown.size == (1200, 630)
+        pixels = np.asarray(shown.convert("RGB"))
+    for colour in (overlay.APEX_RGB, overlay.SHOULDER_RGB):
+        assert (pixels == np.array(colour)).all(axis=2).sum() > 400

@@ -1,0 +1,59 @@
+"""The practice photos through the command, held to the figures that issue A asks for."""
+
+from __future__ import annotations
+
+import importlib.util
+import json
+import sys
+from pathlib import Path
+from types import ModuleType
+
+import numpy as np
+import pytest
+
+PRACTICE = Path(__file__).resolve().parents[3] / "shared" / "practice"
+pytestmark = pytest.mark.practice
+
+
+@pytest.fixture(scope="module")
+def score() -> ModuleType:
+    """The scorer that ships with the photos."""
+    spec = importlib.util.spec_from_file_location("practice_score", PRACTICE / "score.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.fixture(scope="module")
+def scored(score: ModuleType, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict]:
+    """Folder of all results and the scorer's figures."""
+    out = tmp_path_factory.mktemp("practice")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(score, "COMMAND", [sys.executable, "-m", "app.cli"])
+        patch.setattr(sys, "argv", ["score.py", str(PRACTICE), str(out)])
+        score.main()
+    return out, json.loads((out / "score.json").read_text())
+
+
+def test_all_photos_are_measured(scored: tuple[Path, dict]) -> None:
+    assert [row["exit"] for row in scored[1]["photos"]] == [0] * 8
+    assert scored[1]["total"]["seen"] >= 0.97
+
+
+def test_width_errors(scored: tuple[Path, dict]) -> None:
+    total = scored[1]["total"]
+    assert total["width_median_um"] <= 8
+    assert total["worst_photo_um"] <= 25
+
+
+def test_bands_without_readings_hold_the_truth(score: ModuleType, scored: tuple[Path, dict]) -> None:
+    inside = []
+    for setup in sorted(PRACTICE.glob("*.setup.json")):
+        name = setup.name.removesuffix(".setup.json")
+        with (scored[0] / f"{name}-no-caliper" / "profile.csv").open(newline="") as table:
+            rows = list(score.csv.DictReader(table))
+        compared, _, _ = score.compare(rows, json.loads((PRACTICE / f"{name}.truth.json").read_text()))
+        inside.append(compared["inside"])
+    assert np.nanmean(np.concatenate(inside)) >= 0.93
