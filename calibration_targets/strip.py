@@ -378,6 +378,23 @@ def _draw_scale(canvas: Canvas, plan: Layout) -> None:
             canvas.drawCentredString(at, (y + 1.68) * mm, str(position))
 
 
+def scale_ink(x_mm: np.ndarray, y_mm: np.ndarray) -> np.ndarray:
+    """Where the printed scale may put ink: True on and close to ticks, numbers and the line to cut along.
+
+    Parameters
+    ----------
+    x_mm, y_mm : float arrays of one shape
+        Printed sheet coordinates: X from the strip's 0 mark, Y from the strip's side nearest the edge.
+    """
+    within = (x_mm > -1.0) & (x_mm < STRIP.length_mm + 1.0)
+    from_tick = np.abs(x_mm - np.round(x_mm))
+    ticks = (from_tick < 0.2) & (y_mm > 0.2) & (y_mm < 1.7)
+    # Three bold figures of 5.2 pt are 3.1 mm wide, two are 2.0 mm.
+    from_number = np.abs(x_mm - 10.0 * np.round(x_mm / 10.0))
+    numbers = (from_number < np.where(x_mm > 95.0, 1.8, 1.3)) & (y_mm > 1.5) & (y_mm < SCALE_HEIGHT_MM + 0.15)
+    return within & (ticks | numbers)
+
+
 def _draw_bars(canvas: Canvas, plan: Layout) -> None:
     """Solid ends, so that the length is outside to outside, in both directions."""
     for origin, upright, label in ((plan.bar_x, False, "X"), (plan.bar_y, True, "Y")):

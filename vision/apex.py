@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter, uniform_filter1d
 
+from calibration_targets.strip import SCALE_HEIGHT_MM, scale_ink
 from vision.camera import Camera
 from vision.contrast import burnt_share, contrast_channel
 from vision.errors import EdgeNotFound
@@ -42,6 +43,8 @@ _BACK_MM = 0.15
 _AHEAD_MM = 1.2
 # A chip or dent stands back from the edge's own course by more than this; waviness of a ground edge stays below it (mm).
 _CHIP_MM = 0.03
+# z = 6 in the lane's own noise: noise alone makes no connected line of it.
+_LEAST_STRENGTH = 0.36
 # Farthest edge from the strip that is searched: beyond it height and tilt errors swamp the width (mm).
 _FARTHEST_MM = 60.0
 
@@ -55,12 +58,14 @@ class SheetView:
     features : (R, C, 4) float32
         log brightness, log R/G, log B/G in linear light, log contrast along the edge; row r lies at Y = r * mm,
         column c at X = x0_mm + c * mm.
-    valid : (R, C) bool
+    valid, ink : (R, C) bool
+        Inside the photo; on or close to the printed scale.
     x0_mm, mm : float
     """
 
     features: np.ndarray
     valid: np.ndarray
+    ink: np.ndarray
     x0_mm: float
     mm: float
 
@@ -82,7 +87,7 @@ class ApexCurve:
     strength: np.ndarray
 
 
-def find_apex(photo: Photo, camera: Camera, height_mm: float) -> ApexCurve:
+def find_apex(photo: Photo, camera: Camera, height_mm: float, bar_scale: tuple[float, float] = (1.0, 1.0)) -> ApexCurve:
     """Coarse apex curve, good to a few photo px.
 
     Raises
@@ -90,40 +95,62 @@ def find_apex(photo: Photo, camera: Camera, height_mm: float) -> ApexCurve:
     EdgeNotFound
         When no connected line ends the lane.
     """
-    view = sheet_view(photo, camera, height_mm)
+    view = sheet_view(photo, camera, height_mm, bar_scale)
     line = line_strength(view)
     rows, strength = _first_line(line, view)
     return _to_photo(view, rows, strength, camera, height_mm)
 
 
-def sheet_view(photo: Photo, camera: Camera, height_mm: float) -> SheetView:
-    """Reduced view of the lane and what lies beyond it, X along the columns, Y down the rows."""
+def sheet_view(photo: Photo, camera: Camera, height_mm: float, bar_scale: tuple[float, float] = (1.0, 1.0)) -> SheetView:
+    """Reduced view of the lane and what lies beyond it, X along the columns, Y down the rows; printed ink is marked."""
     height, width = photo.pixels.shape[:2]
     small = cv2.resize(photo.pixels, (max(width // _REDUCE, 1), max(height // _REDUCE, 1)), interpolation=cv2.INTER_AREA)
-    kx, ky = small.shape[1] / width, small.shape[0] / height
-    border = _border(width, height)
-    sheet = camera.to_height(border, height_mm)
     mm = _REDUCE / camera.px_per_mm
-    x0, x1 = sheet[:, 0].min(), sheet[:, 0].max()
-    y1 = min(sheet[:, 1].max(), _FARTHEST_MM)
-    if y1 < _LANE_MM[1]:
-        raise EdgeNotFound("the photo", f"it shows only {max(y1, 0):.1f} mm beyond the strip", "take it so that strip, lane and blade are all in the frame")
+    x0, x1, y1 = _extent(camera, (width, height), height_mm)
     columns, rows = int((x1 - x0) / mm) + 1, int(y1 / mm) + 1
     grid = np.stack(np.meshgrid(x0 + mm * np.arange(columns), mm * np.arange(rows)), axis=-1).reshape(-1, 2)
     px = camera.project(np.column_stack([grid, np.full(len(grid), height_mm)]))
-    x = ((px[:, 0] + 0.5) * kx - 0.5).reshape(rows, columns).astype(np.float32)
-    y = ((px[:, 1] + 0.5) * ky - 0.5).reshape(rows, columns).astype(np.float32)
+    x = ((px[:, 0] + 0.5) * small.shape[1] / width - 0.5).reshape(rows, columns).astype(np.float32)
+    y = ((px[:, 1] + 0.5) * small.shape[0] / height - 0.5).reshape(rows, columns).astype(np.float32)
     table = srgb_to_linear_table(65536 if small.dtype == np.uint16 else 256)
     linear = cv2.remap(table[small], x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     valid = (x >= 0.5) & (y >= 0.5) & (x <= small.shape[1] - 1.5) & (y <= small.shape[0] - 1.5)
+    # Ink lies on the sheet, not at the edge's height.
+    near = mm * np.arange(rows) < 2 * SCALE_HEIGHT_MM + abs(height_mm)
+    ink = np.zeros((rows, columns), bool)
+    on_sheet = camera.to_height(px[: int(near.sum()) * columns], 0.0)
+    ink[near] = scale_ink(on_sheet[:, 0] / bar_scale[0], on_sheet[:, 1] / bar_scale[1]).reshape(-1, columns)
+    ink &= _narrow_and_dark(linear.mean(axis=2), mm)
+    return SheetView(_features(linear, ink, mm), valid, ink, float(x0), float(mm))
+
+
+def _narrow_and_dark(bright: np.ndarray, mm: float) -> np.ndarray:
+    """(R, C) bool: a fifth or more darker than what lies beside it along the edge within 0.6 mm, and the rim of that."""
+    level = cv2.morphologyEx(bright, cv2.MORPH_CLOSE, np.ones((1, max(int(round(1.2 / mm)), 3)), np.uint8))
+    return cv2.dilate((bright < 0.8 * level).astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
+
+
+def _extent(camera: Camera, size: tuple[int, int], height_mm: float) -> tuple[float, float, float]:
+    """X from and to, and Y to, of what the photo shows at the edge's height, mm."""
+    sheet = camera.to_height(_border(*size), height_mm)
+    y1 = min(float(np.nanmax(sheet[:, 1])), _FARTHEST_MM)
+    if y1 < _LANE_MM[1]:
+        shown = f"it shows only {max(y1, 0):.1f} mm beyond the strip"
+        raise EdgeNotFound("the photo", shown, "take it so that strip, lane and blade are all in the frame")
+    return float(np.nanmin(sheet[:, 0])), float(np.nanmax(sheet[:, 0])), y1
+
+
+def _features(linear: np.ndarray, ink: np.ndarray, mm: float) -> np.ndarray:
+    """(R, C, 4) log brightness, two log colour ratios, log contrast along the edge without the printed ink."""
     log = np.log(np.maximum(linear, 0) + _DARK)
     bright = log.mean(axis=2)
     # Grind lines make a bevel uneven along the edge even where its mean brightness is the paper's.
-    uneven = bright - cv2.blur(bright, (9, 1), borderType=cv2.BORDER_REPLICATE)
+    paper = np.where(ink, 0, 1).astype(np.float32)
+    level = cv2.blur(bright * paper, (9, 1)) / np.maximum(cv2.blur(paper, (9, 1)), 1e-3)
+    uneven = (bright - level) ** 2 * paper
     n = max(int(round(1.0 / mm)), 3)
-    contrast = 0.5 * np.log(cv2.blur(uneven**2, (n, 1), borderType=cv2.BORDER_REPLICATE) + 1e-6)
-    features = np.stack([bright, log[..., 0] - log[..., 1], log[..., 2] - log[..., 1], contrast], axis=2)
-    return SheetView(features.astype(np.float32), valid, float(x0), float(mm))
+    contrast = 0.5 * np.log(cv2.blur(uneven, (n, 1)) / np.maximum(cv2.blur(paper, (n, 1)), 1e-3) + 1e-6)
+    return np.stack([bright, log[..., 0] - log[..., 1], log[..., 2] - log[..., 1], contrast], axis=2).astype(np.float32)
 
 
 def _border(width: int, height: int) -> np.ndarray:
@@ -145,7 +172,7 @@ def line_strength(view: SheetView) -> np.ndarray:
     lane = slice(int(_LANE_MM[0] / view.mm), max(int(_LANE_MM[1] / view.mm), int(_LANE_MM[0] / view.mm) + 3))
     scale = np.median(np.abs(step[lane][view.valid[lane]]), axis=0) / 0.6745 + np.array([0.004, 0.002, 0.002, 0.1])
     z2 = ((step / scale) ** 2).sum(axis=2)
-    z2[~view.valid] = 0
+    z2[~view.valid | view.ink] = 0
     # 8 sigma: of a million cells none reaches it by noise.
     return z2 / (z2 + 64.0)
 
@@ -162,20 +189,76 @@ def _steps(smooth: np.ndarray) -> np.ndarray:
 
 def _first_line(strength: np.ndarray, view: SheetView) -> tuple[np.ndarray, np.ndarray]:
     """Row (C,) of the first connected line beyond the lane, and its strength."""
-    start = int(_STRIP_MARGIN_MM / view.mm)
     s = strength.copy()
-    s[:start] = 0
+    s[: int(_STRIP_MARGIN_MM / view.mm)] = 0
+    row = _connected(s, view)
+    beyond = _beyond(s, row, view)
+    second = _connected(beyond, view)
+    if _paper_border(view, row, second, _beyond(beyond, second, view)):
+        s, row = beyond, second
+    at = np.arange(len(row))
+    got = maximum_filter1d(s, 3, axis=0)[row, at]
+    return median_filter(row.astype(float), 9, mode="nearest"), gaussian_filter1d(got, 0.5 / view.mm, mode="nearest")
+
+
+def _beyond(strength: np.ndarray, row: np.ndarray, view: SheetView) -> np.ndarray:
+    """Strength with everything up to just past a line taken out."""
+    clear = row + max(int(round(0.15 / view.mm)), 3)
+    return np.where(np.arange(len(strength))[:, None] > clear, strength, 0.0)
+
+
+def _connected(s: np.ndarray, view: SheetView) -> np.ndarray:
+    """Row (C,) of the first connected line of a strength picture."""
     lines = long_lines(s, int(round(_TICK_MM / view.mm)))
     row = first_line(s, lines, step_cost=0.2)
     # Once more about the smooth course of the first answer: now a detour over to the next line costs more than a gap.
     course = gaussian_filter1d(median_filter(row.astype(float), int(5 / view.mm), mode="nearest"), 1.0 / view.mm, mode="nearest")
     shift = np.round(course).astype(int)
-    flat, flat_lines = _sheared(s, shift), _sheared(lines, shift)
-    row = first_line(flat, flat_lines, step_cost=0.6) + shift - shift.max()
-    at = np.arange(len(row))
-    row = np.clip(row, 0, len(s) - 1)
-    got = maximum_filter1d(s, 3, axis=0)[row, at]
-    return median_filter(row.astype(float), 9, mode="nearest"), gaussian_filter1d(got, 0.5 / view.mm, mode="nearest")
+    row = first_line(_sheared(s, shift), _sheared(lines, shift), step_cost=0.6) + shift - shift.max()
+    return np.clip(row, 0, len(s) - 1)
+
+
+def _paper_border(view: SheetView, first: np.ndarray, second: np.ndarray, beyond: np.ndarray) -> bool:
+    """Whether the first line is where the strip's paper was cut and another surface begins, the apex being the second.
+
+    Each cue is weak alone; two more for than against decide. A cut runs straight along the strip and close to it.
+    """
+    x = view.mm * np.arange(len(first))
+    y = view.mm * first
+    slope, level = np.polyfit(x, y, 1)
+    if level > SCALE_HEIGHT_MM + 4.0 or abs(slope) > 0.02 or np.median(np.abs(y - slope * x - level)) > 1.5 * view.mm:
+        return False
+    width = float(np.median(second - first)) * view.mm
+    rows = np.arange(len(view.features))[:, None]
+    shade = max(int(0.15 / view.mm), 3)
+    usable = view.valid & ~view.ink
+    far = int(1.0 / view.mm)
+
+    def median(low: np.ndarray, high: np.ndarray) -> np.ndarray:
+        inside = usable & (rows > low) & (rows < high)
+        return np.median(view.features[inside], axis=0) if inside.sum() > 50 else np.full(4, np.nan)
+
+    paper = median(first - far, first - shade - 1)
+    between = median(first + 2, np.maximum(second - shade - 1, first + 4))
+    behind = median(second + 2, second + shade + 2)
+    shadow_first = median(first - shade, first - 1)[0] - paper[0]
+    shadow_second = median(second - shade, second - 1)[0] - between[0]
+    third = long_lines(beyond, int(round(_TICK_MM / view.mm)))[: int(second.max() + 3.5 / view.mm)].max(axis=0)
+    cues = (
+        # Steel reflects the lamp that lights the paper; card and wood have colours of their own.
+        2 * (np.abs(between[1:3] - paper[1:3]).max() > 0.12),
+        # Nothing matt is brighter than white paper.
+        -3 * (between[0] > paper[0] + 0.05),
+        # The blade shades the surface just before its edge.
+        int(shadow_second < shadow_first - 0.05) - int(shadow_first < shadow_second - 0.05),
+        # Apex and shoulder must both lie beyond the cut.
+        1 if (third > 0).mean() > 0.5 else -1,
+        # A bevel wider than this is rare on a knife.
+        1 * (width > 3.0),
+        # Grind lines make steel uneven along the edge, card and wood are even.
+        int(behind[3] > between[3] + 0.3) - int(between[3] > paper[3] + 0.5),
+    )
+    return sum(int(c) for c in cues) >= 2
 
 
 def _sheared(picture: np.ndarray, shift: np.ndarray) -> np.ndarray:
@@ -190,7 +273,7 @@ def long_lines(strength: np.ndarray, least_columns: int) -> np.ndarray:
 
     Ticks and figures of the printed scale, specks and the grain of a tumbled cheek are shorter.
     """
-    ridge = strength >= np.maximum(maximum_filter1d(strength, 5, axis=0), 0.5)
+    ridge = strength >= np.maximum(maximum_filter1d(strength, 5, axis=0), _LEAST_STRENGTH)
     _, label, stats, _ = cv2.connectedComponentsWithStats(cv2.dilate(ridge.astype(np.uint8), np.ones((3, 5), np.uint8)))
     keep = stats[:, cv2.CC_STAT_WIDTH] >= least_columns
     keep[0] = False
@@ -207,10 +290,10 @@ def first_line(strength: np.ndarray, lines: np.ndarray, step_cost: float) -> np.
     step_cost : float
         Cost of each row of change per column.
     """
-    # Crossing a line costs nearly what following it gains: the first strong one wins over a stronger one behind it.
-    behind = np.cumsum(lines, axis=0)
+    # Crossing a line costs what following the strongest one gains: a weak first line wins over a strong one behind it.
+    behind = np.cumsum(lines > 0, axis=0)
     behind = np.vstack([np.zeros((2, behind.shape[1])), behind[:-2]])
-    return best_path(0.7 * behind - strength, max_step=3, step_cost=step_cost).row
+    return best_path(behind - strength, max_step=3, step_cost=step_cost).row
 
 
 def _to_photo(view: SheetView, rows: np.ndarray, strength: np.ndarray, camera: Camera, height_mm: float) -> ApexCurve:

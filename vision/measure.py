@@ -102,7 +102,7 @@ def measure_photo(photo: Photo, declared: Declared, profile: CameraProfile | Non
     fit = fit_camera(target, (photo.width_px, photo.height_px), photo.focal_px, declared, profile)
     report("find the edge", 0.3)
     height = declared.height_mm[0]
-    curve = apex.find_apex(photo, fit.camera, height)
+    curve = apex.find_apex(photo, fit.camera, height, fit.bar_scale)
     blur = target.blur_px if np.isfinite(target.blur_px) else _BLUR_UNKNOWN_PX
     scale = fit.camera.px_per_mm
     report("straighten", 0.5)
