@@ -25,7 +25,8 @@ def load(path):
     setup = json.loads(path.with_suffix(".setup.json").read_text())
     truth = json.loads(path.with_suffix(".truth.json").read_text())
     size = grey.shape[1], grey.shape[0]
-    f35 = Image.open(path).getexif().get_ifd(0x8769).get(41989)
+    with Image.open(path) as image:
+        f35 = image.getexif().get_ifd(0x8769).get(41989)
     focal = f35 / FULL_FRAME_DIAGONAL_MM * np.hypot(*size) if f35 else None
     declared = Declared(
         included_angle_deg=setup["included_angle"],
@@ -72,8 +73,8 @@ def test_scale_against_truth(path):
     assert abs(np.mean(found - expected)) < 1e-3
     assert np.std(found - expected) < 0.5e-3
     along = fit.printed_x(points[:, 0]) - [s["position_mm"] for s in truth["stations"]]
-    # The declared height is off by 0.1 mm at most here: 0.1 / 95 of 20 mm from the middle.
-    assert np.max(np.abs(along)) < 0.03
+    # 0.02 mm; where a distance is declared, its 5 mm at 112 mm move a point 5.2 mm up and 21 mm out by 0.044 mm.
+    assert np.max(np.abs(along)) < (0.02 if fit.focal_source == "EXIF" else 0.044)
     # Focal length within two of its own standard uncertainties.
     assert abs(fit.camera.focal_px - truth["focal_px"]) < 2 * fit.focal_u_px
     shifts = [np.mean(widths(camera, setup, truth)[0] - found) for camera, _, _ in fit.variants.values()]
