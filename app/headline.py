@@ -25,10 +25,10 @@ def headline(measurement: Measurement) -> tuple[Line, ...]:
     zones = measurement.zones
     if zones is None:
         return ()
-    lines = [_line(f"main stretch ({zones.main.start_mm:.0f} to {zones.main.end_mm:.0f} mm)", zones.main.mean)]
+    lines = [_line(f"main stretch ({_span(zones.main.start_mm, zones.main.end_mm)})", zones.main.mean)]
     if zones.rise is not None:
         lines.append(_line(f"tip (thickens from {zones.rise.start_mm:.0f} mm on)", zones.rise.at_tip))
-    lines += [_line(f"{s.name} ({s.start_mm:.0f} to {s.end_mm:.0f} mm)", s.mean) for s in zones.stretches]
+    lines += [_line(f"{s.name} ({_span(s.start_mm, s.end_mm)})", s.mean) for s in zones.stretches]
     lines.append(_line("whole edge", zones.whole))
     lines += [_line("thinnest place", zones.minimum), _line("thickest place", zones.maximum)]
     return tuple(lines)
@@ -38,6 +38,11 @@ def seen_share(measurement: Measurement) -> tuple[int, int]:
     """Stations measured, stations in all."""
     width = measurement.widths.width_mm
     return int((width == width).sum()), int(width.size)
+
+
+def _span(start_mm: float, end_mm: float) -> str:
+    # Whole millimetres: a stretch's ends are read against the printed scale.
+    return f"{round(start_mm)} to {round(end_mm)} mm"
 
 
 def _line(label: str, figure: Figure) -> Line:
