@@ -80,7 +80,7 @@ def main(arguments: list[str] | None = None) -> None:
 
             save(photograph(scene, options.spp), scene.camera, options.out / f"{name}.jpg")
         write_facts(scene, options.out)
-        print(f"{name}: {time.monotonic() - start:.0f} s")
+        print(f"{name}: {time.monotonic() - start:.0f} s", flush=True)
 
 
 if __name__ == "__main__":

@@ -30,8 +30,8 @@ def load_mitsuba():
     return mi
 
 
-def _bitmap(mi, array: np.ndarray) -> dict:
-    return {"type": "bitmap", "bitmap": mi.Bitmap(np.ascontiguousarray(array, np.float32)), "raw": True, "wrap_mode": "repeat"}
+def _bitmap(mi, array: np.ndarray, wrap: str = "repeat") -> dict:
+    return {"type": "bitmap", "bitmap": mi.Bitmap(np.ascontiguousarray(array, np.float32)), "raw": True, "wrap_mode": wrap}
 
 
 def _finish_bsdf(mi, finish: Finish, slopes: np.ndarray, reflectance: np.ndarray) -> dict:
@@ -101,10 +101,12 @@ def _sheet(mi, scene: Scene) -> dict:
     split = scene.target.lane_from_mm
 
     def paper(part: tuple[float, float], per_mm: float) -> dict:
-        part = (part[0], part[0] + round((part[1] - part[0]) * per_mm) / per_mm)  # whole texels: the print must not be stretched
+        # Whole texels, since the print must not be stretched, counted from the seam, since a gap there would show.
+        size = round((part[1] - part[0]) * per_mm) / per_mm
+        part = (split - size, split) if part[1] == split else (split, split + size)
         wide = (x[0], x[0] + round((x[1] - x[0]) * per_mm) / per_mm)
         image = textures.sheet_texture(scene.target, wide, part, per_mm)
-        return _rectangle(mi, wide, part, 0.0, {"type": "diffuse", "reflectance": _bitmap(mi, image[::-1])})
+        return _rectangle(mi, wide, part, 0.0, {"type": "diffuse", "reflectance": _bitmap(mi, image[::-1], "clamp")})
 
     items = {"strip": paper((y[0], split), textures.SHEET_PX_PER_MM), "lane": paper((split, y[1]), 40)}
     beyond = {"type": "diffuse", "reflectance": {"type": "rgb", "value": list(scene.target.lane)}}
