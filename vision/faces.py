@@ -39,7 +39,7 @@ class Evidence:
     score : (W, C) float
         Row w is w px into the blade from the apex, column c a block of columns; 0 = the faces are alike.
     allowed : (W, C) bool
-        Inside the photo with room on both sides.
+        Far enough from the apex not to be the apex itself.
     column : (C,) float
         Strip column of each block's centre.
     """
@@ -69,18 +69,19 @@ def face_evidence(strip: StraightStrip, apex: np.ndarray, blur_px: float) -> Evi
     blocks = np.arange(len(column))
     shifted = features[low, blocks] * (1 - part) + features[low + 1, blocks] * part
     inside = valid[low, blocks]
+    # Past the border the last rows go on, so that the border itself is no step.
+    last = np.maximum.accumulate(np.where(inside, np.arange(reach)[:, None], 0), axis=0)
+    shifted = shifted[last, blocks]
     # Light smoothing along the edge: 0.1 mm at macro scale, short beside any waviness.
     shifted = gaussian_filter1d(shifted, 1.5, axis=1, mode="nearest")
     wide = _wide(shifted, blur_px)
     # A sharp line says where, not whether: a scratch or reflection between two stretches of one face must not win.
     score = wide + np.minimum(_sharp(shifted, blur_px), wide) + np.minimum(_single(shifted[..., 6], blur_px), wide)
     least = int(np.ceil(2.0 * blur_px + 3.0))
-    allowed = inside.copy()
-    allowed[:least] = False
-    allowed[-least:] = False
-    # Past the photo's border only replicated pixels lie: a path there keeps its place at no gain.
+    row = np.arange(reach)
+    allowed = np.broadcast_to(((row >= least) & (row < reach - least))[:, None], score.shape).copy()
+    # The shoulder may leave the photo: beyond the border there is no evidence, and the path keeps to its trend.
     score[~inside] = 0.0
-    allowed |= ~allowed.any(axis=0) & (np.arange(reach) >= least)[:, None]
     return Evidence(score, allowed, column)
 
 
@@ -100,9 +101,9 @@ def _features(strip: StraightStrip, blur_px: float) -> tuple[np.ndarray, np.ndar
     mean = np.maximum(blocked(grey), 0.0) + _DARK
     smooth = cv2.GaussianBlur(grey, (0, 0), max(blur_px, 0.7))
     down, along = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=0.125), cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=0.125)
-    # Structure tensor: how strong the grind lines are and which way they run. Contrast, not energy: a lamp's fall-off
-    # must not look like a change of texture.
-    texture = [blocked(p) / mean**2 for p in (along * along, down * down, along * down)]
+    # Structure tensor: how strong the grind lines are and which way they run. Over the light, because photon noise
+    # grows with it: a bright face must not look textured for being bright.
+    texture = [blocked(p) / mean for p in (along * along, down * down, along * down)]
     single = blocked(_column_step(grey, blur_px) ** 2)
     features = np.stack([np.log(mean), rgb[..., 0] - rgb[..., 1], rgb[..., 2] - rgb[..., 1], *texture, single], axis=2)
     centre = (np.arange(count) + 0.5) * (used / count) - 0.5
@@ -152,11 +153,21 @@ def _wide(features: np.ndarray, blur_px: float) -> np.ndarray:
     # Texture is compared as a face's mean: single lines scatter too much to be compared row by row. The square root,
     # unlike a logarithm, still tells a pure face from one with a few rows of the next.
     total = _running(_texture(tensor))
-    near = (row - gap - span, row - gap), ends[1]
+    # The tensor reaches a blur and two px farther than the light: keep the step's own energy out of both sides.
+    clear = gap + int(np.ceil(1.5 * blur_px)) + 2
+    near = (row - clear - span, row - clear), (row + clear + 1, row + clear + 1 + span)
     one, two = (_between(total, None, *e)[0] for e in near)
-    evidence += ((np.sqrt(1 + (two - one) ** 2 / (2 * _TEXTURE_FLOOR**2)) - 1) * _TEXTURE_WEIGHT).sum(axis=2)
-    # A face of two or three rows says little about itself.
-    return evidence * (span / (span + 2.0))[:, None]
+    # A face of two or three rows says little about its light, one of ten little about its texture.
+    enough = _trust(row - clear - apex_gap, 10.0) * _trust(len(row) - row - clear, 10.0)
+    differ = np.sqrt(1 + (two - one) ** 2 / (2 * _TEXTURE_FLOOR**2)) - 1
+    evidence = evidence * (span / (span + 2.0))[:, None] + (differ * _TEXTURE_WEIGHT).sum(axis=2) * enough[:, None]
+    return evidence * _trust(len(row) - row - gap, 2.0)[:, None]
+
+
+def _trust(rows: np.ndarray, half: float) -> np.ndarray:
+    """Weight of a face of which so many rows are seen: one half at `half` rows."""
+    seen = np.maximum(rows, 0.0)
+    return seen / (seen + half)
 
 
 def _texture(tensor: np.ndarray) -> np.ndarray:

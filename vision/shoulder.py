@@ -294,7 +294,7 @@ def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, lines: _
         apart**2 + doubt**2 + (_ROUNDING_UM * 1e-3 * scale.px_per_mm) ** 2 + (0.5 * rounding) ** 2 + np.where(burnt, sigma, 0.0) ** 2
     )
     reach = np.clip(np.nan_to_num(row, nan=0.0) + 3 * sigma, 0, len(strip.valid) - 1).astype(int)
-    mark(StationFlag.FRAME_END, ~strip.valid[reach, columns])
+    mark(StationFlag.FRAME_END, ~strip.valid[reach, columns] | ~_inside(strip.valid, coarse.row))
     mark(StationFlag.CLIPPED, burnt)
     mark(StationFlag.SOFT, sigma > 2.0 * scale.blur_px + 0.5)
     mark(StationFlag.NARROW, width < _NARROW_PX)
@@ -306,6 +306,12 @@ def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, lines: _
     mark(StationFlag.NOT_MEASURED, lost)
     nan = np.where(lost, np.nan, 1.0)
     return ShoulderLine(row * nan, u * nan, systematic * nan, sigma * nan, coarse.rival_row, coarse.rival_share, flags, scale.pool_px)
+
+
+def _inside(valid: np.ndarray, row: np.ndarray) -> np.ndarray:
+    """(S,) whether the cell at `row` lies in the photo."""
+    at = np.round(row).astype(int)
+    return (at >= 0) & (at < len(valid)) & valid[np.clip(at, 0, len(valid) - 1), np.arange(len(row))]
 
 
 def _burnt_share(strip: StraightStrip, row: np.ndarray, blur_px: float) -> np.ndarray:
