@@ -352,7 +352,7 @@ def edge_blurs(grey: np.ndarray, ids: np.ndarray, corners: np.ndarray, board: Bo
     reach = 0.85 * margin_px
     if reach < 2.5 or not len(pairs):  # fewer than five pixels across hold no blur
         return np.empty((0, 3))
-    pairs = pairs[np.unique(np.linspace(0, len(pairs) - 1, 64).astype(int))]
+    pairs = pairs[np.unique(np.linspace(0, len(pairs) - 1, 40).astype(int))]
     a, b = corners[pairs[:, 0]], corners[pairs[:, 1]]
     middle, along = (a + b) / 2, (b - a)
     length = np.linalg.norm(along, axis=1)
@@ -361,7 +361,8 @@ def edge_blurs(grey: np.ndarray, ids: np.ndarray, corners: np.ndarray, board: Bo
     light = linear_light()
     sums, counts = np.zeros((2, len(pairs), len(edges) - 1))
     for i in range(len(pairs)):
-        half = int(np.ceil(0.25 * length[i] + reach)) + 1
+        span = min(0.25 * length[i], 40.0)  # 80 px along the edge average enough noise
+        half = int(np.ceil(np.hypot(span, reach))) + 1
         x0, y0 = np.rint(middle[i]).astype(int)
         left, top = max(x0 - half, 0), max(y0 - half, 0)
         patch = light[grey[top : y0 + half + 1, left : x0 + half + 1]]
@@ -369,7 +370,7 @@ def edge_blurs(grey: np.ndarray, ids: np.ndarray, corners: np.ndarray, board: Bo
         dy = top + np.arange(patch.shape[0]) - middle[i, 1]
         s = dx[None] * along[i, 0] + dy[:, None] * along[i, 1]
         d = dy[:, None] * along[i, 0] - dx[None] * along[i, 1]
-        where = (np.abs(s) < 0.25 * length[i]) & (d >= edges[0]) & (d < edges[-1])
+        where = (np.abs(s) < span) & (d >= edges[0]) & (d < edges[-1])
         bins = ((d[where] - edges[0]) * 4).astype(int)
         counts[i] = np.bincount(bins, minlength=len(edges) - 1)
         sums[i] = np.bincount(bins, weights=patch[where], minlength=len(edges) - 1)
@@ -393,7 +394,7 @@ def _fit_erf(x: np.ndarray, sums: np.ndarray, counts: np.ndarray) -> np.ndarray:
     weight = counts / np.maximum(counts.max(axis=1, keepdims=True), 1)
     p = np.stack([(low + high) / 2, (high - low) / 2, np.zeros(len(y)), np.full(len(y), max(1.0, 0.15 * x[-1]))], 1)
     damping = np.diag([1e-9, 1e-9, 1e-6, 1e-6])
-    for _ in range(25):
+    for _ in range(14):
         mid, half, shift, sigma = p.T[:, :, None]
         u = (x[None] - shift) / sigma
         bell = half * np.sqrt(2 / np.pi) * np.exp(-0.5 * u**2) / sigma
