@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from vision import rounding
+from vision import flags, rounding
 from vision.results import Figure, Measurement
 
 
@@ -38,6 +38,18 @@ def seen_share(measurement: Measurement) -> tuple[int, int]:
     """Stations measured, stations in all."""
     width = measurement.widths.width_mm
     return int((width == width).sum()), int(width.size)
+
+
+def flag_lines(measurement: Measurement) -> tuple[str, ...]:
+    """One sentence for each flag that stations carry: on how many, what it says, what to do; most frequent first."""
+    bits = measurement.widths.flags
+    counts = {flag: int(((bits & int(flag)) != 0).sum()) for flag in flags.STATION_FLAGS}
+    out = []
+    for flag, count in sorted(counts.items(), key=lambda item: -item[1]):
+        if count:
+            words = flags.STATION_FLAGS[flag]
+            out.append(f"{flags.names(int(flag))[0]}, {count} of {bits.size} stations: {words.meaning}; {words.remedy}.")
+    return tuple(out)
 
 
 def _span(start_mm: float, end_mm: float) -> str:

@@ -24,7 +24,7 @@ from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, Frame, Image, KeepInFrame, Paragraph, Spacer, Table, TableStyle
 
 from app import charts, overlay
-from app.headline import headline, seen_share
+from app.headline import flag_lines, headline, seen_share
 from vision import rounding
 from vision.results import Measurement
 
@@ -92,6 +92,8 @@ def _second_page(m: Measurement) -> list[Flowable]:
     story += [_text("Declared", "heading"), _table(_declared(m), (0.34, 0.66)), _text("Method", "heading"), _text(METHOD)]
     story += [_text("Cautions", "heading"), _text(CAUTION)]
     story += [_text(f"{n.text}; {n.remedy}.") for n in m.notes]
+    if found := flag_lines(m):
+        story += [_text("Flagged stations", "heading"), *(_text(line) for line in found)]
     story += [_text("Photos", "heading"), _table(_photos(m), (0.26, 0.74))]
     return story
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from app.headline import headline, seen_share
+from app.headline import flag_lines, headline, seen_share
 from vision import rounding
 from vision.results import Measurement
 
@@ -25,6 +25,7 @@ def text(measurement: Measurement) -> str:
     lines.append(f"Bevel width, {_width_range(measurement)}")
     lines.append(f"({rounding.COVERAGE})")
     remarks = [f"{n.severity}: {n.text}; {n.remedy}." for n in measurement.notes]
+    remarks += [f"flag {line}" for line in flag_lines(measurement)]
     return "\n".join(lines + (["", *remarks] if remarks else []))
 
 

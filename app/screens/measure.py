@@ -6,7 +6,7 @@ import streamlit as st
 
 from app import charts, facts_form, session
 from app.demo import load
-from app.headline import headline, seen_share
+from app.headline import flag_lines, headline, seen_share
 from app.report import CAUTION
 from vision import rounding
 from vision.errors import ShoulderlineError
@@ -70,6 +70,9 @@ def _pictures(result: session.Result) -> None:
 def _remarks(m: Measurement) -> None:
     for note in m.notes:
         (st.warning if note.severity == "caution" else st.info)(_plain(f"{note.text[:1].upper()}{note.text[1:]}; {note.remedy}."))
+    if found := flag_lines(m):
+        with st.expander("Flagged stations (dashed in the picture)"):
+            st.write("\n".join(f"- {_plain(line)}" for line in found))
 
 
 def _downloads(result: session.Result) -> None:

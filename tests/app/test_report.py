@@ -11,7 +11,7 @@ import pytest
 from PIL import Image
 
 from app import charts, overlay, picture, report, summary
-from app.headline import headline
+from app.headline import flag_lines, headline
 from vision.declared import Reading
 from vision.results import Measurement
 
@@ -92,6 +92,16 @@ def test_headline_lines(measurement: Measurement) -> None:
     assert lines["main stretch (6 to 22 mm)"].startswith("0.472 ± 0.024 mm")
     assert lines["tip (thickens from 22 mm on)"].startswith("0.556 ± 0.032 mm")
     assert headline(replace(measurement, zones=None)) == ()
+
+
+def test_flags_are_counted_and_say_what_to_do(measurement: Measurement) -> None:
+    # 0.1 mm apart, 12 to 14 mm without its ends: 19 stations; the gap from 18 to 18.6 mm without its ends: 5.
+    lines = flag_lines(measurement)
+    assert [line.split(":")[0] for line in lines] == [
+        "clipped, 19 of 241 stations", "soft, 19 of 241 stations", "not-measured, 5 of 241 stations",
+    ]  # fmt: skip
+    assert "expose less, or soften the light" in lines[0]
+    assert f"flag {lines[0]}" in summary.text(measurement)
 
 
 def test_summary_shows_headline_and_remarks(measurement: Measurement) -> None:
