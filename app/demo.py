@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 import demo_images
-from app import outputs
+from app import outputs, picture
 from app.progress import Report
 from vision.declared import Declared, Lie, Reading
 from vision.errors import ShoulderlineError
@@ -96,7 +96,9 @@ def _run_one(demo: Demo, folder: Path) -> Row:
         result = measure(photos, demo.declared)
     except ShoulderlineError as error:
         return Row(demo.name, 0, truth.shape[1], refused=str(error))
-    outputs.write(folder, outputs.build(result, photos))
+    contents = outputs.build(result, photos)
+    contents["picture.png"] = picture.png(result, outputs.rgb8(photos[0]))
+    outputs.write(folder, contents)
     return compare(demo.name, result, truth)
 
 

@@ -42,7 +42,7 @@ def test_demo_command_measures_all_and_leaves_their_files(tmp_path: Path, capsys
     assert "refused" not in shown
     for d in demo.load():
         assert f"\n{d.name}  " in shown
-        wanted = 1 if len(d.photos) == 1 else len(d.photos)
-        assert len(list((out / d.name).glob("overlay*.jpg"))) == wanted
+        assert len(list((out / d.name).glob("overlay*.jpg"))) == len(d.photos)
+        assert (out / d.name / "picture.png").exists()
         assert (out / d.name / "profile.csv").stat().st_size > 1000
     assert str(out) in shown
