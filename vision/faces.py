@@ -159,7 +159,8 @@ def _wide(features: np.ndarray, blur_px: float) -> np.ndarray:
     one, two = (_between(total, None, *e)[0] for e in near)
     # A face of two or three rows says little about its light, one of ten little about its texture.
     enough = _trust(row - clear - apex_gap, 10.0) * _trust(len(row) - row - clear, 10.0)
-    differ = np.sqrt(1 + (two - one) ** 2 / (2 * _TEXTURE_FLOOR**2)) - 1
+    # Beyond eight times its usual scatter a texture is no more different: such figures come from a step inside.
+    differ = np.sqrt(1 + np.minimum((two - one) ** 2 / (2 * _TEXTURE_FLOOR**2), 64.0)) - 1
     evidence = evidence * (span / (span + 2.0))[:, None] + (differ * _TEXTURE_WEIGHT).sum(axis=2) * enough[:, None]
     return evidence * _trust(len(row) - row - gap, 2.0)[:, None]
 

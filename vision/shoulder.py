@@ -38,6 +38,8 @@ _TREND_DEGREE = 4
 _RIVAL_APART = 0.08
 # A rival that explains this share of the evidence could be the shoulder instead.
 _RIVAL_SHARE = 0.85
+# One face's rows share about half the evidence of the line that ends it, without being lines.
+_NO_RIVAL = 0.6
 
 
 @dataclass(frozen=True, eq=False)
@@ -131,12 +133,13 @@ class _Scale:
 
 @dataclass(frozen=True, eq=False)
 class _Coarse:
-    """Whole-row line (S,), its evidence (S,), and the rival's."""
+    """Whole-row line (S,), its evidence (S,), the rival's, and where the evidence is no more than any row's (S,)."""
 
     row: np.ndarray
     strength: np.ndarray
     rival_row: np.ndarray
     rival_share: np.ndarray
+    faint: np.ndarray
 
 
 def _nothing(columns: int) -> ShoulderLine:
@@ -177,16 +180,34 @@ def _coarse(evidence: Evidence, apex: np.ndarray, px_per_mm: float, guide: Shoul
     other = rival_path(np.where(forbidden, np.inf, cost), best.row, clear, step, crook)
     mm_blocks = px_per_mm / BLOCK_COLUMNS
     own = gaussian_filter1d(evidence.score[best.row, blocks], mm_blocks / 2, mode="nearest")
-    if other is None:
-        rival, share = np.full(columns, np.nan), np.zeros(columns)
-    else:
-        theirs = gaussian_filter1d(evidence.score[other.row, blocks], mm_blocks / 2, mode="nearest")
-        share = np.interp(at, evidence.column, theirs / np.maximum(own, 1e-9))
-        rival = apex + np.interp(at, evidence.column, other.row)
+    rival_blocks, share_blocks = _near_rival(evidence.score, best.row, own, mm_blocks / 2)
+    if other is not None:
+        theirs = gaussian_filter1d(evidence.score[other.row, blocks], mm_blocks / 2, mode="nearest") / np.maximum(own, 1e-9)
+        rival_blocks = np.where(theirs > share_blocks, other.row, rival_blocks)
+        share_blocks = np.maximum(theirs, share_blocks)
+    share = np.interp(at, evidence.column, share_blocks)
+    rival = apex + np.interp(at, evidence.column, rival_blocks)
     # The path has whole rows: a short median takes out its corners before the fit.
     line = median_filter(best.row.astype(float), 3, mode="nearest")
     row = apex + np.interp(at, evidence.column, line)
-    return _Coarse(row, np.interp(at, evidence.column, own), rival, share)
+    strength = np.interp(at, evidence.column, own)
+    # Any row of one face scores something by noise; a line must do clearly better.
+    faint = strength < 2.0 * float(np.median(evidence.score[evidence.allowed]))
+    return _Coarse(row, strength, rival, share, faint)
+
+
+def _near_rival(score: np.ndarray, row: np.ndarray, own: np.ndarray, smooth: float) -> tuple[np.ndarray, np.ndarray]:
+    """Best line parallel to the path within a third of the width, block by block: its rows (C,) and share of evidence (C,)."""
+    blocks = np.arange(len(row))
+    width = float(np.median(row))
+    near, far = int(max(_RIVAL_APART * width, 7.0)), int(max(width / 3, 10.0))
+    offsets = np.concatenate([np.arange(-far, -near + 1), np.arange(near, far + 1)])
+    at = row + offsets[:, None]
+    inside = (at > 0) & (at < len(score))
+    theirs = np.where(inside, score[np.clip(at, 0, len(score) - 1), blocks], 0.0)
+    share = gaussian_filter1d(theirs, smooth, axis=1, mode="nearest") / np.maximum(own, 1e-9)
+    best = np.argmax(share, axis=0)
+    return row + offsets[best], share[best, blocks]
 
 
 def _departure(cost: np.ndarray, row: np.ndarray) -> np.ndarray:
@@ -287,13 +308,17 @@ def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, lines: _
     # Where the wide and the narrow window disagree over a whole stretch, neighbours of the step share in one of them.
     apart = np.nan_to_num(lines.close.position[-1] - lines.steady.position[-1])
     apart = gaussian_filter1d(apart, scale.px_per_mm / 2, mode="nearest")
-    # An even chance between two lines has half their distance for a standard deviation.
+    # An even chance between two lines has half their distance for a standard deviation; less evidence, less doubt.
     rivalled = coarse.rival_share > _RIVAL_SHARE
-    doubt = np.where(rivalled, 0.5 * np.minimum(np.abs(np.nan_to_num(coarse.rival_row - row)), 0.3 * np.nan_to_num(width)), 0.0)
+    chance = np.clip((coarse.rival_share - _NO_RIVAL) / (_RIVAL_SHARE - _NO_RIVAL), 0.0, 1.0)
+    distance = np.minimum(np.abs(np.nan_to_num(coarse.rival_row - row)), 0.3 * np.nan_to_num(width))
+    doubt = 0.5 * chance**2 * distance
     systematic = np.sqrt(
         apart**2 + doubt**2 + (_ROUNDING_UM * 1e-3 * scale.px_per_mm) ** 2 + (0.5 * rounding) ** 2 + np.where(burnt, sigma, 0.0) ** 2
     )
-    reach = np.clip(np.nan_to_num(row, nan=0.0) + 3 * sigma, 0, len(strip.valid) - 1).astype(int)
+    # Both faces must be seen, by as much as the search itself looks at.
+    beyond = np.maximum(3 * sigma, 4 * scale.blur_px + 5)
+    reach = np.clip(np.nan_to_num(row, nan=0.0) + beyond, 0, len(strip.valid) - 1).astype(int)
     mark(StationFlag.FRAME_END, ~strip.valid[reach, columns] | ~_inside(strip.valid, coarse.row))
     mark(StationFlag.CLIPPED, burnt)
     mark(StationFlag.SOFT, sigma > 2.0 * scale.blur_px + 0.5)
@@ -302,7 +327,14 @@ def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, lines: _
     step = np.abs(fit.levels[-1] - fit.levels[-2])
     smooth_step = np.sqrt(gaussian_filter1d(step**2, scale.pool_px, mode="nearest"))
     mark(StationFlag.LOW_CONTRAST, (smooth_step < 2.0 * fit.residual) | (u > 0.5))
-    lost = ~np.isfinite(row) | ~np.isfinite(width) | (width < _LEAST_WIDTH_PX) | (u > 3.0) | ((flags & StationFlag.FRAME_END) > 0)
+    lost = (
+        ~np.isfinite(row)
+        | ~np.isfinite(width)
+        | (width < _LEAST_WIDTH_PX)
+        | (u > 3.0)
+        | coarse.faint
+        | ((flags & StationFlag.FRAME_END) > 0)
+    )
     mark(StationFlag.NOT_MEASURED, lost)
     nan = np.where(lost, np.nan, 1.0)
     return ShoulderLine(row * nan, u * nan, systematic * nan, sigma * nan, coarse.rival_row, coarse.rival_share, flags, scale.pool_px)
