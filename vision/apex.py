@@ -32,7 +32,7 @@ _STRIP_MARGIN_MM = 0.35
 # The lane that is certainly lane, for its noise and colour (mm from the strip).
 _LANE_MM = (0.4, 1.4)
 # Lines shorter than this are ticks, figures or specks, not an edge (mm).
-_TICK_MM = 2.0
+_TICK_MM = 3.5
 # Smoothing of the apex along the edge; its equivalent width of 0.17 mm keeps waviness of 1.5 mm to 1 %.
 _POOL_MM = 0.07
 # Columns averaged for the search on the straight strip.
@@ -45,6 +45,8 @@ _AHEAD_MM = 1.2
 _CHIP_MM = 0.03
 # z = 6 in the lane's own noise: noise alone makes no connected line of it.
 _LEAST_STRENGTH = 0.36
+# Steps below these are paper grain and uneven light: brightness and colours (log), contrast (log).
+_LEAST_STEP = np.array([0.004, 0.002, 0.002, 0.1])
 # Farthest edge from the strip that is searched: beyond it height and tilt errors swamp the width (mm).
 _FARTHEST_MM = 60.0
 
@@ -55,12 +57,13 @@ class SheetView:
 
     Attributes
     ----------
-    features : (R, C, 4) float32
-        log brightness, log R/G, log B/G in linear light, log contrast along the edge; row r lies at Y = r * mm,
-        column c at X = x0_mm + c * mm.
+    features : (R, C, 3) float32
+        log brightness, log R/G, log B/G in linear light; row r lies at Y = r * mm, column c at X = x0_mm + c * mm.
     valid, ink : (R, C) bool
         Inside the photo; on or close to the printed scale.
     x0_mm, mm : float
+    shift : (C,) int
+        Row r of column c stands for the sheet's row ``r + shift[c]``.
     """
 
     features: np.ndarray
@@ -68,6 +71,12 @@ class SheetView:
     ink: np.ndarray
     x0_mm: float
     mm: float
+    shift: np.ndarray
+
+    @property
+    def y_mm(self) -> np.ndarray:
+        """(R, C) Y of each cell."""
+        return self.mm * (np.arange(len(self.valid))[:, None] + self.shift)
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,8 +105,7 @@ def find_apex(photo: Photo, camera: Camera, height_mm: float, bar_scale: tuple[f
         When no connected line ends the lane.
     """
     view = sheet_view(photo, camera, height_mm, bar_scale)
-    line = line_strength(view)
-    rows, strength = _first_line(line, view)
+    rows, strength = _first_line(view)
     return _to_photo(view, rows, strength, camera, height_mm)
 
 
@@ -121,7 +129,7 @@ def sheet_view(photo: Photo, camera: Camera, height_mm: float, bar_scale: tuple[
     on_sheet = camera.to_height(px[: int(near.sum()) * columns], 0.0)
     ink[near] = scale_ink(on_sheet[:, 0] / bar_scale[0], on_sheet[:, 1] / bar_scale[1]).reshape(-1, columns)
     ink &= _narrow_and_dark(linear.mean(axis=2), mm)
-    return SheetView(_features(linear, ink, mm), valid, ink, float(x0), float(mm))
+    return SheetView(_features(linear), valid, ink, float(x0), float(mm), np.zeros(columns, int))
 
 
 def _narrow_and_dark(bright: np.ndarray, mm: float) -> np.ndarray:
@@ -140,17 +148,23 @@ def _extent(camera: Camera, size: tuple[int, int], height_mm: float) -> tuple[fl
     return float(np.nanmin(sheet[:, 0])), float(np.nanmax(sheet[:, 0])), y1
 
 
-def _features(linear: np.ndarray, ink: np.ndarray, mm: float) -> np.ndarray:
-    """(R, C, 4) log brightness, two log colour ratios, log contrast along the edge without the printed ink."""
+def _features(linear: np.ndarray) -> np.ndarray:
+    """(R, C, 3) log brightness and two log colour ratios."""
     log = np.log(np.maximum(linear, 0) + _DARK)
-    bright = log.mean(axis=2)
-    # Grind lines make a bevel uneven along the edge even where its mean brightness is the paper's.
-    paper = np.where(ink, 0, 1).astype(np.float32)
+    return np.stack([log.mean(axis=2), log[..., 0] - log[..., 1], log[..., 2] - log[..., 1]], axis=2).astype(np.float32)
+
+
+def unevenness(view: SheetView, along_mm: float) -> np.ndarray:
+    """(R, C) log contrast along the edge, the printed ink left out.
+
+    Grind lines make a bevel uneven along the edge even where its mean brightness is the paper's.
+    """
+    bright = view.features[..., 0]
+    paper = np.where(view.ink, 0, 1).astype(np.float32)
     level = cv2.blur(bright * paper, (9, 1)) / np.maximum(cv2.blur(paper, (9, 1)), 1e-3)
-    uneven = (bright - level) ** 2 * paper
-    n = max(int(round(1.0 / mm)), 3)
-    contrast = 0.5 * np.log(cv2.blur(uneven, (n, 1)) / np.maximum(cv2.blur(paper, (n, 1)), 1e-3) + 1e-6)
-    return np.stack([bright, log[..., 0] - log[..., 1], log[..., 2] - log[..., 1], contrast], axis=2).astype(np.float32)
+    square = (bright - level) ** 2 * paper
+    n = max(int(round(along_mm / view.mm)), 3)
+    return 0.5 * np.log(cv2.blur(square, (n, 1)) / np.maximum(cv2.blur(paper, (n, 1)), 1e-3) + 1e-6)
 
 
 def _border(width: int, height: int) -> np.ndarray:
@@ -161,18 +175,20 @@ def _border(width: int, height: int) -> np.ndarray:
     return np.concatenate(sides)
 
 
-def line_strength(view: SheetView) -> np.ndarray:
+def line_strength(view: SheetView, along_mm: float) -> np.ndarray:
     """(R, C) sharpness of a line through each cell, 0..1, whatever its sign: steps against the lane's own steps.
 
-    A step that changes brightness alone counts less than one that also changes colour: a shadow's border keeps the chroma.
+    `along_mm` is the length averaged along the rows: short while the edge's course is unknown, for where a belly climbs
+    a long mean would smear the line.
     """
-    f = view.features
-    # Three columns only: where the belly climbs at 60 degrees a longer mean would smear the line.
-    step = _steps(np.dstack([cv2.blur(f[..., :3], (3, 1), borderType=cv2.BORDER_REPLICATE), f[..., 3]]))
-    lane = slice(int(_LANE_MM[0] / view.mm), max(int(_LANE_MM[1] / view.mm), int(_LANE_MM[0] / view.mm) + 3))
-    scale = np.median(np.abs(step[lane][view.valid[lane]]), axis=0) / 0.6745 + np.array([0.004, 0.002, 0.002, 0.1])
-    z2 = ((step / scale) ** 2).sum(axis=2)
-    z2[~view.valid | view.ink] = 0
+    n = max(int(round(along_mm / view.mm)), 3)
+    smooth = cv2.blur(view.features, (n, 1), borderType=cv2.BORDER_REPLICATE)
+    step = _steps(np.dstack([smooth, unevenness(view, 2 * along_mm)]))
+    y = view.y_mm
+    known = view.valid & ~view.ink & (y > _LANE_MM[0]) & (y < _LANE_MM[1])
+    scale = np.median(np.abs(step[known]), axis=0) / 0.6745 if known.any() else np.zeros(4)
+    z2 = ((step / (scale + _LEAST_STEP)) ** 2).sum(axis=2)
+    z2[~view.valid | view.ink | (y < _STRIP_MARGIN_MM)] = 0
     # 8 sigma: of a million cells none reaches it by noise.
     return z2 / (z2 + 64.0)
 
@@ -187,18 +203,50 @@ def _steps(smooth: np.ndarray) -> np.ndarray:
     return step
 
 
-def _first_line(strength: np.ndarray, view: SheetView) -> tuple[np.ndarray, np.ndarray]:
-    """Row (C,) of the first connected line beyond the lane, and its strength."""
-    s = strength.copy()
-    s[: int(_STRIP_MARGIN_MM / view.mm)] = 0
-    row = _connected(s, view)
-    beyond = _beyond(s, row, view)
-    second = _connected(beyond, view)
-    if _paper_border(view, row, second, _beyond(beyond, second, view)):
-        s, row = beyond, second
-    at = np.arange(len(row))
-    got = maximum_filter1d(s, 3, axis=0)[row, at]
-    return median_filter(row.astype(float), 9, mode="nearest"), gaussian_filter1d(got, 0.5 / view.mm, mode="nearest")
+def _first_line(view: SheetView) -> tuple[np.ndarray, np.ndarray]:
+    """Row (C,) of the first connected line beyond the lane, and its strength.
+
+    First in the sheet's own rows; then about the smooth course of that answer, where longer means along the edge show weaker
+    lines, and a detour over to the next line costs more than a gap.
+    """
+    strength = line_strength(view, 0.12)
+    row = first_line(strength, long_lines(strength, int(round(_TICK_MM / view.mm))), step_cost=0.2)
+    for _ in range(2):
+        course = _smooth_course(row.astype(float))
+        shift = np.round(course).astype(int) - int(np.round(course.max()))
+        flat = _flattened(view, shift)
+        strength = line_strength(flat, 0.5)
+        row = _connected(strength, flat) + shift
+    first = row - shift
+    beyond = _beyond(strength, first, view)
+    second = _connected(beyond, flat)
+    if _paper_border(flat, (first, second), _beyond(beyond, second, view)):
+        strength, first = beyond, second
+    got = maximum_filter1d(strength, 3, axis=0)[first, np.arange(len(first))]
+    row = np.clip(median_filter((first + shift).astype(float), 9, mode="nearest"), 0, len(view.features) - 1)
+    return row, gaussian_filter1d(got, 0.5 / view.mm, mode="nearest")
+
+
+def _smooth_course(row: np.ndarray) -> np.ndarray:
+    """(C,) the polynomial of degree 6 that most of the line follows: bellies and recurves fit it, jumps do not."""
+    x = np.linspace(-1, 1, len(row))
+    weight = np.ones(len(row))
+    for _ in range(12):
+        course = np.polynomial.chebyshev.chebval(x, np.polynomial.chebyshev.chebfit(x, row, 6, w=weight))
+        off = row - course
+        # Cauchy weights about the median absolute deviation, a row at least.
+        weight = 1 / np.sqrt(1 + (off / max(1.5 * float(np.median(np.abs(off))), 1.0)) ** 2)
+    return course
+
+
+def _flattened(view: SheetView, shift: np.ndarray) -> SheetView:
+    """The view with column c moved down by ``-shift[c]`` (shift <= 0), so that the edge's course runs along one row."""
+    rows = np.arange(len(view.features) - int(shift.min()))[:, None] + shift
+    inside = (rows >= 0) & (rows < len(view.features))
+    at = np.clip(rows, 0, len(view.features) - 1)
+    features = np.take_along_axis(view.features, at[..., None], axis=0)
+    valid, ink = (np.take_along_axis(p, at, axis=0) & inside for p in (view.valid, view.ink))
+    return SheetView(features, valid, ink, view.x0_mm, view.mm, shift)
 
 
 def _beyond(strength: np.ndarray, row: np.ndarray, view: SheetView) -> np.ndarray:
@@ -207,24 +255,19 @@ def _beyond(strength: np.ndarray, row: np.ndarray, view: SheetView) -> np.ndarra
     return np.where(np.arange(len(strength))[:, None] > clear, strength, 0.0)
 
 
-def _connected(s: np.ndarray, view: SheetView) -> np.ndarray:
-    """Row (C,) of the first connected line of a strength picture."""
-    lines = long_lines(s, int(round(_TICK_MM / view.mm)))
-    row = first_line(s, lines, step_cost=0.2)
-    # Once more about the smooth course of the first answer: now a detour over to the next line costs more than a gap.
-    course = gaussian_filter1d(median_filter(row.astype(float), int(5 / view.mm), mode="nearest"), 1.0 / view.mm, mode="nearest")
-    shift = np.round(course).astype(int)
-    row = first_line(_sheared(s, shift), _sheared(lines, shift), step_cost=0.6) + shift - shift.max()
-    return np.clip(row, 0, len(s) - 1)
+def _connected(strength: np.ndarray, view: SheetView) -> np.ndarray:
+    """Row (C,) of the first connected line of a flattened view."""
+    return first_line(strength, long_lines(strength, int(round(_TICK_MM / view.mm))), step_cost=0.6)
 
 
-def _paper_border(view: SheetView, first: np.ndarray, second: np.ndarray, beyond: np.ndarray) -> bool:
-    """Whether the first line is where the strip's paper was cut and another surface begins, the apex being the second.
+def _paper_border(view: SheetView, lines: tuple[np.ndarray, np.ndarray], beyond: np.ndarray) -> bool:
+    """Whether the first of two lines (rows of the flattened view) is where the strip's paper was cut and another surface begins, the apex being the second.
 
     Each cue is weak alone; two more for than against decide. A cut runs straight along the strip and close to it.
     """
+    first, second = lines
     x = view.mm * np.arange(len(first))
-    y = view.mm * first
+    y = view.mm * (first + view.shift)
     slope, level = np.polyfit(x, y, 1)
     if level > SCALE_HEIGHT_MM + 4.0 or abs(slope) > 0.02 or np.median(np.abs(y - slope * x - level)) > 1.5 * view.mm:
         return False
@@ -232,11 +275,12 @@ def _paper_border(view: SheetView, first: np.ndarray, second: np.ndarray, beyond
     rows = np.arange(len(view.features))[:, None]
     shade = max(int(0.15 / view.mm), 3)
     usable = view.valid & ~view.ink
+    features = np.dstack([view.features, unevenness(view, 1.0)])
     far = int(1.0 / view.mm)
 
     def median(low: np.ndarray, high: np.ndarray) -> np.ndarray:
         inside = usable & (rows > low) & (rows < high)
-        return np.median(view.features[inside], axis=0) if inside.sum() > 50 else np.full(4, np.nan)
+        return np.median(features[inside], axis=0) if inside.sum() > 50 else np.full(4, np.nan)
 
     paper = median(first - far, first - shade - 1)
     between = median(first + 2, np.maximum(second - shade - 1, first + 4))
@@ -259,13 +303,6 @@ def _paper_border(view: SheetView, first: np.ndarray, second: np.ndarray, beyond
         int(behind[3] > between[3] + 0.3) - int(between[3] > paper[3] + 0.5),
     )
     return sum(int(c) for c in cues) >= 2
-
-
-def _sheared(picture: np.ndarray, shift: np.ndarray) -> np.ndarray:
-    """Columns moved down by ``shift.max() - shift``, zeros where nothing was."""
-    rows = np.arange(len(picture) + int(np.ptp(shift)))[:, None] + shift - shift.max()
-    inside = (rows >= 0) & (rows < len(picture))
-    return np.where(inside, np.take_along_axis(picture, np.clip(rows, 0, len(picture) - 1), axis=0), 0)
 
 
 def long_lines(strength: np.ndarray, least_columns: int) -> np.ndarray:
@@ -428,7 +465,9 @@ def _judge(strip: StraightStrip, fit: StepFit, blur_px: float, px_per_mm: float)
     if good.sum() > span / 4:
         row = np.where(bridged, np.interp(at, at[good], row[good]), row)
         # How far a bridge may be off grows with its length: the edge's own wander over that distance.
-        from_good = np.minimum.reduce([np.abs(at - at[good][np.clip(np.searchsorted(at[good], at) + k, 0, good.sum() - 1)]) for k in (-1, 0)])
+        from_good = np.minimum.reduce(
+            [np.abs(at - at[good][np.clip(np.searchsorted(at[good], at) + k, 0, good.sum() - 1)]) for k in (-1, 0)]
+        )
         u = np.where(bridged, np.hypot(np.median(u[good]), 0.02 * from_good), u)
         row = np.where(from_good > 1.0 * px_per_mm, np.nan, row)
     burnt = burnt_share(strip, np.nan_to_num(row), blur_px) > 0.2
@@ -437,6 +476,8 @@ def _judge(strip: StraightStrip, fit: StepFit, blur_px: float, px_per_mm: float)
     flags |= np.where(burnt, int(StationFlag.CLIPPED), 0)
     flags |= np.where(sigma > 2.0 * blur_px + 0.5, int(StationFlag.SOFT), 0)
     # A burnt-out bright side grows by about a third of a blur radius (design.md section 10: 0.3-0.4 px).
-    systematic = np.hypot(np.where(burnt, 0.35 * sigma, 0.0), 0.5 * np.sqrt(np.maximum(sigma**2 - blur_px**2, 0.0)) * (sigma > 1.3 * blur_px))
+    systematic = np.hypot(
+        np.where(burnt, 0.35 * sigma, 0.0), 0.5 * np.sqrt(np.maximum(sigma**2 - blur_px**2, 0.0)) * (sigma > 1.3 * blur_px)
+    )
     flags |= np.where(np.isfinite(row), 0, int(StationFlag.NOT_MEASURED))
     return ApexLine(row, u, systematic, flags)
