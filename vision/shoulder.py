@@ -27,6 +27,9 @@ _STEEPEST = 0.3
 # misses about a tenth (kernel at that period: 0.91).
 _STEADY = 3.0
 _WAVE_LEFT = 0.002
+_STEP = int(np.ceil(_STEEPEST * BLOCK_COLUMNS))
+# Straightness costs little: one row of change a block against the several units of a clear line's evidence.
+_CROOK = 0.05
 # Ground shoulders are rounded over 3-50 um, and where the highlight ends within the rounding depends on the light:
 # +2, +1, -1, -18, -16, -4 um in the trial of design.md section 10, 10 um root mean square.
 _ROUNDING_UM = 10.0
@@ -121,7 +124,10 @@ def find_shoulder(
         return _nothing(columns)
     pool = max(_POOL_MM * px_per_mm, 4.0)
     lines = _refine(strip, apex, coarse.row, blur_px, pool)
-    return _judge(strip, apex_row, coarse, lines, _Scale(blur_px, px_per_mm, pool))
+    line = _judge(strip, apex_row, coarse, lines, _Scale(blur_px, px_per_mm, pool))
+    if guide is not None:
+        line.flags[np.isfinite(guide.row)] |= int(StationFlag.BY_HAND)
+    return line
 
 
 @dataclass(frozen=True)
@@ -164,27 +170,15 @@ def _coarse(evidence: Evidence, apex: np.ndarray, px_per_mm: float, guide: Shoul
         known = np.isfinite(wanted)
         off = corridor(cost.shape, np.where(known, wanted, 0.0), guide.half_rows) & known
         forbidden = forbidden | (off & ~off.all(axis=0))
-    step = max(1, int(np.ceil(_STEEPEST * BLOCK_COLUMNS)))
-    # Straightness costs little: one row of change a block against the several units of a clear line's evidence.
-    crook = 0.05
     try:
-        best = best_path(cost, step, crook, forbidden)
+        best = best_path(cost, _STEP, _CROOK, forbidden)
         # Second look: where the evidence is thin, the bevel's own width elsewhere is the better guide.
         cost = cost + _departure(cost, best.row)
-        best = best_path(cost, step, crook, forbidden)
+        best = best_path(cost, _STEP, _CROOK, forbidden)
     except ValueError:
         return None
-    blocks = np.arange(cost.shape[1])
-    # Nearer than the reach of the windows about one line, the rival would be the line itself.
-    clear = np.maximum(_RIVAL_APART * best.row, 7.0)
-    other = rival_path(np.where(forbidden, np.inf, cost), best.row, clear, step, crook)
-    mm_blocks = px_per_mm / BLOCK_COLUMNS
-    own = gaussian_filter1d(evidence.score[best.row, blocks], mm_blocks / 2, mode="nearest")
-    rival_blocks, share_blocks = _near_rival(evidence.score, best.row, own, mm_blocks / 2)
-    if other is not None:
-        theirs = gaussian_filter1d(evidence.score[other.row, blocks], mm_blocks / 2, mode="nearest") / np.maximum(own, 1e-9)
-        rival_blocks = np.where(theirs > share_blocks, other.row, rival_blocks)
-        share_blocks = np.maximum(theirs, share_blocks)
+    blocked = np.where(forbidden, np.inf, cost)
+    own, rival_blocks, share_blocks = _rivals(evidence.score, blocked, best.row, px_per_mm / BLOCK_COLUMNS / 2)
     share = np.interp(at, evidence.column, share_blocks)
     rival = apex + np.interp(at, evidence.column, rival_blocks)
     # The path has whole rows: a short median takes out its corners before the fit.
@@ -194,6 +188,20 @@ def _coarse(evidence: Evidence, apex: np.ndarray, px_per_mm: float, guide: Shoul
     # Any row of one face scores something by noise; a line must do clearly better.
     faint = strength < 2.0 * float(np.median(evidence.score[evidence.allowed]))
     return _Coarse(row, strength, rival, share, faint)
+
+
+def _rivals(score: np.ndarray, cost: np.ndarray, row: np.ndarray, smooth: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Evidence (C,) of the path, smoothed along the edge; rows and share of evidence (C,) of its strongest rival."""
+    blocks = np.arange(len(row))
+    own = gaussian_filter1d(score[row, blocks], smooth, mode="nearest")
+    rival, share = _near_rival(score, row, own, smooth)
+    # Nearer than the reach of the windows about one line, the rival would be the line itself.
+    other = rival_path(cost, row, np.maximum(_RIVAL_APART * row, 7.0), _STEP, _CROOK)
+    if other is not None:
+        theirs = gaussian_filter1d(score[other.row, blocks], smooth, mode="nearest") / np.maximum(own, 1e-9)
+        rival = np.where(theirs > share, other.row, rival)
+        share = np.maximum(theirs, share)
+    return own, rival, share
 
 
 def _near_rival(score: np.ndarray, row: np.ndarray, own: np.ndarray, smooth: float) -> tuple[np.ndarray, np.ndarray]:

@@ -135,6 +135,8 @@ def test_two_lines_alike_are_rivals_and_a_guide_decides():
     free = find(strip)
     guided = find(strip, guide=ShoulderGuide(np.full(COLUMNS, APEX + 90.0)))
     assert np.nanmedian(np.abs(guided.row - APEX - 90)) < 1.0
+    assert ((guided.flags & StationFlag.BY_HAND) > 0).all()
+    assert not ((free.flags & StationFlag.BY_HAND) > 0).any()
     assert np.nanmedian(np.minimum(abs(free.row - APEX - 60), abs(free.row - APEX - 90))) < 1.0
     assert np.nanmedian(free.rival_share) > np.nanmedian(find(draw(60.0, 0.9, 0.25)).rival_share)
 
