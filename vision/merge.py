@@ -72,6 +72,8 @@ def merge(profiles: Sequence[WidthProfile]) -> tuple[WidthProfile, tuple[Overlap
     """
     if not profiles:
         raise DeclarationError("no photo to merge", "a profile needs one at least", "give a photo")
+    # A station with no place on the scale cannot be put in order.
+    profiles = [_taken(p, np.isfinite(p.position_mm)) if not np.isfinite(p.position_mm).all() else p for p in profiles]
     ids = [int(p.photo[0]) for p in profiles]
     if len(set(ids)) < len(ids):
         raise DeclarationError(f"photos numbered {ids}", "each photo needs its own number to merge", "number them apart")

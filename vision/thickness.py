@@ -5,7 +5,7 @@ column of shifts of T for one standard deviation:
 
 - every systematic width source of `WidthProfile.systematic_u_mm`, one unknown shared by all stations;
 - the angle's common part: the included angle is rectangular within the declared tolerance, so ``tol / sqrt(3) / 2`` a side;
-- the angle's slow change along the edge: a Gaussian process of 0.5 degrees and 30 mm (`DRIFT_U_DEG`, `DRIFT_LENGTH_MM`);
+- the angle's slow change along the edge: a Gaussian process of 0.75 degrees and 30 mm (`DRIFT_U_DEG`, `DRIFT_LENGTH_MM`);
 - the local part of the widths, correlated over `local_length_mm`;
 - the caliper: an error common to all readings, one of each reading, and the place at which it was taken.
 
@@ -30,9 +30,10 @@ from vision.results import Figure, ThicknessProfile, WidthProfile
 # Bands are expanded uncertainties U = k u with k = 2, about 95 % (JCGM 100, 6.2.1).
 COVERAGE_FACTOR = 2.0
 # Hand or fixed-pivot sharpening changes the angle by 1-2 degrees a side from heel to tip as the distance to the pivot or the
-# wrist's reach changes; a belt-ground factory edge does much the same (common practice, no source). 0.5 degrees a side gives a
-# heel-to-tip difference of 0.7 (one sigma), 1.4 (k = 2), 2 degrees at k = 3; it changes over tens of mm, not over a few.
-DRIFT_U_DEG = 0.5
+# wrist's reach changes; a belt-ground factory edge does much the same (common practice, no source). 0.75 degrees a side makes the
+# heel-to-tip difference (60 mm and more) one degree at one sigma, two at k = 2. The cause is the reach of an arm, so the change
+# is smooth (Gaussian kernel) over tens of mm, not over a few; what wanders faster is waviness, and the widths show it.
+DRIFT_U_DEG = 0.75
 DRIFT_LENGTH_MM = 30.0
 # Nobody declared an angle: 20 +- 10 degrees a side (one sigma) spans razors to splitting tools (common practice, no source).
 UNDECLARED_ANGLE_DEG = (20.0, 10.0)
@@ -274,7 +275,7 @@ def estimate_faces(faces: tuple[Face, ...]) -> ThicknessFit:
     need different labels when there are two (`vision.merge.both_faces` makes them).
     """
     widths, declared = faces[0].widths, faces[0].declared
-    measured = np.all([np.isfinite(f.widths.width_mm) & np.isfinite(f.widths.local_u_mm) for f in faces], axis=0)
+    measured = np.all([_known(f.widths) for f in faces], axis=0)
     used, unused = _usable(declared.readings, widths.position_mm[measured])
     if not used and any(f.declared.half_angle_deg is None for f in faces):
         raise DeclarationError(
@@ -286,12 +287,18 @@ def estimate_faces(faces: tuple[Face, ...]) -> ThicknessFit:
     for _ in range(12):
         fit = _linear_fit(faces, measured, (used, unused), about)
         found = _face_angles(fit)
-        # 1e-4 rad moves T by less than 1e-8 of itself: far below a printed digit.
-        settled = not used or max(abs(a - b) for a, b in zip(about, found, strict=True)) < 1e-4
+        # A line drawn 0.005 rad off its point is wrong by 0.005**2 / 2 of T: 6 nm of 0.5 mm.
+        settled = not used or max(abs(a - b) for a, b in zip(about, found, strict=True)) < 0.005
         if settled:
             break
         about = [min(max(a, 0.01), 1.2) for a in found]
     return fit
+
+
+def _known(w: WidthProfile) -> np.ndarray:
+    """(N,) stations with a width, a place and every uncertainty."""
+    columns = (w.width_mm, w.local_u_mm, w.position_mm, w.arc_mm, *w.systematic_u_mm.values())
+    return np.all([np.isfinite(c) for c in columns], axis=0)
 
 
 def _usable(readings: Sequence[Reading], positions: Array) -> tuple[tuple[Reading, ...], tuple[Reading, ...]]:

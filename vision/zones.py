@@ -29,6 +29,9 @@ WAVINESS_MM = 1.5
 # A rise shorter than two or three waves cannot be told from waviness; the main stretch is no less than a third of the edge.
 SHORTEST_RISE_MM = 4.0
 EARLIEST_RISE = 1.0 / 3.0
+# "Strong" evidence begins at a BIC difference of 6 (Kass & Raftery 1995, memory). A rise is a statement about the knife, so weaker
+# evidence is not reported as one.
+STRONG_EVIDENCE = 6.0
 # Least and greatest thickness are those of a caliper jaw's breadth, not of one noisy station.
 JAW_MM = 1.0
 DRAWS = 2000
@@ -79,8 +82,8 @@ def find_zones(fit: ThicknessFit, stretches: Stretches | None = None) -> Zones |
     """Zones and headline figures; None when nothing was measured in the marked stretches.
 
     Means are linear functionals of the joint posterior, so the correlation along the edge is in their uncertainty. Least and
-    greatest are over 1 mm windows; the bias of picking an extreme of a noisy curve is taken out by a parametric bootstrap
-    of the posterior (2,000 draws, fixed seed).
+    greatest are over 1 mm windows; the bias of picking an extreme of a noisy curve is corrected by a parametric bootstrap
+    of the posterior (2,000 draws, fixed seed), and the correction counts once more in the uncertainty since it may fall short.
     """
     stretches = stretches or Stretches()
     main, parts = stretches.masks(fit.position_mm)
@@ -88,7 +91,7 @@ def find_zones(fit: ThicknessFit, stretches: Stretches | None = None) -> Zones |
     if not main.any():
         return None
     whole = main | np.any([m & fit.measured for m in parts.values()], axis=0) if parts else main
-    rise = _find_rise(fit, main)
+    rise = find_rise(fit, main)
     flat = main & (fit.position_mm < rise.start_mm) if rise else main
     marked = tuple(_stretch(fit, f"only {s:g}:{e:g}", main & _within(fit.position_mm, (s, e))) for s, e in stretches.only)
     marked += tuple(_stretch(fit, name, m & fit.measured) for name, m in parts.items())
@@ -133,7 +136,9 @@ def _extremes(fit: ThicknessFit, mask: np.ndarray) -> tuple[Figure, Figure]:
     out = []
     for pick in (np.min, np.max):
         seen, drawn = float(pick(values)), pick(draws, axis=1)
-        out.append(Figure(2 * seen - float(drawn.mean()), float(drawn.std())))
+        bias = float(drawn.mean()) - seen
+        # The curve drawn about holds one dose of noise already, so the correction is short by up to its own size.
+        out.append(Figure(seen - bias, math.hypot(float(drawn.std()), bias)))
     return out[0], out[1]
 
 
@@ -145,7 +150,8 @@ class _Fitted:
     u: tuple[float, float]
 
 
-def _find_rise(fit: ThicknessFit, mask: np.ndarray) -> Rise | None:
+def find_rise(fit: ThicknessFit, mask: np.ndarray) -> Rise | None:
+    """The stretch that thickens toward the high end of the printed scale, over the measured stations of `mask` (N,); None if flat."""
     extent = np.ptp(fit.position_mm[mask])
     if extent < 2 * SHORTEST_RISE_MM:
         return None
@@ -185,7 +191,7 @@ def choose_rise(x: Array, values: Array, cov: Array) -> tuple[float, float, tupl
         flat = f if flat is None or f < flat else flat
         rise = r if r is not None and (rise is None or r.minus2log < rise.minus2log) else rise
     # One datum a bin. The slope costs one log(n); the start, searched over the whole edge, two (Zhang & Siegmund 2007, memory).
-    if flat is None or rise is None or rise.minus2log + 3 * math.log(x.size) >= flat:
+    if flat is None or rise is None or rise.minus2log + 3 * math.log(x.size) + STRONG_EVIDENCE >= flat:
         return None
     return rise.start_mm, rise.slope, rise.u
 

@@ -1,0 +1,137 @@
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from vision.crosscheck import angle_note, coverage_factor, cross_check, fitted_angle, notes, question
+from vision.declared import Caliper, Declared, Lie, Reading
+from vision.gaussian import leave_one_out
+from vision.thickness import estimate
+
+
+def simulate(blades, count, planted_mm, **more):
+    """Share of planted readings questioned, and of good ones."""
+    rng = np.random.default_rng(29)
+    scene = blades.Scene(step_mm=0.6, **more)
+    caught = good = 0
+    for _ in range(count):
+        widths, declared, _ = blades.blade(rng, scene)
+        i = int(rng.integers(scene.readings))
+        readings = list(declared.readings)
+        sign = -1 if rng.random() < 0.5 else 1
+        readings[i] = replace(readings[i], thickness_mm=readings[i].thickness_mm + sign * planted_mm)
+        checks = cross_check(estimate(widths, replace(declared, readings=tuple(readings))))
+        caught += checks[i].questioned
+        good += sum(c.questioned for j, c in enumerate(checks) if j != i)
+    return caught / count, good / (count * (scene.readings - 1))
+
+
+def test_planted_reading_is_questioned_and_good_ones_are_not(blades):
+    caught, good = simulate(blades, 500, 0.12)
+    assert caught >= 0.99
+    assert good <= 0.03
+
+
+@pytest.mark.parametrize("readings", [2, 3, 8])
+def test_good_sets_are_left_in_peace(blades, readings):
+    some, good = simulate(blades, 200, 0.0, readings=readings)
+    assert max(some, good) <= 0.03
+
+
+def test_leave_one_out_is_what_conditioning_on_the_others_gives(blades):
+    widths, declared, _ = blades.blade(np.random.default_rng(2), blades.Scene())
+    state = estimate(widths, declared).state
+    difference, u = leave_one_out(state.innovation, state.spread)
+    _, d2, u2 = question(state.innovation, state.spread, np.ones(5, bool))
+    np.testing.assert_allclose(difference, d2, atol=1e-12)
+    np.testing.assert_allclose(u, u2, atol=1e-12)
+
+
+def test_e_n_is_the_published_ratio(blades):
+    widths, declared, _ = blades.blade(np.random.default_rng(2), blades.Scene())
+    fit = estimate(widths, declared)
+    k = coverage_factor(5)
+    for i, c in enumerate(cross_check(fit)):
+        # E_n = |x - X| / sqrt(U1^2 + U2^2) (ISO 13528, reference-values.md).
+        own = math.hypot(fit.caliper.random_mm, fit.placement_mm[i])
+        assert c.e_n == pytest.approx(abs(c.difference_mm) / math.hypot(k * c.predicted_u_mm, k * own), rel=1e-9)
+        assert c.difference_mm == pytest.approx(c.reading.thickness_mm - c.predicted_mm, abs=1e-12)
+
+
+def declared_with(readings, **more):
+    return Declared(included_angle_deg=30.0, cheek_angle_deg=2.0, readings=readings, **more)
+
+
+def test_causes_are_named_with_their_size(blades):
+    x = np.linspace(6, 46, 200)
+    w = blades.profile(x, np.ones(200))
+    t = 0.51764
+    good = [Reading(p, t) for p in (10.0, 18.0, 34.0, 42.0)]
+    # A jaw 1.2 mm above the shoulder on a 2 degree cheek reads 2 tan(2 deg) 1.2 = 0.084 mm more.
+    high = Reading(26.0, t + 2 * math.tan(math.radians(2)) * 1.2)
+    checks = cross_check(estimate(w, declared_with((*good, high))))
+    assert [c.questioned for c in checks] == [False] * 4 + [True]
+    assert any("1.2 mm above the shoulder" in c for c in checks[-1].causes)
+    assert any("no place in the photo" in c for c in checks[-1].causes)
+    low = cross_check(estimate(w, declared_with((*good, Reading(26.0, t - 0.1)))))
+    assert any("below the shoulder" in c for c in low[-1].causes)
+    assert any("included angle of 24.1°" in c for c in low[-1].causes)
+    codes = [n.code for n in notes(estimate(w, declared_with((*good, high))), checks)]
+    assert codes == ["reading-questioned"]
+
+
+def test_wrong_place_is_named(blades):
+    x = np.linspace(6, 46, 200)
+    w = blades.profile(x, 1.0 + 0.03 * np.maximum(x - 30, 0))
+    t = 2 * math.sin(math.radians(15)) * (1.0 + 0.03 * np.maximum(np.array([10.0, 15.0, 20.0, 42.0]) - 30, 0))
+    # Read at 42 mm, written down as 24 mm.
+    readings = (*(Reading(p, float(v)) for p, v in zip((10.0, 15.0, 20.0), t, strict=False)), Reading(24.0, float(t[3])))
+    checks = cross_check(estimate(w, declared_with(readings)))
+    place = [c for c in checks[-1].causes if c.startswith("taken at")]
+    assert place
+    assert 30 < float(place[0].split()[2]) < 43
+
+
+def test_wrong_lie_is_named_when_it_would_explain_the_difference(blades):
+    x = np.linspace(6, 46, 200)
+    w = blades.profile(x, np.full(200, 2.0))
+    d = Declared(included_angle_deg=50.0, cheek_angle_deg=10.0, lie=Lie.LEVEL, angle_tolerance_deg=0.5)
+    truth = 4 * math.sin(math.radians(25)) * math.cos(math.radians(25)) / math.cos(math.radians(35))
+    checks = cross_check(estimate(w, replace(d, readings=(Reading(20.0, truth),))))
+    assert any("lying cheek-down" in c for c in checks[0].causes)
+
+
+def test_set_aside_and_far_readings_stay_on_record(blades):
+    x = np.linspace(6, 46, 200)
+    w = blades.profile(x, np.ones(200))
+    readings = (Reading(10.0, 0.52), Reading(20.0, 0.52), Reading(30.0, 0.70, set_aside=True), Reading(80.0, 0.5))
+    checks = cross_check(estimate(w, declared_with(readings)))
+    assert tuple(c.reading for c in checks) == readings
+    assert checks[2].e_n > 1
+    assert not checks[2].questioned
+    assert math.isnan(checks[3].e_n)
+    assert "within 1 mm" in checks[3].causes[0]
+
+
+def test_two_readings_that_disagree_are_both_questioned(blades):
+    x = np.linspace(6, 46, 200)
+    w = blades.profile(x, np.ones(200))
+    checks = cross_check(estimate(w, declared_with((Reading(20.0, 0.45), Reading(22.0, 0.58)))))
+    assert [c.questioned for c in checks] == [True, True]
+
+
+def test_all_readings_against_the_declared_angle(blades):
+    x = np.linspace(6, 46, 200)
+    w = blades.profile(x, np.full(200, 2.0), local_u=0.002)
+    t = 4 * math.sin(math.radians(16.3))
+    readings = tuple(Reading(p, round(t, 2)) for p in (10.0, 18.0, 26.0, 34.0, 42.0))
+    d = Declared(included_angle_deg=30.0, angle_tolerance_deg=1.0, readings=readings, caliper=Caliper())
+    fit = estimate(w, d)
+    angle, u = fitted_angle(fit)
+    assert 2 * angle == pytest.approx(32.6, abs=0.2)
+    note = angle_note(fit)
+    assert note is not None
+    assert note.text.startswith("declared 30°, the readings fit 32.5 ± 1.0°")
+    assert angle_note(estimate(w, replace(d, included_angle_deg=32.0))) is None
+    assert u < 0.5

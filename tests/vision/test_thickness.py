@@ -1,0 +1,182 @@
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from vision.declared import Caliper, Declared, Reading
+from vision.errors import DeclarationError
+from vision.gaussian import condition, local_covariance, smooth_factor
+from vision.thickness import CaliperModel, Face, estimate, estimate_faces, length_weights
+
+
+def flat(blades, width=1.0, n=200, **more):
+    x = np.linspace(6.0, 46.0, n)
+    return blades.profile(x, np.full(n, width), **more)
+
+
+def test_no_reading_gives_handbook_thickness_and_band(blades):
+    # Handbook trigonometry: w = 1.000 mm, 15 degrees a side: T = 0.51764 mm.
+    fit = estimate(flat(blades, local_u=0.0), Declared(included_angle_deg=30.0, angle_tolerance_deg=2.0))
+    np.testing.assert_allclose(fit.profile.thickness_mm, 0.51764, atol=5e-6)
+    u_deg = math.hypot(2.0 / math.sqrt(3) / 2, 0.75)
+    np.testing.assert_allclose(fit.profile.u_mm, 2 * math.cos(math.radians(15)) * math.radians(u_deg), rtol=1e-6)
+    np.testing.assert_allclose(fit.profile.high_mm - fit.profile.low_mm, 4 * fit.profile.u_mm, rtol=1e-9)
+    assert not fit.profile.fused
+
+
+def test_unmeasured_stations_stay_nan_and_take_no_weight(blades):
+    w = flat(blades)
+    width = w.width_mm.copy()
+    width[50:60] = math.nan
+    fit = estimate(replace(w, width_mm=width), Declared(included_angle_deg=30.0, readings=(Reading(20.0, 0.5),)))
+    assert np.isnan(fit.profile.thickness_mm[50:60]).all()
+    assert np.isfinite(np.delete(fit.profile.thickness_mm, np.s_[50:60])).all()
+    with pytest.raises(ValueError, match="not measured"):
+        fit.functional(np.ones(200) / 200)
+    assert math.isnan(fit.mean(np.arange(200) == 55).value_mm)
+
+
+def test_nothing_measured_gives_nan(blades):
+    w = flat(blades)
+    fit = estimate(replace(w, width_mm=np.full(200, math.nan)), Declared(included_angle_deg=30.0, readings=(Reading(20.0, 0.5),)))
+    assert np.isnan(fit.profile.thickness_mm).all()
+    assert fit.unused == (Reading(20.0, 0.5),)
+
+
+def test_conditioning_closed_form():
+    # One prior variance s^2, one reading of noise n^2 at the same place (reference-values.md, closed form).
+    s, n, mu, y = 0.03, 0.02, 0.5, 0.56
+    rows = local_covariance(np.zeros(1), np.ones(1), 0.0, np.zeros(1, int))
+    got = condition(np.array([mu]), np.array([[s]]), 0.0 * rows, rows, (np.array([y]), np.array([[n**2]])))
+    assert got.posterior_mean[0] == pytest.approx(mu + s**2 / (s**2 + n**2) * (y - mu), abs=1e-15)
+    assert got.posterior_u[0] ** 2 == pytest.approx(s**2 * n**2 / (s**2 + n**2), abs=1e-15)
+
+
+def test_smooth_factor_reproduces_the_kernel():
+    x = np.sort(np.random.default_rng(3).uniform(0, 120, 400))
+    f = smooth_factor(x, 30.0)
+    np.testing.assert_allclose(f @ f.T, np.exp(-0.5 * ((x[:, None] - x) / 30.0) ** 2), atol=1e-10)
+    assert f.shape[1] < 25
+
+
+def test_many_readings_never_beat_the_common_caliper_error(blades):
+    # 50 readings of one caliper: its common 0.0173 mm stays; with the angle all but unknown it is the floor.
+    readings = tuple(Reading(float(p), 0.51) for p in np.linspace(8, 44, 50))
+    fit = estimate(flat(blades), Declared(included_angle_deg=30.0, angle_tolerance_deg=20.0, readings=readings))
+    u = fit.mean(np.ones(200, bool)).u_mm
+    assert 0.0165 < u < 0.0180
+    alone = CaliperModel.of(Declared(included_angle_deg=30.0))
+    # Caliper: rectangular +- 0.03 mm, u = 0.01732 mm (ISO 13385-1 / DIN 862, reference-values.md); the parts hold no less.
+    assert alone.common_mm == pytest.approx(0.01732, abs=5e-6)
+    assert math.hypot(alone.common_mm, alone.random_mm) >= 0.03 / math.sqrt(3)
+
+
+def test_set_aside_and_far_readings_do_not_enter(blades):
+    w, base = flat(blades), Declared(included_angle_deg=30.0, readings=(Reading(20.0, 0.50),))
+    more = replace(base, readings=(*base.readings, Reading(30.0, 0.9, set_aside=True), Reading(90.0, 0.9)))
+    one, other = estimate(w, base), estimate(w, more)
+    np.testing.assert_array_equal(one.profile.thickness_mm, other.profile.thickness_mm)
+    assert [r.position_mm for r in other.unused] == [90.0]
+
+
+def test_angle_found_without_a_declared_one(blades):
+    # True angle 16.2 a side, caliper good to 2 um: the angle comes back within its own band.
+    x = np.linspace(6, 46, 200)
+    w = blades.profile(x, np.full(200, 1.0), local_u=0.001)
+    t = 2 * math.sin(math.radians(16.2))
+    fine = Caliper(accuracy_mm=0.002, resolution_mm=0.001)
+    fit = estimate(w, Declared(included_angle_deg=None, caliper=fine, readings=tuple(Reading(p, t) for p in (10.0, 20.0, 30.0, 40.0))))
+    angle, u = fit.angle_deg(length_weights(fit.arc_mm, fit.measured))
+    assert angle == pytest.approx(16.2, abs=0.02)
+    assert u < 0.15
+    with pytest.raises(DeclarationError, match="--angle"):
+        estimate(w, Declared(included_angle_deg=None))
+    with pytest.raises(DeclarationError, match="--caliper"):
+        estimate(w, Declared(included_angle_deg=None, readings=(Reading(90.0, 0.5),)))
+
+
+def test_second_order_term_is_below_a_tenth_of_a_micrometre_a_degree():
+    w, a = 0.5 / 2 / math.sin(math.radians(15)), math.radians(15)
+    d = math.radians(1.0)
+    assert abs(2 * w * (math.sin(a + d) - math.sin(a) - d * math.cos(a))) < 1e-4
+
+
+def test_readings_that_move_the_angle_far_are_taken_anew(blades):
+    x = np.linspace(6, 46, 200)
+    t = 2 * math.sin(math.radians(20.0))
+    fine = Caliper(accuracy_mm=0.001, resolution_mm=0.0005)
+    at = tuple(Reading(p, t) for p in (8.0, 14.0, 20.0, 26.0, 32.0, 38.0, 44.0))
+    fit = estimate(blades.profile(x, np.ones(200), local_u=0.0005), Declared(included_angle_deg=None, caliper=fine, readings=at))
+    np.testing.assert_allclose(fit.profile.thickness_mm, t, atol=0.0005)
+    np.testing.assert_allclose(fit.profile.angle_per_side_deg, 20.0, atol=0.05)
+
+
+def test_mean_of_many_stations_keeps_the_common_part(blades):
+    shared = {"scale": np.full(200, 0.01)}
+    fit = estimate(flat(blades, systematic=shared, local_u=0.005), Declared(included_angle_deg=30.0, angle_tolerance_deg=0.0))
+    u = fit.mean(np.ones(200, bool)).u_mm
+    assert u >= 2 * math.sin(math.radians(15)) * 0.01
+
+
+def test_local_noise_averages_as_its_correlation_length_says(blades):
+    # Analytic: a mean over L of noise with Gaussian correlation l has variance u^2 sqrt(2 pi) l / L for L >> l.
+    fit = estimate(flat(blades, local_u=0.01, length=0.5, n=801), Declared(included_angle_deg=30.0))
+    rows = {c.source: c for c in fit.contributions(length_weights(fit.arc_mm, fit.measured))}
+    expected = 2 * math.sin(math.radians(15)) * 0.01 * math.sqrt(math.sqrt(2 * math.pi) * 0.5 / 40.0)
+    assert rows["line fits, random along the edge"].mm == pytest.approx(expected, rel=0.02)
+
+
+def test_two_faces_add_up_and_unequal_shoulders_are_carried_up_the_cheek(blades):
+    left, right = flat(blades, width=1.0, local_u=0.0), flat(blades, width=1.2, local_u=0.0)
+    dl = Declared(included_angle_deg=30.0, angle_tolerance_deg=1.0, cheek_angle_deg=3.0)
+    dr = Declared(included_angle_deg=34.0, angle_tolerance_deg=1.0, cheek_angle_deg=3.0)
+    fit = estimate_faces((Face(left, dl, 1.0, "left"), Face(right, dr, 1.0, "right")))
+    # Drawn section: depths 1.0 cos 15 and 1.2 cos 17; the left shoulder climbs its cheek to the right one's depth.
+    depth = 1.2 * math.cos(math.radians(17)) - math.cos(math.radians(15))
+    expected = math.sin(math.radians(15)) + 1.2 * math.sin(math.radians(17)) + math.tan(math.radians(3)) * depth
+    np.testing.assert_allclose(fit.profile.thickness_mm, expected, atol=1e-12)
+    same = estimate_faces((Face(left, dl, 1.0, "left"), Face(left, dl, 1.0, "right")))
+    np.testing.assert_allclose(same.profile.thickness_mm, estimate(left, dl).profile.thickness_mm, atol=1e-12)
+
+
+def coverage(blades, scene, count=1000):
+    rng = np.random.default_rng(11)
+    inside, half = [], []
+    for _ in range(count):
+        widths, declared, truth = blades.blade(rng, scene)
+        p = estimate(widths, declared).profile
+        inside.append(np.mean((p.low_mm <= truth) & (truth <= p.high_mm)))
+        half.append(np.median(p.high_mm - p.low_mm) / 2)
+    return float(np.mean(inside)), float(np.median(half))
+
+
+def test_band_covers_95_percent_when_its_assumptions_hold(blades):
+    share, half = coverage(blades, blades.Scene(step_mm=0.6, gaussian=True))
+    assert 0.94 <= share <= 0.97
+    assert half <= 0.035
+
+
+def test_band_covers_no_less_when_errors_are_rectangular_as_declared(blades):
+    # Rectangular errors have no tails, so a k = 2 band holds a little more than 95 %.
+    share, _ = coverage(blades, blades.Scene(step_mm=0.6), 400)
+    assert 0.945 <= share <= 0.99
+
+
+def test_band_covers_90_percent_when_the_angle_drifts_two_degrees(blades):
+    # Two degrees a side from heel to tip, the declared angle being the heel's (the person's tolerance still on top).
+    share, _ = coverage(blades, blades.Scene(step_mm=0.6, drift_deg=0.0, toward_tip_deg=2.0))
+    assert share >= 0.90
+
+
+def test_five_thousand_stations_stay_fast(blades):
+    import time
+
+    x = np.linspace(0, 140, 5000)
+    readings = tuple(Reading(float(p), 0.5) for p in np.linspace(5, 135, 50))
+    w = blades.profile(x, np.ones(5000), systematic={"a": np.full(5000, 0.003)})
+    began = time.perf_counter()
+    fit = estimate(w, Declared(included_angle_deg=30.0, readings=readings))
+    fit.mean(fit.measured)
+    # Seconds would mean that a 5000 x 5000 matrix was factorised.
+    assert time.perf_counter() - began < 3.0

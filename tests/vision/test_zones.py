@@ -1,0 +1,117 @@
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from vision.declared import Declared, Reading
+from vision.errors import DeclarationError
+from vision.thickness import estimate
+from vision.zones import Stretches, find_rise, find_zones, main_mask, window_weights
+
+COUNT = 500
+
+
+def rises(blades, seed, slope, **more):
+    """Share of simulated edges on which a rise is found, and the starts found."""
+    rng = np.random.default_rng(seed)
+    found, starts = 0, []
+    for i in range(COUNT):
+        # Production edges wander by 1-3 % (the brief); every third edge each.
+        scene = blades.Scene(waviness=(0.01, 0.02, 0.03)[i % 3], step_mm=0.3, **more)
+        shape = 0.5 + slope * np.maximum(scene.x - 36.0, 0.0)
+        widths, declared, _ = blades.blade(rng, scene, shape)
+        fit = estimate(widths, declared)
+        rise = find_rise(fit, fit.measured)
+        found += rise is not None
+        starts += [rise.start_mm] if rise else []
+    return found / COUNT, starts
+
+
+@pytest.mark.parametrize("readings", [0, 5])
+def test_flat_edges_grow_no_tip(blades, readings):
+    share, _ = rises(blades, 31, 0.0, readings=readings)
+    assert share <= 0.02
+
+
+def test_a_rise_of_a_hundredth_a_millimetre_over_twelve_is_found(blades):
+    share, starts = rises(blades, 37, 0.01)
+    assert share >= 0.95
+    assert abs(np.median(starts) - 36.0) < 0.5
+
+
+def clean(blades, thickness, x=None, **more):
+    x = np.arange(6.0, 48.0, 0.1) if x is None else x
+    width = thickness(x) / (2 * math.sin(math.radians(15)))
+    return blades.profile(x, width, **more)
+
+
+def test_rise_comes_back_with_its_figures(blades):
+    w = clean(blades, lambda x: 0.48 + 0.022 * np.maximum(x - 30.0, 0.0), local_u=0.001)
+    z = find_zones(estimate(w, Declared(included_angle_deg=30.0, angle_tolerance_deg=4.0)))
+    assert z.rise.start_mm == pytest.approx(30.0, abs=max(2 * z.rise.start_u_mm, 0.5))
+    assert z.rise.slope_mm_per_mm == pytest.approx(0.022, abs=2 * z.rise.slope_u_mm_per_mm)
+    # Tip: mean over the last millimetre, 47.4 mm.
+    assert z.rise.at_tip.value_mm == pytest.approx(0.48 + 0.022 * 17.4, abs=0.002)
+    assert z.rise.ratio == pytest.approx(z.rise.at_tip.value_mm / z.main.mean.value_mm, abs=1e-12)
+    # The angle and scale are common to tip and main stretch, so the ratio is known far better than either.
+    assert z.rise.ratio_u / z.rise.ratio < 0.7 * z.rise.at_tip.u_mm / z.rise.at_tip.value_mm
+    assert z.main.mean.value_mm == pytest.approx(0.48, abs=0.002)
+    assert z.whole.value_mm > z.main.mean.value_mm
+
+
+def test_extremes_hold_the_truth_though_they_are_picked_from_noise(blades):
+    rng = np.random.default_rng(5)
+    x = np.arange(6.0, 48.0, 0.25)
+    truth, count, held = 2 * math.sin(math.radians(15)), 60, 0
+    low, raw = [], []
+    for _ in range(count):
+        width = 1.0 + 0.02 * blades.wave(rng, x.size, 0.25, 0.4)
+        w = blades.profile(x, width, local_u=0.02, length=0.4)
+        fit = estimate(w, Declared(included_angle_deg=30.0, angle_tolerance_deg=0.0))
+        z = find_zones(fit)
+        held += abs(z.minimum.value_mm - truth) <= 2 * z.minimum.u_mm and abs(z.maximum.value_mm - truth) <= 2 * z.maximum.u_mm
+        low.append(z.minimum.value_mm)
+        _, weights = window_weights(fit, fit.measured, 1.0, 0.5)
+        raw.append(fit.functional(weights)[0].min())
+    assert held >= 0.95 * count
+    # Nearer to the truth than the least window itself.
+    assert abs(np.mean(low) - truth) < 0.75 * abs(np.mean(raw) - truth)
+
+
+def test_marked_stretches(blades):
+    w = clean(blades, lambda x: np.where(x < 40, 0.5, 0.8), local_u=0.001)
+    fit = estimate(w, Declared(included_angle_deg=30.0))
+    marks = Stretches(only=((5.0, 48.0),), apart={"tip": (40.0, 62.0)}, leave_out=((20.0, 25.0),))
+    z = find_zones(fit, marks)
+    assert z.rise is None
+    assert z.main.mean.value_mm == pytest.approx(0.5, abs=1e-6)
+    named = {s.name: s for s in z.stretches}
+    assert named["tip"].mean.value_mm == pytest.approx(0.8, abs=1e-6)
+    assert named["tip"].end_mm < 48.0
+    mask = main_mask(fit, z, marks)
+    assert not mask[(fit.position_mm > 20.05) & (fit.position_mm < 24.95)].any()
+    assert not mask[fit.position_mm >= 40].any()
+    assert z.main.mean == fit.mean(mask)
+
+
+def test_nothing_measured_where_marked(blades):
+    fit = estimate(clean(blades, lambda x: 0.5 + 0 * x), Declared(included_angle_deg=30.0))
+    assert find_zones(fit, Stretches(only=((100.0, 110.0),))) is None
+    z = find_zones(fit, Stretches(apart={"away": (100.0, 110.0)}))
+    assert math.isnan(z.stretches[0].mean.value_mm)
+    with pytest.raises(DeclarationError, match="smaller to a larger"):
+        Stretches(only=((5.0, 5.0),))
+
+
+@pytest.mark.parametrize("extent", [0.3, 1.5, 5.0])
+def test_short_edges_have_figures_and_no_rise(blades, extent):
+    w = clean(blades, lambda x: 0.5 + 0 * x, x=np.arange(6.0, 6.0 + extent, 0.1))
+    z = find_zones(estimate(w, Declared(included_angle_deg=30.0, readings=(Reading(6.1, 0.5),))))
+    assert z.rise is None
+    assert z.minimum.u_mm > 0
+
+
+def test_result_is_the_same_bit_for_bit(blades):
+    widths, declared, _ = blades.blade(np.random.default_rng(1), blades.Scene())
+    assert find_zones(estimate(widths, declared)) == find_zones(estimate(replace(widths), replace(declared)))
