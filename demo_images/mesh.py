@@ -43,7 +43,7 @@ def apex_offset(blade: Blade, s: np.ndarray) -> np.ndarray:
         offset -= blade.burr_mm * np.clip(0.5 + 0.7 * np.interp(s, arcs, noise), 0.0, 2.0)
     for chip in blade.chips:
         u = (s - chip.s_mm) / (chip.width_mm / 2)
-        offset = np.maximum(offset, chip.depth_mm * np.sqrt(np.clip(1 - u**2, 0, None)))
+        offset = np.where(u**2 < 1, np.maximum(offset, chip.depth_mm * np.sqrt(np.clip(1 - u**2, 0, None))), offset)
     return offset
 
 

@@ -59,7 +59,7 @@ def _demo() -> list[Scene]:
         Target(print_scale=(0.996, 0.998)),
         Camera(aim=(21, 6.5, 0.4), tilt_deg=(2.5, 1.5)),
         (WINDOW, OVERHEAD),
-        declared=Declared(32, 2.5, seed=22, session=22),
+        declared=Declared(34, 2.5, seed=22, session=22),
     )
     coated = Scene(
         "coated-cheek-down",
@@ -125,7 +125,7 @@ def _whole_edge() -> list[Scene]:
             WHITE,
             Camera(aim=(x, y, 0.4), tilt_deg=tilt, roll_deg=0.3 * i - 0.5),
             (replace(WINDOW, at=(x - 90, -140, 150), facing=(x, 3, 0)), replace(OVERHEAD, at=(x + 40, 40, 260), facing=(x, 3, 0))),
-            declared=Declared(30, 2.0, seed=25 + i, session=25),
+            declared=Declared(32, 2.0, seed=25 + i, session=25),
         )
         for i, x, y, tilt in shots
     ]

@@ -71,8 +71,10 @@ def test_committed_setup_follows_from_the_scenario(name, _photo, setup_file, tru
     assert len(errors) == 5
     # The instrument's limit, half a step of the display, and 0.01 mm for hand and for the position's rounding.
     assert np.abs(errors).max() < CALIPER_LIMIT_MM + 0.005 + 0.01
-    mean_angle = np.mean([s["half_angle"] for s in rows])
-    assert 0 < abs(2 * mean_angle - declared["included_angle"]) <= declared["angle_tolerance"]
+    # The owner's angle is off, but nowhere by more than the tolerance that goes with it.
+    off = np.abs(2 * np.array([s["half_angle"] for s in rows]) - declared["included_angle"])
+    assert 0 < off.mean()
+    assert off.max() <= declared["angle_tolerance"]
 
 
 def test_stations_lie_a_tenth_of_a_millimetre_apart_and_on_the_photo() -> None:
@@ -139,7 +141,7 @@ def test_every_scenario_has_its_own_name_and_a_truth() -> None:
 def test_chips_are_marked_in_the_truth() -> None:
     rows = stations(STUDY_SCENES["chips-burr"])
     marked = [s["s"] for s in rows if s.get("chip")]
-    assert all(any(abs(s - c.s_mm) <= c.width_mm / 2 for c in STUDY_SCENES["chips-burr"].blade.chips) for s in marked)
+    assert all(any(abs(s - c.s_mm) <= c.width_mm / 2 + 1e-9 for c in STUDY_SCENES["chips-burr"].blade.chips) for s in marked)
     assert len(marked) >= 15
 
 
