@@ -73,7 +73,7 @@ def test_committed_setup_follows_from_the_scenario(name, _photo, setup_file, tru
     assert np.abs(errors).max() < CALIPER_LIMIT_MM + 0.005 + 0.01
     # The owner's angle is off, but nowhere by more than the tolerance that goes with it.
     off = np.abs(2 * np.array([s["half_angle"] for s in rows]) - declared["included_angle"])
-    assert 0 < off.mean()
+    assert off.mean() > 0
     assert off.max() <= declared["angle_tolerance"]
 
 
