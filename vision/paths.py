@@ -18,7 +18,8 @@ class BestPath:
     cost : float
         Its total cost.
     through : (R, S) float32
-        Cost of the cheapest path *through* each cell, less `cost`: 0 on the path, inf where no path passes.
+        Cost of the cheapest path *through* each cell, less `cost`: 0 on the path, inf where no path passes. Empty (0, S) when
+        it was not asked for.
     """
 
     row: np.ndarray
@@ -32,7 +33,9 @@ class BestPath:
         return np.where(far, self.through, np.inf).min(axis=0)
 
 
-def best_path(cost: np.ndarray, max_step: int = 1, step_cost: float = 0.0, forbidden: np.ndarray | None = None) -> BestPath:
+def best_path(
+    cost: np.ndarray, max_step: int = 1, step_cost: float = 0.0, forbidden: np.ndarray | None = None, through: bool = True
+) -> BestPath:
     """Cheapest path from the first to the last column by dynamic programming.
 
     Parameters
@@ -45,6 +48,8 @@ def best_path(cost: np.ndarray, max_step: int = 1, step_cost: float = 0.0, forbi
         Cost of each row of change: straight lines are cheaper than crooked ones.
     forbidden : (R, S) bool, optional
         Cells that no path may use (guides: forbid all but a corridor).
+    through : bool
+        Whether the cost through every cell is wanted: it doubles the work.
 
     Raises
     ------
@@ -57,16 +62,18 @@ def best_path(cost: np.ndarray, max_step: int = 1, step_cost: float = 0.0, forbi
     if forbidden is not None:
         cost[forbidden] = np.inf
     forward = _sweep(cost, max_step, step_cost)
-    # Min-marginals: the cheapest way to a cell plus the cheapest way on from it.
-    backward = _sweep(cost[:, ::-1], max_step, step_cost)[:, ::-1]
     total = float(forward[:, -1].min())
     if not np.isfinite(total):
         raise ValueError("no path crosses the picture: the allowed cells are not connected")
     row = _trace(forward, max_step, step_cost)
+    if not through:
+        return BestPath(row, total, np.empty((0, cost.shape[1]), np.float32))
+    # Min-marginals: the cheapest way to a cell plus the cheapest way on from it.
+    backward = _sweep(cost[:, ::-1], max_step, step_cost)[:, ::-1]
     with np.errstate(invalid="ignore"):
-        through = forward + backward - cost - total
-    through[~np.isfinite(cost)] = np.inf
-    return BestPath(row, total, np.maximum(through, 0.0).astype(np.float32))
+        extra = forward + backward - cost - total
+    extra[~np.isfinite(cost)] = np.inf
+    return BestPath(row, total, np.maximum(extra, 0.0).astype(np.float32))
 
 
 def rival_path(

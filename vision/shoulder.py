@@ -255,13 +255,13 @@ def _refine(strip: StraightStrip, apex: np.ndarray, coarse: np.ndarray, blur_px:
     centre = np.vstack([apex, coarse]) if narrow else coarse[None]
     half = want if narrow else min(0.45 * float(np.percentile(width, 5)), 2.0 * want)
     travel = min(half / 2, 0.35 * float(np.median(width)))
-    first = StepModel(half, 1.15 * blur_px, 0.5, pool_px=_STEADY * pool, travel_px=travel, iterations=6)
+    first = StepModel(half, 1.15 * blur_px, 0.5, pool_px=_STEADY * pool, travel_px=travel, iterations=5, bin_columns=3)
     steady = fit_steps(value, centre, first, strip.valid, strip.clipped)
     again = np.where(np.isfinite(steady.position), steady.position, centre)
     if not narrow:
         # Close in once the line is known: grind lines of the cheek beside it must not share in the fit.
         half = min(half, 3.0 * float(np.median(steady.sigma)) + 3.0)
-    second = StepModel(half, 1.15 * blur_px, 0.5, pool_px=pool, travel_px=half / 2, iterations=5)
+    second = StepModel(half, 1.15 * blur_px, 0.5, pool_px=pool, travel_px=half / 2, iterations=5, bin_columns=2)
     return _Lines(steady, fit_steps(value, again, second, strip.valid, strip.clipped))
 
 
