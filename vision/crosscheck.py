@@ -14,7 +14,7 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special
+from scipy import optimize, special
 
 from vision.declared import Declared, Lie, Reading
 from vision.flags import Note
@@ -130,12 +130,17 @@ def _elsewhere(fit: ThicknessFit, reading: Reading, expanded_mm: float) -> str:
 
 
 def _local_angle(fit: ThicknessFit, reading: Reading) -> float:
-    widths = fit.faces[0].widths
-    ok = fit.measured
-    w = float(np.interp(reading.position_mm, widths.position_mm[ok], widths.width_mm[ok]))
-    # T = 2 w sin a for one face; with two faces no single angle explains it.
-    ratio = reading.thickness_mm / (2 * w) if len(fit.faces) == 1 and w > 0 else math.nan
-    return math.degrees(math.asin(ratio)) if 0 < ratio < 1 else math.nan
+    face, ok = fit.faces[0], fit.measured
+
+    def excess(a: float) -> float:
+        thickness = 2 * face.widths.width_mm[ok] * face.reseen(a)[0][ok] * math.sin(a)
+        return float(np.interp(reading.position_mm, face.widths.position_mm[ok], thickness)) - reading.thickness_mm
+
+    low, high = math.radians(0.5), math.radians(60.0)
+    # With two faces no single angle explains a reading.
+    if len(fit.faces) != 1 or not ok.any() or excess(low) > 0 or excess(high) < 0:
+        return math.nan
+    return math.degrees(optimize.brentq(excess, low, high))
 
 
 def _wrong_lie(declared: Declared, predicted_mm: float, difference_mm: float, expanded_mm: float) -> list[str]:
@@ -155,7 +160,9 @@ def fitted_angle(fit: ThicknessFit) -> tuple[float, float]:
     """Angle per side that readings and widths give with no declared angle, averaged over the measured edge, and its u (degrees)."""
     if not fit.used:
         return math.nan, math.nan
-    free = tuple(replace(f, declared=replace(f.declared, included_angle_deg=None)) for f in fit.faces)
+    free = tuple(
+        replace(f, declared=replace(f.declared, included_angle_deg=None), assumed_deg=f.assumed_deg or f.prior_deg[0]) for f in fit.faces
+    )
     again = estimate_faces(free)
     return again.angle_deg(length_weights(again.arc_mm, again.measured))
 

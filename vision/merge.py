@@ -21,7 +21,7 @@ from vision.results import WidthProfile
 from vision.thickness import COVERAGE_FACTOR, Face, length_weights
 
 # Sources whose name starts so are the same in every photo of one strip with one camera.
-SHARED_SOURCES = ("print", "scale", "focal", "camera", "cheek")
+SHARED_SOURCES = ("print", "scale", "focal", "camera", "radial", "cheek")
 # An overlap shorter than this compares two or three waves of the edge at most.
 SHORTEST_OVERLAP_MM = 2.0
 GAP_MM = 1.0
@@ -85,6 +85,12 @@ def merge(profiles: Sequence[WidthProfile]) -> tuple[WidthProfile, tuple[Overlap
     merged = _joined([_taken(p, k) for p, k in zip(ordered, keep, strict=True)])
     overlaps = tuple(o for i in range(len(ordered)) for j in range(i + 1, len(ordered)) if (o := compare(ordered[i], ordered[j])))
     return merged, overlaps, tuple(_notes(merged, overlaps))
+
+
+def merge_photos(profiles: Sequence[WidthProfile]) -> tuple[WidthProfile, tuple[Note, ...]]:
+    """`merge` without the overlaps' figures, which its notes carry in words."""
+    merged, _, notes = merge(profiles)
+    return merged, notes
 
 
 def compare(first: WidthProfile, second: WidthProfile) -> Overlap | None:
@@ -156,8 +162,9 @@ def _owned(i: int, profiles: list[WidthProfile]) -> np.ndarray:
 
 def _taken(p: WidthProfile, keep: np.ndarray) -> WidthProfile:
     sources = {k: v[keep] for k, v in p.systematic_u_mm.items()}
+    per_rad = None if p.width_per_rad_mm is None else p.width_per_rad_mm[keep]
     cut = {k: getattr(p, k)[keep] for k in ("position_mm", "arc_mm", "photo", "apex_px", "shoulder_px", "width_mm", "local_u_mm", "flags")}
-    return replace(p, systematic_u_mm=sources, **cut)
+    return replace(p, systematic_u_mm=sources, width_per_rad_mm=per_rad, **cut)
 
 
 def _joined(parts: list[WidthProfile]) -> WidthProfile:
@@ -177,7 +184,11 @@ def _joined(parts: list[WidthProfile]) -> WidthProfile:
         start = span.stop
     sources = {k: v[order] for k, v in sources.items()}
     # The longest correlation of any photo: the cautious one for means.
-    return WidthProfile(**both, systematic_u_mm=sources, local_length_mm=max(p.local_length_mm for p in parts))
+    slopes = [p.width_per_rad_mm for p in parts]
+    known = [v for v in slopes if v is not None]
+    per_rad = np.concatenate(known)[order] if len(known) == len(parts) else None
+    length = max(p.local_length_mm for p in parts)
+    return WidthProfile(**both, systematic_u_mm=sources, local_length_mm=length, width_per_rad_mm=per_rad)
 
 
 def _one_arc(position: Array, arc: Array, photo: Array) -> Array:
@@ -232,8 +243,10 @@ def onto_arc(first: WidthProfile, other: WidthProfile, landmarks_mm: tuple[float
     for name, shift in other.systematic_u_mm.items():
         key = name if is_shared(name) else f"{name}, other side"
         sources[key] = np.where(missing, 0.0, _held(other.arc_mm, shift, at))
+    per_rad = None if other.width_per_rad_mm is None else np.where(missing, math.nan, _held(other.arc_mm, other.width_per_rad_mm, at))
     return replace(
         other,
+        width_per_rad_mm=per_rad,
         position_mm=first.position_mm,
         arc_mm=first.arc_mm,
         photo=other.photo[nearest],

@@ -88,7 +88,8 @@ def blade(rng, scene, shape=None):
     angle = scene.included_deg / 2 + spread(rng, scene.tolerance_deg / 2, gaussian=scene.gaussian)
     angle = angle + scene.drift_deg * factor @ rng.standard_normal(factor.shape[1])
     angle = angle + scene.toward_tip_deg * (x - x[0]) / (x[-1] - x[0])
-    width = thickness / 2 / np.sin(np.radians(angle))
+    # A photo shows p = w cos a; the declared angle makes a width of it.
+    width = thickness / 2 / np.tan(np.radians(angle)) / np.cos(np.radians(scene.included_deg / 2))
     systematic = {"height": width * 0.0012, "shoulder": np.full(x.size, 0.004)}
     seen = width + scene.local_u * wave(rng, x.size, scene.step_mm, 0.3) + sum(s * rng.standard_normal() for s in systematic.values())
     readings = read(rng, x, thickness, scene)

@@ -35,8 +35,8 @@ def test_rows_add_up_to_the_total_of_the_posterior(blades, readings):
 def test_readings_shrink_the_angle_row(blades):
     row = {r: {b.source: b for b in budget(f, f.measured).rows}["angle per side, declared"] for r in (0, 1) if (f := case(blades, bool(r)))}
     assert row[1].contribution_mm < 0.6 * row[0].contribution_mm
-    # Without readings: dT/da = 2 w cos a, a = 15 degrees, w about 1.0025 mm.
-    assert row[0].sensitivity_mm_per_unit == pytest.approx(2 * 1.0025 * math.cos(math.radians(15)) * math.pi / 180, rel=1e-4)
+    # Without readings: dT/da = 2 p / cos(a)^2 = 2 w / cos a, a = 15 degrees, w about 1.0025 mm.
+    assert row[0].sensitivity_mm_per_unit == pytest.approx(2 * 1.0025 / math.cos(math.radians(15)) * math.pi / 180, rel=1e-4)
 
 
 def test_agrees_with_the_library_uncertainties(blades):
@@ -48,7 +48,7 @@ def test_agrees_with_the_library_uncertainties(blades):
     from uncertainties import ufloat, umath
 
     height, angle = ufloat(0, 0.004, "height"), ufloat(15, 2 / math.sqrt(3) / 2, "angle")
-    t = 2 * (1.0 + height) * umath.sin(angle * math.pi / 180)
+    t = 2 * (1.0 + height) * math.cos(math.radians(15)) * umath.tan(angle * math.pi / 180)
     assert isinstance(t, uncertainties.core.AffineScalarFunc)
     rows = {r.source: r.contribution_mm for r in budget(fit, fit.measured).rows}
     parts = {v.tag: c for v, c in t.error_components().items()}
@@ -57,7 +57,7 @@ def test_agrees_with_the_library_uncertainties(blades):
 
 
 def test_monte_carlo_of_the_model_agrees_within_3_percent(blades):
-    """JCGM 101: draw every source, rebuild T = 2 w sin a without any linearisation, estimate from each draw's own readings."""
+    """JCGM 101: draw every source, rebuild T = 2 p tan a without any linearisation, estimate from each draw's own readings."""
     fit = case(blades)
     rng = np.random.default_rng(8)
     x, m = fit.position_mm, 20000
@@ -70,7 +70,7 @@ def test_monte_carlo_of_the_model_agrees_within_3_percent(blades):
     error = sum(s[None, :] * rng.standard_normal((m, 1)) for s in w.systematic_u_mm.values())
     local = np.exp(-0.5 * ((x[:, None] - x) / w.local_length_mm) ** 2) + 1e-10 * np.eye(x.size)
     error = error + 0.01 * rng.standard_normal((m, x.size)) @ np.linalg.cholesky(local).T
-    truth = 2 * (w.width_mm - error) * np.sin(true_angle)
+    truth = 2 * (w.width_mm - error) * math.cos(math.radians(15)) * np.tan(true_angle)
     read = (fit.state.rows @ truth.T).T + rng.uniform(-0.03, 0.03, (m, 1))
     own = rng.uniform(-0.005, 0.005, (m, 5)) + rng.uniform(-0.01, 0.01, (m, 5))
     read = read + own + rng.uniform(-1, 1, (m, 5)) * math.sqrt(3) * fit.placement_mm

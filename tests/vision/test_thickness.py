@@ -4,7 +4,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from vision.declared import Caliper, Declared, Reading
+from vision.declared import Caliper, Declared, Lie, Reading
 from vision.errors import DeclarationError
 from vision.gaussian import condition, local_covariance, smooth_factor
 from vision.thickness import CaliperModel, Face, estimate, estimate_faces, length_weights
@@ -20,7 +20,7 @@ def test_no_reading_gives_handbook_thickness_and_band(blades):
     fit = estimate(flat(blades, local_u=0.0), Declared(included_angle_deg=30.0, angle_tolerance_deg=2.0))
     np.testing.assert_allclose(fit.profile.thickness_mm, 0.51764, atol=5e-6)
     u_deg = math.hypot(2.0 / math.sqrt(3) / 2, 0.75)
-    np.testing.assert_allclose(fit.profile.u_mm, 2 * math.cos(math.radians(15)) * math.radians(u_deg), rtol=1e-6)
+    np.testing.assert_allclose(fit.profile.u_mm, 2 / math.cos(math.radians(15)) * math.radians(u_deg), rtol=1e-6)
     np.testing.assert_allclose(fit.profile.high_mm - fit.profile.low_mm, 4 * fit.profile.u_mm, rtol=1e-9)
     assert not fit.profile.fused
 
@@ -83,7 +83,9 @@ def test_set_aside_and_far_readings_do_not_enter(blades):
 def test_angle_found_without_a_declared_one(blades):
     # True angle 16.2 a side, caliper good to 2 um: the angle comes back within its own band.
     x = np.linspace(6, 46, 200)
-    w = blades.profile(x, np.full(200, 1.0), local_u=0.001)
+    # Without a declared angle widths are measured as of 18 degrees a side.
+    seen = math.cos(math.radians(16.2)) / math.cos(math.radians(18.0))
+    w = blades.profile(x, np.full(200, seen), local_u=0.001)
     t = 2 * math.sin(math.radians(16.2))
     fine = Caliper(accuracy_mm=0.002, resolution_mm=0.001)
     fit = estimate(w, Declared(included_angle_deg=None, caliper=fine, readings=tuple(Reading(p, t) for p in (10.0, 20.0, 30.0, 40.0))))
@@ -99,17 +101,18 @@ def test_angle_found_without_a_declared_one(blades):
 def test_second_order_term_is_below_a_tenth_of_a_micrometre_a_degree():
     w, a = 0.5 / 2 / math.sin(math.radians(15)), math.radians(15)
     d = math.radians(1.0)
-    assert abs(2 * w * (math.sin(a + d) - math.sin(a) - d * math.cos(a))) < 1e-4
+    assert abs(2 * w * math.cos(a) * (math.tan(a + d) - math.tan(a) - d / math.cos(a) ** 2)) < 2e-4
 
 
 def test_readings_that_move_the_angle_far_are_taken_anew(blades):
     x = np.linspace(6, 46, 200)
-    t = 2 * math.sin(math.radians(20.0))
+    t = 2 * math.sin(math.radians(30.0))
+    seen = math.cos(math.radians(30.0)) / math.cos(math.radians(18.0))
     fine = Caliper(accuracy_mm=0.001, resolution_mm=0.0005)
     at = tuple(Reading(p, t) for p in (8.0, 14.0, 20.0, 26.0, 32.0, 38.0, 44.0))
-    fit = estimate(blades.profile(x, np.ones(200), local_u=0.0005), Declared(included_angle_deg=None, caliper=fine, readings=at))
+    fit = estimate(blades.profile(x, np.full(200, seen), local_u=0.0005), Declared(included_angle_deg=None, caliper=fine, readings=at))
     np.testing.assert_allclose(fit.profile.thickness_mm, t, atol=0.0005)
-    np.testing.assert_allclose(fit.profile.angle_per_side_deg, 20.0, atol=0.05)
+    np.testing.assert_allclose(fit.profile.angle_per_side_deg, 30.0, atol=0.05)
 
 
 def test_mean_of_many_stations_keeps_the_common_part(blades):
@@ -138,6 +141,38 @@ def test_two_faces_add_up_and_unequal_shoulders_are_carried_up_the_cheek(blades)
     np.testing.assert_allclose(fit.profile.thickness_mm, expected, atol=1e-12)
     same = estimate_faces((Face(left, dl, 1.0, "left"), Face(left, dl, 1.0, "right")))
     np.testing.assert_allclose(same.profile.thickness_mm, estimate(left, dl).profile.thickness_mm, atol=1e-12)
+
+
+@pytest.mark.parametrize("lie", [Lie.LEVEL, Lie.CHEEK_DOWN])
+def test_the_angle_moves_widths_as_the_seen_width_says(blades, lie):
+    # A level blade: T = 2 p tan a, u(angle) = 1 deg at p = 1 mm: u(T) = 0.0374 mm (reference-values.md); cheek-down p = w cos(a + c).
+    a, c = math.radians(15), math.radians(4) if lie is Lie.CHEEK_DOWN else 0.0
+    p, h = 1.0, 1e-6
+    x = np.linspace(6, 46, 50)
+    d = Declared(included_angle_deg=30.0, angle_tolerance_deg=2 * math.sqrt(3), lie=lie, cheek_angle_deg=4.0)
+    fit = estimate(blades.profile(x, np.full(50, p / math.cos(a + c)), local_u=0.0), d)
+    row = next(k for k in fit.contributions(np.full(50, 0.02)) if k.source == "angle per side, declared")
+    slope = (math.sin(a + h) / math.cos(a + c + h) - math.sin(a - h) / math.cos(a + c - h)) * p / h
+    assert row.u == pytest.approx(1.0)
+    assert row.mm == pytest.approx(slope * math.radians(1), rel=1e-6)
+    if lie is Lie.LEVEL:
+        assert row.mm == pytest.approx(0.0374, abs=5e-5)
+
+
+def test_the_profiles_own_slope_is_used(blades):
+    x = np.linspace(6, 46, 50)
+    w = blades.profile(x, np.ones(50), local_u=0.0)
+    squarely = replace(w, width_per_rad_mm=np.full(50, math.tan(math.radians(15))))
+    d = Declared(included_angle_deg=30.0, readings=(Reading(20.0, 0.53),))
+    np.testing.assert_allclose(estimate(squarely, d).profile.thickness_mm, estimate(w, d).profile.thickness_mm, atol=1e-12)
+    tilted = replace(w, width_per_rad_mm=np.full(50, math.tan(math.radians(20))))
+    assert (estimate(tilted, replace(d, readings=())).profile.u_mm > estimate(w, replace(d, readings=())).profile.u_mm).all()
+
+
+def test_the_undeclared_angle_is_the_one_widths_are_measured_with():
+    from vision import bevel, thickness
+
+    assert bevel.Pose.of(Declared(included_angle_deg=None)).half_angle == math.radians(thickness.UNDECLARED_ANGLE_DEG[0])
 
 
 def coverage(blades, scene, count=1000):
