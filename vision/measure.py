@@ -23,7 +23,7 @@ from vision.straighten import straighten
 from vision.target import Target, find_target
 
 # Rows kept on the lane side and the blade side of the coarse apex (mm): contact shadow and noise; the widest bevel and some cheek.
-_LANE_MM, _BLADE_MM = 0.8, 3.6
+_LANE_MM, _BLADE_MM = 0.8, 3.2
 # The shoulder and apex curves are smoothed over 0.07 mm twice (twicing); errors of the fits stay alike over about that.
 _LOCAL_LENGTH_MM = 0.12
 # A photo that gives fewer stations than this is no measurement of an edge (mm).

@@ -255,7 +255,7 @@ def _refine(strip: StraightStrip, apex: np.ndarray, coarse: np.ndarray, blur_px:
     centre = np.vstack([apex, coarse]) if narrow else coarse[None]
     half = want if narrow else min(0.45 * float(np.percentile(width, 5)), 2.0 * want)
     travel = min(half / 2, 0.35 * float(np.median(width)))
-    first = StepModel(half, 1.15 * blur_px, 0.5, pool_px=_STEADY * pool, travel_px=travel, iterations=5, bin_columns=3)
+    first = StepModel(half, 1.15 * blur_px, 0.5, pool_px=_STEADY * pool, travel_px=travel, iterations=4, bin_columns=4)
     steady = fit_steps(value, centre, first, strip.valid, strip.clipped)
     again = np.where(np.isfinite(steady.position), steady.position, centre)
     if not narrow:
