@@ -440,13 +440,12 @@ def settle(strip: StraightStrip, blur_px: float, px_per_mm: float) -> np.ndarray
     3 blur radii tells them apart.
     """
     columns = strip.linear.shape[1]
-    features, valid = _blocks(strip)
-    sharp = _sharpness(features, valid, blur_px, int(strip.row_of_apex - _BACK_MM * px_per_mm))
+    sharp = _sharpness(strip, blur_px, px_per_mm, int(strip.row_of_apex - _BACK_MM * px_per_mm))
     start = max(int(strip.row_of_apex - _BACK_MM * px_per_mm), 0)
     stop = min(int(strip.row_of_apex + _AHEAD_MM * px_per_mm), len(sharp))
     near = sharp[start:stop]
     lines = long_lines(near, max(int(_TICK_MM * px_per_mm / _BLOCK), 2))
-    row = median_filter(first_line(near, lines, step_cost=0.1).astype(float), 5, mode="nearest") + start
+    row = median_filter(first_line(near, lines, step_cost=0.3).astype(float), 5, mode="nearest") + start
     centre = (np.arange(near.shape[1]) + 0.5) * _BLOCK - 0.5
     return np.interp(np.arange(columns), centre, row)
 
@@ -461,12 +460,24 @@ def _blocks(strip: StraightStrip) -> tuple[np.ndarray, np.ndarray]:
     return np.stack([log.mean(axis=2), log[..., 0] - log[..., 1], log[..., 2] - log[..., 1]], axis=2), valid
 
 
-def _sharpness(features: np.ndarray, valid: np.ndarray, blur_px: float, lane_rows: int) -> np.ndarray:
+def _sharpness(strip: StraightStrip, blur_px: float, px_per_mm: float, lane_rows: int) -> np.ndarray:
     """(R, C) strength 0..1 of lines that are as sharp as the blur."""
+    features, valid = _blocks(strip)
     near, far = int(np.ceil(1.5 * blur_px)), int(np.ceil(5.0 * blur_px)) + 2
-    smooth = gaussian_filter1d(features, 1.0, axis=1, mode="nearest")
-    small, large = _apart(smooth, near), _apart(smooth, far)
     lane = slice(far, max(lane_rows, far + 4))
+    smooth = gaussian_filter1d(features, 1.0, axis=1, mode="nearest")
+    out = np.maximum(
+        _mean_step(_apart(smooth, near), _apart(smooth, far), valid, lane), _sign_free_step(strip, (near, far), px_per_mm, lane, valid)
+    )
+    inside = valid & np.roll(valid, far, axis=0) & np.roll(valid, -far, axis=0)
+    out[~inside] = 0
+    out[: far + 2] = 0
+    out[-far - 2 :] = 0
+    return out
+
+
+def _mean_step(small: np.ndarray, large: np.ndarray, valid: np.ndarray, lane: slice) -> np.ndarray:
+    """(R, C) strength of steps (R, C, 3) in the mean of a block, from their size within 1.5 and within 5 blur radii."""
     known = valid[lane]
     scale = np.median(np.abs(small[lane][known]), axis=0) / 0.6745 if known.any() else np.zeros(3)
     z = small / (scale + np.array([0.003, 0.0015, 0.0015]))
@@ -475,12 +486,27 @@ def _sharpness(features: np.ndarray, valid: np.ndarray, blur_px: float, lane_row
     within = np.abs(small) / np.maximum(np.maximum(np.abs(large), np.abs(small)), 1e-9)
     share = (z**2 * within).sum(axis=2) / np.maximum(z2, 1e-9)
     # An erf of the photo's blur gives 0.87 and more; a ramp as long as 10 blur radii gives 0.4.
-    out = z2 / (z2 + 64.0) * np.clip((share - 0.45) / 0.25, 0.0, 1.0)
-    inside = valid & np.roll(valid, far, axis=0) & np.roll(valid, -far, axis=0)
-    out[~inside] = 0
-    out[: far + 2] = 0
-    out[-far - 2 :] = 0
-    return out
+    return z2 / (z2 + 64.0) * np.clip((share - 0.45) / 0.25, 0.0, 1.0)
+
+
+def _sign_free_step(strip: StraightStrip, gaps: tuple[int, int], px_per_mm: float, lane: slice, valid: np.ndarray) -> np.ndarray:
+    """(R, C) strength of steps whose sign changes along the edge: grind lines brighter and darker than the lane.
+
+    Squares of each column's own step are summed along a millimetre and compared with the lane's.
+    """
+    rows, count = valid.shape
+    grey = cv2.resize(strip.linear[:, : count * _BLOCK, 1], (count * _BLOCK // 2, rows), interpolation=cv2.INTER_AREA)
+    n = max(round(1.0 * px_per_mm / _BLOCK), 3)
+    energy = []
+    for gap in gaps:
+        step = _apart(grey, gap)
+        energy.append(cv2.blur(cv2.resize(step * step, (count, rows), interpolation=cv2.INTER_AREA), (n, 1)))
+    own = np.array([np.median(e[lane][valid[lane]]) if valid[lane].any() else np.inf for e in energy])
+    excess = [np.maximum(e / max(o, 1e-12) - 1.0, 0.0) for e, o in zip(energy, own, strict=True)]
+    # Energies: the share of a step of the photo's blur is 0.87 squared, of a long ramp 0.4 squared.
+    share = (energy[0] - own[0]) / np.maximum(np.maximum(energy[1] - own[1], energy[0] - own[0]), 1e-12)
+    # Four times the lane's own energy counts as the limit: paper grain and noise stay within a factor of two.
+    return excess[0] / (excess[0] + 3.0) * np.clip((share - 0.2) / 0.3, 0.0, 1.0)
 
 
 def _apart(smooth: np.ndarray, gap: int) -> np.ndarray:
