@@ -118,21 +118,31 @@ def find_target(grey: np.ndarray, board: Board = STRIP) -> Target:
     return Target(board, ids[keep], corners[keep], board_mm[keep], blur, rejected, rms, blur_at, notes)
 
 
-def _detector(board: Board) -> cv2.aruco.CharucoDetector:
+def _detector(board: Board, min_markers: int = 2) -> cv2.aruco.CharucoDetector:
     parameters = cv2.aruco.DetectorParameters()
     # The default of 0.1 px stops the refinement early (reference-values.md).
     parameters.cornerRefinementMinAccuracy = 1e-3
     # Markers on a ChArUco board must not be refined: their outer corners lie beside the squares' and get pulled.
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
-    detector = cv2.aruco.CharucoDetector(board.charuco())
-    detector.setDetectorParameters(parameters)
+    charuco = cv2.aruco.CharucoParameters()
+    charuco.minMarkers = min_markers
+    detector = cv2.aruco.CharucoDetector(board.charuco(), charuco, parameters)
     return detector
 
 
 def _detect(grey: np.ndarray, board: Board) -> tuple[np.ndarray, np.ndarray]:
     """Ids (N,) and rough corners (N, 2) px at full size, from the smallest copy that shows enough."""
+    best = _detect_with(grey, board, 2)
+    if len(best[0]) < _MIN_CORNERS or not _spans_plane(board.corners_mm[best[0]], board.square_mm):
+        # Where the frame cuts the next row of markers, one marker beside a corner has to do; it is refined and tested all the same.
+        more = _detect_with(grey, board, 1)
+        best = more if len(more[0]) > len(best[0]) else best
+    return best
+
+
+def _detect_with(grey: np.ndarray, board: Board, min_markers: int) -> tuple[np.ndarray, np.ndarray]:
     height, width = grey.shape
-    detector = _detector(board)
+    detector = _detector(board, min_markers)
     best: tuple[np.ndarray, np.ndarray] = np.empty(0, int), np.empty((0, 2))
     for long_side in _sizes(max(height, width)):
         k = long_side / max(height, width)
