@@ -52,6 +52,8 @@ _LEAST_STEP = np.array([0.004, 0.002, 0.002, 0.1])
 _BEYOND_MM = 8.0
 # Columns folded into one for the path through a flattened view.
 _THIN = 4
+# Borders of penumbras reach 6-9 sigma on fine paper; at this share of it they stay below the limit, edges of dark steel do not.
+_SHADOW_DOUBT = 0.6
 # Farthest edge from the strip that is searched: beyond it height and tilt errors swamp the width (mm).
 _FARTHEST_MM = 60.0
 
@@ -466,9 +468,9 @@ def _sharpness(strip: StraightStrip, blur_px: float, px_per_mm: float, lane_rows
     near, far = int(np.ceil(1.5 * blur_px)), int(np.ceil(5.0 * blur_px)) + 2
     lane = slice(far, max(lane_rows, far + 4))
     smooth = gaussian_filter1d(features, 1.0, axis=1, mode="nearest")
-    out = np.maximum(
-        _mean_step(_apart(smooth, near), _apart(smooth, far), valid, lane), _sign_free_step(strip, (near, far), px_per_mm, lane, valid)
-    )
+    evidence = _mean_step(_apart(smooth, near), _apart(smooth, far), valid, lane)
+    evidence += _sign_free_step(strip, (near, far), px_per_mm, lane, valid)
+    out = evidence / (evidence + 64.0)
     inside = valid & np.roll(valid, far, axis=0) & np.roll(valid, -far, axis=0)
     out[~inside] = 0
     out[: far + 2] = 0
@@ -477,36 +479,40 @@ def _sharpness(strip: StraightStrip, blur_px: float, px_per_mm: float, lane_rows
 
 
 def _mean_step(small: np.ndarray, large: np.ndarray, valid: np.ndarray, lane: slice) -> np.ndarray:
-    """(R, C) strength of steps (R, C, 3) in the mean of a block, from their size within 1.5 and within 5 blur radii."""
+    """(R, C) squared significance of steps (R, C, 3) in the mean of a block, from their size within 1.5 and within 5 blur radii."""
     known = valid[lane]
     scale = np.median(np.abs(small[lane][known]), axis=0) / 0.6745 if known.any() else np.zeros(3)
     z = small / (scale + np.array([0.003, 0.0015, 0.0015]))
+    # A cast shadow darkens and keeps the colour: darkening alone counts for less than brightening or a change of colour.
+    z[..., 0] *= np.where(small[..., 0] < 0, _SHADOW_DOUBT, 1.0)
     z2 = (z**2).sum(axis=2)
     # Weighted by what each feature contributes: how much of the change within 5 blur radii falls within 1.5.
     within = np.abs(small) / np.maximum(np.maximum(np.abs(large), np.abs(small)), 1e-9)
     share = (z**2 * within).sum(axis=2) / np.maximum(z2, 1e-9)
     # An erf of the photo's blur gives 0.87 and more; a ramp as long as 10 blur radii gives 0.4.
-    return z2 / (z2 + 64.0) * np.clip((share - 0.45) / 0.25, 0.0, 1.0)
+    return z2 * np.clip((share - 0.45) / 0.25, 0.0, 1.0)
 
 
 def _sign_free_step(strip: StraightStrip, gaps: tuple[int, int], px_per_mm: float, lane: slice, valid: np.ndarray) -> np.ndarray:
-    """(R, C) strength of steps whose sign changes along the edge: grind lines brighter and darker than the lane.
+    """(R, C) squared significance of steps whose sign changes along the edge: grind lines brighter and darker than the lane.
 
-    Squares of each column's own step are summed along a millimetre and compared with the lane's.
+    The variance of the columns' own steps along a millimetre is compared with the lane's.
     """
     rows, count = valid.shape
     grey = cv2.resize(strip.linear[:, : count * _BLOCK, 1], (count * _BLOCK // 2, rows), interpolation=cv2.INTER_AREA)
     n = max(round(1.0 * px_per_mm / _BLOCK), 3)
-    energy = []
+    varied = []
     for gap in gaps:
         step = _apart(grey, gap)
-        energy.append(cv2.blur(cv2.resize(step * step, (count, rows), interpolation=cv2.INTER_AREA), (n, 1)))
-    own = np.array([np.median(e[lane][valid[lane]]) if valid[lane].any() else np.inf for e in energy])
-    excess = [np.maximum(e / max(o, 1e-12) - 1.0, 0.0) for e, o in zip(energy, own, strict=True)]
-    # Energies: the share of a step of the photo's blur is 0.87 squared, of a long ramp 0.4 squared.
-    share = (energy[0] - own[0]) / np.maximum(np.maximum(energy[1] - own[1], energy[0] - own[0]), 1e-12)
-    # Four times the lane's own energy counts as the limit: paper grain and noise stay within a factor of two.
-    return excess[0] / (excess[0] + 3.0) * np.clip((share - 0.2) / 0.3, 0.0, 1.0)
+        mean, square = (cv2.blur(cv2.resize(v, (count, rows), interpolation=cv2.INTER_AREA), (n, 1)) for v in (step, step * step))
+        # Without the part common to all columns: a shadow's border is alike all along, and the mean has its own test.
+        varied.append(square - mean**2)
+    own = [np.median(v[lane][valid[lane]]) if valid[lane].any() else np.inf for v in varied]
+    share = (varied[0] - own[0]) / np.maximum(np.maximum(varied[1] - own[1], varied[0] - own[0]), 1e-12)
+    # Variances: the share of a step of the photo's blur is 0.87 squared, of a long ramp 0.4 squared.
+    excess = np.maximum(varied[0] / max(own[0], 1e-12) - 1.0, 0.0) * np.clip((share - 0.2) / 0.3, 0.0, 1.0)
+    # Four times the lane's own variance counts like a step of 8 sigma: paper grain and noise stay within a factor of two.
+    return 64.0 / 3.0 * excess
 
 
 def _apart(smooth: np.ndarray, gap: int) -> np.ndarray:
