@@ -2,23 +2,24 @@
 
 from __future__ import annotations
 
+import math
 import platform
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from importlib import metadata
 
 import numpy as np
 
 from calibration_targets.strip import STRIP, Board
-from vision import apex, bevel, budget, crosscheck, shoulder, thickness, zones
+from vision import apex, bevel, budget, crosscheck, lane, merge, shoulder, thickness, zones
 from vision.camera import CameraFit, fit_camera
 from vision.camera_profile import CameraProfile
 from vision.declared import Declared
-from vision.errors import EdgeNotFound
+from vision.errors import DeclarationError, EdgeNotFound
 from vision.flags import Note, StationFlag
 from vision.photo import Photo
-from vision.results import Measurement, PhotoRecord, WidthProfile
+from vision.results import Measurement, OtherSide, PhotoRecord, WidthProfile
 from vision.straighten import straighten
 from vision.target import Target, find_target
 
@@ -28,6 +29,8 @@ _LANE_MM, _BLADE_MM = 0.8, 3.2
 _LOCAL_LENGTH_MM = 0.12
 # A photo that gives fewer stations than this is no measurement of an edge (mm).
 _LEAST_EDGE_MM = 3.0
+# A method that scatters by more than this cannot tell one edge from another.
+_MOST_REPEATABILITY_MM = 0.5
 
 Progress = Callable[[str, float], None]
 
@@ -41,6 +44,43 @@ class PhotoResult:
     notes: tuple[Note, ...]
 
 
+@dataclass(frozen=True, eq=False)
+class Side:
+    """One photographed side: its photos along one strip, what was declared of it, and the landmark's position on that strip.
+
+    `landmark_mm` is needed only when both sides are given: where one and the same point of the blade (its heel or tip, say)
+    stands on each side's printed scale.
+    """
+
+    photos: tuple[Photo, ...]
+    declared: Declared
+    landmark_mm: float | None = None
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What holds for a whole measurement.
+
+    Attributes
+    ----------
+    profile : CameraProfile or None
+    stretches : Stretches or None
+        Parts of the edge to report apart or to leave out.
+    repeatability_mm : float
+        Standard deviation of the mean bevel width between the person's own photos of one blade (`vision.repeatability`). One
+        more unknown of each photo; it partly repeats what the lines' own rows hold, which errs on the wide side.
+    """
+
+    profile: CameraProfile | None = None
+    stretches: zones.Stretches | None = None
+    repeatability_mm: float = 0.0
+
+    def __post_init__(self) -> None:
+        if not 0.0 <= self.repeatability_mm <= _MOST_REPEATABILITY_MM:
+            rule = f"it must lie between 0 and {_MOST_REPEATABILITY_MM:g} mm"
+            raise DeclarationError(f"--repeatability {self.repeatability_mm:g}", rule, "check the figure and its unit")
+
+
 def measure(
     photos: Sequence[Photo],
     declared: Declared,
@@ -49,16 +89,21 @@ def measure(
     stretches: zones.Stretches | None = None,
     progress: Progress | None = None,
 ) -> Measurement:
-    """Widths and thickness along one side of one blade.
+    """Widths and thickness along one photographed side of one blade, the other taken as its mirror image.
+
+    Photos along one strip are merged by position. Raises as `measure_sides` does.
+    """
+    return measure_sides((Side(tuple(photos), declared),), Settings(profile, stretches), progress)
+
+
+def measure_sides(sides: Sequence[Side], settings: Settings | None = None, progress: Progress | None = None) -> Measurement:
+    """Widths and thickness along one blade from photos of one side or of both.
 
     Parameters
     ----------
-    photos : sequence of Photo
-        Along one strip; they are merged by position.
-    declared : Declared
-    profile : CameraProfile, optional
-    stretches : Stretches, optional
-        Parts of the edge to report apart or to leave out.
+    sides : sequence of Side
+        One or two; the first one's scale is that of all positions, readings and stretches.
+    settings : Settings, optional
     progress : callable, optional
         Called with the name of the stage and the share done.
 
@@ -67,30 +112,32 @@ def measure(
     PhotoRefused
         The strip or the edge cannot be found (`TargetNotFound`, `EdgeNotFound`).
     DeclarationError
-        No angle and no reading.
+        No photo, a photo given twice, no angle and no reading, or two sides without a landmark on each.
     """
-    report = progress or (lambda stage, share: None)
-    seen = [measure_photo(photo, declared, profile, _part(report, i, len(photos))) for i, photo in enumerate(photos)]
+    settings, report = settings or Settings(), progress or (lambda stage, share: None)
+    _check(sides)
+    seen = _see(sides, settings, report)
     report("thickness", 0.95)
-    widths, seams = _together(seen)
-    fit = thickness.estimate(widths, declared)
-    found = zones.find_zones(fit, stretches)
+    joined = [_together(group) for group in seen]
+    fit = thickness.estimate_faces(_faces(sides, [widths for widths, _ in joined]))
+    found = zones.find_zones(fit, settings.stretches)
     checks = crosscheck.cross_check(fit)
-    spent = budget.budget(fit, zones.main_mask(fit, found, stretches)) if found else None
-    notes = tuple(n for s in seen for n in s.notes) + seams + crosscheck.notes(fit, checks)
+    spent = budget.budget(fit, zones.main_mask(fit, found, settings.stretches)) if found else None
+    notes = [n for group in seen for s in group for n in s.notes] + [n for _, seams in joined for n in seams]
     report("done", 1.0)
     return Measurement(
-        declared=declared,
-        photos=tuple(s.record for s in seen),
-        widths=widths,
+        declared=sides[0].declared,
+        photos=tuple(s.record for group in seen for s in group),
+        widths=joined[0][0],
         thickness=fit.profile,
         zones=found,
         budget=spent,
         cross_checks=checks,
-        notes=_once(notes),
+        notes=_once((*notes, *_assumed(sides), *crosscheck.notes(fit, checks))),
         program=f"shoulderline {metadata.version('shoulderline')}",
         created=datetime.now(UTC).isoformat(timespec="seconds"),
         versions=_versions(),
+        other=_other(sides, joined[1][0]) if len(sides) == 2 else None,
     )
 
 
@@ -102,7 +149,7 @@ def measure_photo(photo: Photo, declared: Declared, profile: CameraProfile | Non
     fit = fit_camera(target, (photo.width_px, photo.height_px), photo.focal_px, declared, profile)
     report("find the edge", 0.3)
     height = declared.height_mm[0]
-    curve = apex.find_apex(photo, fit.camera, height, fit.bar_scale)
+    curve = lane.find_apex(photo, fit.camera, height, fit.bar_scale)
     blur = target.blur_px if np.isfinite(target.blur_px) else _BLUR_UNKNOWN_PX
     scale = fit.camera.px_per_mm
     report("straighten", 0.5)
@@ -116,6 +163,78 @@ def measure_photo(photo: Photo, declared: Declared, profile: CameraProfile | Non
     return PhotoResult(_record(photo, target, fit, blur, STRIP), widths, photo.remarks + target.notes + fit.notes)
 
 
+def _check(sides: Sequence[Side]) -> None:
+    if not 1 <= len(sides) <= 2 or not all(side.photos for side in sides):
+        raise DeclarationError(
+            f"{len(sides)} sides with {[len(s.photos) for s in sides]} photos", "a blade has two, each seen by a photo", "give a photo"
+        )
+    first: dict[str, str] = {}
+    for photo in (p for side in sides for p in side.photos):
+        if photo.sha256 in first:
+            raise DeclarationError(f"photo {photo.name}", f"it is the same picture as {first[photo.sha256]}", "give each photo once")
+        first[photo.sha256] = photo.name
+    if len(sides) == 2 and not all(s.landmark_mm is not None and math.isfinite(s.landmark_mm) for s in sides):
+        raise DeclarationError(
+            "two sides without a landmark on each",
+            "turned over, the strip runs the other way along the edge",
+            "read where the heel or the tip stands on each side's printed scale",
+        )
+
+
+def _see(sides: Sequence[Side], settings: Settings, report: Progress) -> list[list[PhotoResult]]:
+    """Every photo on its own, by side; photos are numbered through all sides."""
+    count, index, out = sum(len(s.photos) for s in sides), 0, []
+    for side in sides:
+        out.append([])
+        for photo in side.photos:
+            one = measure_photo(photo, side.declared, settings.profile, _part(report, index, count))
+            out[-1].append(replace(one, widths=_numbered(one.widths, index, settings.repeatability_mm)))
+            index += 1
+    return out
+
+
+def _numbered(widths: WidthProfile, index: int, repeatability_mm: float) -> WidthProfile:
+    sources = dict(widths.systematic_u_mm)
+    if repeatability_mm > 0:
+        sources["repeatability of the method"] = np.full(widths.width_mm.shape, repeatability_mm)
+    return replace(widths, photo=np.full(widths.width_mm.shape, index), systematic_u_mm=sources)
+
+
+def _together(seen: Sequence[PhotoResult]) -> tuple[WidthProfile, tuple[Note, ...]]:
+    return (seen[0].widths, ()) if len(seen) == 1 else merge.merge_photos([s.widths for s in seen])
+
+
+def _faces(sides: Sequence[Side], widths: Sequence[WidthProfile]) -> tuple[thickness.Face, ...]:
+    if len(sides) == 1:
+        return (thickness.Face(widths[0], sides[0].declared),)
+    return merge.both_faces(*((w, s.declared) for w, s in zip(widths, sides, strict=True)), _landmarks(sides))
+
+
+def _other(sides: Sequence[Side], widths: WidthProfile) -> OtherSide:
+    return OtherSide(sides[1].declared, widths, _landmarks(sides))
+
+
+def _landmarks(sides: Sequence[Side]) -> tuple[float, float]:
+    here, there = (float(s.landmark_mm) for s in sides if s.landmark_mm is not None)
+    return here, there
+
+
+def _assumed(sides: Sequence[Side]) -> list[Note]:
+    """What nobody declared, and what was taken instead."""
+    out = []
+    for i, declared in enumerate(s.declared for s in sides):
+        of = f" of side {i + 1}" if len(sides) > 1 else ""
+        if declared.edge_height_mm is None:
+            half = declared.height_mm[1]
+            text = f"edge height{of} not declared: taken as level with the strip to within {half:g} mm"
+            out.append(Note("height-assumed", text, "measure it and give --edge-height", "info"))
+        if declared.printed_bar_mm is None:
+            half = declared.bars_mm[1]
+            text = f"printed bars{of} not declared: taken as 100 mm to within {half:g} mm"
+            out.append(Note("print-assumed", text, "measure both check bars and give --printed-bar", "info"))
+    return out
+
+
 # Squares too small for an erf fit: a phone's demosaicked picture is no sharper than this.
 _BLUR_UNKNOWN_PX = 1.0
 
@@ -126,7 +245,7 @@ def _part(report: Progress, index: int, count: int) -> Progress:
 
 def _stations(strip, edge: apex.ApexLine, line: shoulder.ShoulderLine, px_per_mm: float) -> bevel.Lines:
     """Both lines at stations `STATION_STEP_MM` apart."""
-    every = max(int(round(bevel.STATION_STEP_MM * px_per_mm)), 1)
+    every = max(round(bevel.STATION_STEP_MM * px_per_mm), 1)
     at = np.arange(0, len(edge.row), every)
     flags = edge.flags[at] | line.flags[at]
     lost = ~(np.isfinite(edge.row[at]) & np.isfinite(line.row[at]))
@@ -146,14 +265,6 @@ def _refuse_without_edge(photo: Photo, widths: WidthProfile) -> None:
             f"a bevel could be told from its surroundings on only {measured * bevel.STATION_STEP_MM:.1f} mm",
             "bring edge and strip into focus, fill the frame with them, and turn the lamp until the bevel stands out",
         )
-
-
-def _together(seen: Sequence[PhotoResult]) -> tuple[WidthProfile, tuple[Note, ...]]:
-    if len(seen) == 1:
-        return seen[0].widths, ()
-    from vision.merge import merge_photos
-
-    return merge_photos([s.widths for s in seen])
 
 
 def _record(photo: Photo, target: Target, fit: CameraFit, blur: float, board: Board) -> PhotoRecord:

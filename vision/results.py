@@ -190,8 +190,31 @@ class PhotoRecord:
 
 
 @dataclass(frozen=True, eq=False)
+class OtherSide(_ArrayEquality):
+    """The second photographed side, as seen along its own strip.
+
+    Attributes
+    ----------
+    declared : Declared
+        What was declared of this side; readings are on the first side's scale and stay there.
+    widths : WidthProfile
+        At this side's own stations and positions.
+    landmarks_mm : (float, float)
+        Position of the one landmark on the printed scale: on the first side, and on this one.
+    """
+
+    declared: Declared
+    widths: WidthProfile
+    landmarks_mm: tuple[float, float]
+
+
+@dataclass(frozen=True, eq=False)
 class Measurement(_ArrayEquality):
-    """Everything a measurement says, as written to `measurement.json`."""
+    """Everything a measurement says, as written to `measurement.json`.
+
+    `declared`, `widths` and the stations of `thickness` are those of the first (often the only) photographed side; where the other
+    side was photographed too, `thickness` adds both. `photos` lists the first side's photos, then the other's.
+    """
 
     declared: Declared
     photos: tuple[PhotoRecord, ...]
@@ -205,3 +228,9 @@ class Measurement(_ArrayEquality):
     created: str
     versions: Mapping[str, str] = field(default_factory=dict)
     schema: int = SCHEMA
+    other: OtherSide | None = None
+
+    def widths_of(self, photo: int) -> WidthProfile:
+        """Widths of the side that the photo of this index shows."""
+        theirs = self.other is not None and bool((self.other.widths.photo == photo).any())
+        return self.other.widths if self.other is not None and theirs else self.widths

@@ -1,0 +1,347 @@
+"""Where the blank lane ends: the coarse apex, on a reduced view of the sheet.
+
+Method (design.md sections 6 and 10): the lane is blank, so going from the strip toward the blade the first connected line
+along the edge is the apex. Light may change slowly over the lane (contact shadow, lamp): that is no line. The printed scale
+is known and left out; where the strip's paper was cut and glued, its border is told from the apex by what lies between.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter, uniform_filter1d
+
+from calibration_targets.strip import SCALE_HEIGHT_MM, scale_ink
+from vision.camera import Camera
+from vision.errors import EdgeNotFound
+from vision.lines import first_line, long_lines
+from vision.photo import Photo
+from vision.straighten import srgb_to_linear_table
+
+# Photo px per px of the sheet view: a bevel of 8 px is still two of them.
+_REDUCE = 4
+# Light below this share of full scale is noise on any phone; keeps logarithms finite.
+DARK = 0.01
+# The strip's ink bleeds and blurs this far into the lane (mm).
+_STRIP_MARGIN_MM = 0.35
+# The lane that is certainly lane, for its noise and colour (mm from the strip).
+_LANE_MM = (0.4, 1.4)
+# Lines shorter than this are ticks, figures or specks, not an edge (mm).
+TICK_MM = 3.5
+# Steps below these are paper grain and uneven light: brightness and colours (log), contrast (log).
+_LEAST_STEP = np.array([0.004, 0.002, 0.002, 0.1])
+# The second look ends this far beyond the first answer: apex and shoulder behind a card's border, or a misjudged shadow (mm).
+_BEYOND_MM = 8.0
+# Columns folded into one for the path through a flattened view.
+_THIN = 4
+# Farthest edge from the strip that is searched: beyond it height and tilt errors swamp the width (mm).
+_FARTHEST_MM = 60.0
+
+
+@dataclass(frozen=True, eq=False)
+class SheetView:
+    """The reduced photo resampled on a grid of the sheet at the edge's height.
+
+    Attributes
+    ----------
+    features : (R, C, 3) float32
+        log brightness, log R/G, log B/G in linear light; row r lies at Y = r * mm, column c at X = x0_mm + c * mm.
+    valid, ink : (R, C) bool
+        Inside the photo; on or close to the printed scale.
+    x0_mm, mm : float
+    shift : (C,) int
+        Row r of column c stands for the sheet's row ``r + shift[c]``.
+    """
+
+    features: np.ndarray
+    valid: np.ndarray
+    ink: np.ndarray
+    x0_mm: float
+    mm: float
+    shift: np.ndarray
+
+    @property
+    def y_mm(self) -> np.ndarray:
+        """(R, C) Y of each cell."""
+        return self.mm * (np.arange(len(self.valid))[:, None] + self.shift)
+
+
+@dataclass(frozen=True, eq=False)
+class ApexCurve:
+    """Coarse apex in the photo.
+
+    Attributes
+    ----------
+    curve_px, inward_px : (S, 2) float
+        Points one photo px of arc apart from the heel side, and unit normals into the blade.
+    strength : (S,) float
+        Sharpness of the line there, 0..1 (0.5 = as strong as the threshold).
+    """
+
+    curve_px: np.ndarray
+    inward_px: np.ndarray
+    strength: np.ndarray
+
+
+def find_apex(photo: Photo, camera: Camera, height_mm: float, bar_scale: tuple[float, float] = (1.0, 1.0)) -> ApexCurve:
+    """Coarse apex curve, good to a few photo px.
+
+    Raises
+    ------
+    EdgeNotFound
+        When no connected line ends the lane.
+    """
+    view = sheet_view(photo, camera, height_mm, bar_scale)
+    rows, strength = _first_line(view)
+    return _to_photo(view, rows, strength, camera, height_mm)
+
+
+def sheet_view(photo: Photo, camera: Camera, height_mm: float, bar_scale: tuple[float, float] = (1.0, 1.0)) -> SheetView:
+    """Reduced view of the lane and what lies beyond it, X along the columns, Y down the rows; printed ink is marked."""
+    height, width = photo.pixels.shape[:2]
+    small = cv2.resize(photo.pixels, (max(width // _REDUCE, 1), max(height // _REDUCE, 1)), interpolation=cv2.INTER_AREA)
+    mm = _REDUCE / camera.px_per_mm
+    x0, x1, y1 = _extent(camera, (width, height), height_mm)
+    columns, rows = int((x1 - x0) / mm) + 1, int(y1 / mm) + 1
+    xs, ys = x0 + mm * np.arange(columns), mm * np.arange(rows)
+
+    def seen(px: np.ndarray) -> np.ndarray:
+        return (px + 0.5) * (small.shape[1] / width, small.shape[0] / height) - 0.5
+
+    x, y = _smooth_map(lambda at: seen(camera.project(np.column_stack([at, np.full(len(at), height_mm)]))), xs, ys)
+    table = srgb_to_linear_table(65536 if small.dtype == np.uint16 else 256)
+    linear = cv2.remap(table[small], x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    valid = (x >= 0.5) & (y >= 0.5) & (x <= small.shape[1] - 1.5) & (y <= small.shape[0] - 1.5)
+    # Ink lies on the sheet, not at the edge's height.
+    near = int((ys < 2 * SCALE_HEIGHT_MM + abs(height_mm)).sum())
+    ink = np.zeros((rows, columns), bool)
+
+    def on_sheet(at: np.ndarray) -> np.ndarray:
+        return camera.to_height(camera.project(np.column_stack([at, np.full(len(at), height_mm)])), 0.0)[:, :2] / bar_scale
+
+    ink[:near] = scale_ink(*_smooth_map(on_sheet, xs, ys[:near]))
+    ink &= _narrow_and_dark(linear.mean(axis=2), mm)
+    return SheetView(_features(linear), valid, ink, float(x0), float(mm), np.zeros(columns, int))
+
+
+def _smooth_map(function: Callable[[np.ndarray], np.ndarray], xs: np.ndarray, ys: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Two (R, C) float32 pictures of a smooth map of the plane, taken at every 16th point and interpolated.
+
+    Perspective bends by less than 0.01 px over 16 px of the reduced photo.
+    """
+    weights = [_linear_weights(len(v)) for v in (xs, ys)]
+    nodes = np.stack(np.meshgrid(xs[weights[0][0]], ys[weights[1][0]]), axis=-1)
+    values = function(nodes.reshape(-1, 2)).reshape(*nodes.shape[:2], 2)
+    return tuple((weights[1][1] @ values[..., i] @ weights[0][1].T).astype(np.float32) for i in (0, 1))  # type: ignore[return-value]
+
+
+def _linear_weights(n: int) -> tuple[np.ndarray, np.ndarray]:
+    """Indices (K,) of the nodes among n points, and the (n, K) weights that interpolate linearly between them."""
+    nodes = np.unique(np.append(np.arange(0, n, 16), n - 1))
+    return nodes, np.column_stack([np.interp(np.arange(n), nodes, e) for e in np.eye(len(nodes))])
+
+
+def _narrow_and_dark(bright: np.ndarray, mm: float) -> np.ndarray:
+    """(R, C) bool: a fifth or more darker than what lies beside it along the edge within 0.6 mm, and the rim of that."""
+    level = cv2.morphologyEx(bright, cv2.MORPH_CLOSE, np.ones((1, max(round(1.2 / mm), 3)), np.uint8))
+    return cv2.dilate((bright < 0.8 * level).astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
+
+
+def _extent(camera: Camera, size: tuple[int, int], height_mm: float) -> tuple[float, float, float]:
+    """X from and to, and Y to, of what the photo shows at the edge's height, mm."""
+    sheet = camera.to_height(_border(*size), height_mm)
+    y1 = min(float(np.nanmax(sheet[:, 1])), _FARTHEST_MM)
+    if y1 < _LANE_MM[1]:
+        shown = f"it shows only {max(y1, 0):.1f} mm beyond the strip"
+        raise EdgeNotFound("the photo", shown, "take it so that strip, lane and blade are all in the frame")
+    return float(np.nanmin(sheet[:, 0])), float(np.nanmax(sheet[:, 0])), y1
+
+
+def _features(linear: np.ndarray) -> np.ndarray:
+    """(R, C, 3) log brightness and two log colour ratios."""
+    log = np.log(np.maximum(linear, 0) + DARK)
+    return np.stack([log.mean(axis=2), log[..., 0] - log[..., 1], log[..., 2] - log[..., 1]], axis=2).astype(np.float32)
+
+
+def unevenness(view: SheetView, along_mm: float) -> np.ndarray:
+    """(R, C) log contrast along the edge, the printed ink left out.
+
+    Grind lines make a bevel uneven along the edge even where its mean brightness is the paper's.
+    """
+    bright = view.features[..., 0]
+    paper = np.where(view.ink, 0, 1).astype(np.float32)
+    level = cv2.blur(bright * paper, (9, 1)) / np.maximum(cv2.blur(paper, (9, 1)), 1e-3)
+    square = (bright - level) ** 2 * paper
+    n = max(round(along_mm / view.mm), 3)
+    return 0.5 * np.log(cv2.blur(square, (n, 1)) / np.maximum(cv2.blur(paper, (n, 1)), 1e-3) + 1e-6)
+
+
+def _border(width: int, height: int) -> np.ndarray:
+    """Points along the photo's border, px."""
+    t = np.linspace(0, 1, 9)
+    right, bottom = width - 1.0, height - 1.0
+    sides = [np.c_[t * right, 0 * t], np.c_[t * right, 0 * t + bottom], np.c_[0 * t, t * bottom], np.c_[0 * t + right, t * bottom]]
+    return np.concatenate(sides)
+
+
+def line_strength(view: SheetView, along_mm: float) -> np.ndarray:
+    """(R, C) sharpness of a line through each cell, 0..1, whatever its sign: steps against the lane's own steps.
+
+    `along_mm` is the length averaged along the rows: short while the edge's course is unknown, for where a belly climbs
+    a long mean would smear the line.
+    """
+    n = max(round(along_mm / view.mm), 3)
+    smooth = cv2.blur(view.features, (n, 1), borderType=cv2.BORDER_REPLICATE)
+    step = _steps(np.dstack([smooth, unevenness(view, 2 * along_mm)]))
+    y = view.y_mm
+    known = view.valid & ~view.ink & (y > _LANE_MM[0]) & (y < _LANE_MM[1])
+    scale = np.median(np.abs(step[known]), axis=0) / 0.6745 if known.any() else np.zeros(4)
+    z2 = ((step / (scale + _LEAST_STEP)) ** 2).sum(axis=2)
+    z2[~view.valid | view.ink | (y < _STRIP_MARGIN_MM)] = 0
+    # 8 sigma: of a million cells none reaches it by noise.
+    return z2 / (z2 + 64.0)
+
+
+def _steps(smooth: np.ndarray) -> np.ndarray:
+    """Difference of the means of two rows on either side of each row's lower border."""
+    mean = uniform_filter1d(smooth, 2, axis=0, mode="nearest")
+    up = np.roll(mean, -2, axis=0)
+    step = up - np.roll(mean, 1, axis=0)
+    step[:2] = 0
+    step[-3:] = 0
+    return step
+
+
+def _first_line(view: SheetView) -> tuple[np.ndarray, np.ndarray]:
+    """Row (C,) of the first connected line beyond the lane, and its strength.
+
+    First in the sheet's own rows; then about the smooth course of that answer, where longer means along the edge show weaker
+    lines, and a detour over to the next line costs more than a gap.
+    """
+    strength = line_strength(view, 0.12)
+    row = first_line(strength, long_lines(strength, round(TICK_MM / view.mm)), step_cost=0.2)
+    for _ in range(2):
+        course = _smooth_course(row.astype(float))
+        shift = np.round(course).astype(int) - round(course.max())
+        flat = _flattened(view, shift, round(course.max() + _BEYOND_MM / view.mm))
+        strength = line_strength(flat, 0.5)
+        row = _connected(strength, flat) + shift
+        if np.abs(row - course).max() < 2.5:
+            break
+    first = row - shift
+    beyond = _beyond(strength, first, view)
+    second = _connected(beyond, flat)
+    if _paper_border(flat, (first, second), _beyond(beyond, second, view)):
+        strength, first = beyond, second
+    got = maximum_filter1d(strength, 3, axis=0)[first, np.arange(len(first))]
+    row = np.clip(median_filter((first + shift).astype(float), 9, mode="nearest"), 0, len(view.features) - 1)
+    return row, gaussian_filter1d(got, 0.5 / view.mm, mode="nearest")
+
+
+def _smooth_course(row: np.ndarray) -> np.ndarray:
+    """(C,) the polynomial of degree 6 that most of the line follows: bellies and recurves fit it, jumps do not."""
+    x = np.linspace(-1, 1, len(row))
+    weight = np.ones(len(row))
+    for _ in range(12):
+        course = np.polynomial.chebyshev.chebval(x, np.polynomial.chebyshev.chebfit(x, row, 6, w=weight))
+        off = row - course
+        # Cauchy weights about the median absolute deviation, a row at least.
+        weight = 1 / np.sqrt(1 + (off / max(1.5 * float(np.median(np.abs(off))), 1.0)) ** 2)
+    return course
+
+
+def _flattened(view: SheetView, shift: np.ndarray, reach: int) -> SheetView:
+    """The view with column c moved down by ``-shift[c]`` (shift <= 0), so that the edge's course runs along one row."""
+    # The course stands `-shift.min()` rows or fewer below its row in the sheet; farther up only the cheek follows.
+    last = min(len(view.features) - int(shift.min()), reach)
+    rows = np.arange(last)[:, None] + shift
+    inside = (rows >= 0) & (rows < len(view.features))
+    at = np.clip(rows, 0, len(view.features) - 1)
+    features = np.take_along_axis(view.features, at[..., None], axis=0)
+    valid, ink = (np.take_along_axis(p, at, axis=0) & inside for p in (view.valid, view.ink))
+    return SheetView(features, valid, ink, view.x0_mm, view.mm, shift)
+
+
+def _beyond(strength: np.ndarray, row: np.ndarray, view: SheetView) -> np.ndarray:
+    """Strength with everything up to just past a line taken out."""
+    clear = row + max(round(0.15 / view.mm), 3)
+    return np.where(np.arange(len(strength))[:, None] > clear, strength, 0.0)
+
+
+def _connected(strength: np.ndarray, view: SheetView) -> np.ndarray:
+    """Row (C,) of the first connected line of a flattened view."""
+    lines = long_lines(strength, round(TICK_MM / view.mm))
+    # The line hardly leaves its row now: every fourth column is enough, each standing for the mean of four.
+    columns = strength.shape[1] // _THIN * _THIN
+    folded = (len(strength), -1, _THIN)
+    row = first_line(
+        strength[:, :columns].reshape(folded).mean(axis=2), lines[:, :columns].reshape(folded).max(axis=2), step_cost=0.6 / _THIN
+    )
+    middle = np.arange(0, columns, _THIN) + (_THIN - 1) / 2
+    return np.round(np.interp(np.arange(strength.shape[1]), middle, row)).astype(int)
+
+
+def _paper_border(view: SheetView, lines: tuple[np.ndarray, np.ndarray], beyond: np.ndarray) -> bool:
+    """Whether the first of two lines (rows of the flattened view) is where the strip's paper was cut, the apex being the second.
+
+    Each cue is weak alone; two more for than against decide. A cut runs straight along the strip and close to it.
+    """
+    first, second = lines
+    x = view.mm * np.arange(len(first))
+    y = view.mm * (first + view.shift)
+    slope, level = np.polyfit(x, y, 1)
+    if level > SCALE_HEIGHT_MM + 4.0 or abs(slope) > 0.02 or np.median(np.abs(y - slope * x - level)) > 1.5 * view.mm:
+        return False
+    width = float(np.median(second - first)) * view.mm
+    rows = np.arange(len(view.features))[:, None]
+    shade = max(int(0.15 / view.mm), 3)
+    usable = view.valid & ~view.ink
+    features = np.dstack([view.features, unevenness(view, 1.0)])
+    far = int(1.0 / view.mm)
+
+    def median(low: np.ndarray, high: np.ndarray) -> np.ndarray:
+        inside = usable & (rows > low) & (rows < high)
+        return np.median(features[inside], axis=0) if inside.sum() > 50 else np.full(4, np.nan)
+
+    paper = median(first - far, first - shade - 1)
+    between = median(first + 2, np.maximum(second - shade - 1, first + 4))
+    behind = median(second + 2, second + shade + 2)
+    shadow_first = median(first - shade, first - 1)[0] - paper[0]
+    shadow_second = median(second - shade, second - 1)[0] - between[0]
+    third = long_lines(beyond, round(TICK_MM / view.mm))[: int(second.max() + 3.5 / view.mm)].max(axis=0)
+    cues = (
+        # Steel reflects the lamp that lights the paper; card and wood have colours of their own.
+        2 * (np.abs(between[1:3] - paper[1:3]).max() > 0.12),
+        # Nothing matt is brighter than white paper.
+        -3 * (between[0] > paper[0] + 0.05),
+        # The blade shades the surface just before its edge.
+        int(shadow_second < shadow_first - 0.05) - int(shadow_first < shadow_second - 0.05),
+        # Apex and shoulder must both lie beyond the cut.
+        1 if (third > 0).mean() > 0.5 else -1,
+        # A bevel wider than this is rare on a knife.
+        1 * (width > 3.0),
+        # Grind lines make steel uneven along the edge, card and wood are even.
+        int(behind[3] > between[3] + 0.3) - int(between[3] > paper[3] + 0.5),
+    )
+    return sum(int(c) for c in cues) >= 2
+
+
+def _to_photo(view: SheetView, rows: np.ndarray, strength: np.ndarray, camera: Camera, height_mm: float) -> ApexCurve:
+    """The path as a smooth curve in the photo, one point a px of arc."""
+    smooth = gaussian_filter1d(rows, 0.4 / view.mm, mode="nearest")
+    sheet = np.column_stack([view.x0_mm + view.mm * np.arange(len(rows)), view.mm * smooth, np.full(len(rows), height_mm)])
+    px = camera.project(sheet)
+    beyond = camera.project(sheet + np.array([0.0, 1.0, 0.0])) - px
+    seg = np.linalg.norm(np.diff(px, axis=0), axis=1)
+    arc = np.concatenate([[0], np.cumsum(seg)])
+    even = np.arange(0, arc[-1])
+    curve = np.column_stack([np.interp(even, arc, px[:, i]) for i in (0, 1)])
+    tangent = gaussian_filter1d(np.gradient(curve, axis=0), 10, axis=0, mode="nearest")
+    normal = np.column_stack([-tangent[:, 1], tangent[:, 0]])
+    toward = np.column_stack([np.interp(even, arc, beyond[:, i]) for i in (0, 1)])
+    normal *= np.sign((normal * toward).sum(axis=1))[:, None]
+    normal /= np.linalg.norm(normal, axis=1)[:, None]
+    return ApexCurve(curve, normal, np.interp(even, arc, strength))

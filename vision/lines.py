@@ -1,0 +1,40 @@
+"""The first connected line across a picture of line strengths. Arrays only: rows run from the lane into the blade."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from scipy.ndimage import maximum_filter1d
+
+from vision.paths import best_path
+
+# z = 6 in the lane's own noise: noise alone makes no connected line of it.
+_LEAST_STRENGTH = 0.36
+
+
+def long_lines(strength: np.ndarray, least_columns: int) -> np.ndarray:
+    """(R, C) strength of ridges that belong to connected lines at least `least_columns` long; 0 elsewhere.
+
+    Ticks and figures of the printed scale, specks and the grain of a tumbled cheek are shorter.
+    """
+    ridge = strength >= np.maximum(maximum_filter1d(strength, 5, axis=0), _LEAST_STRENGTH)
+    _, label, stats, _ = cv2.connectedComponentsWithStats(cv2.dilate(ridge.astype(np.uint8), np.ones((3, 5), np.uint8)))
+    keep = stats[:, cv2.CC_STAT_WIDTH] >= least_columns
+    keep[0] = False
+    return np.where(ridge & keep[label], strength, 0.0)
+
+
+def first_line(strength: np.ndarray, lines: np.ndarray, step_cost: float) -> np.ndarray:
+    """Row (C,) of the first strong connected line, counted from row 0.
+
+    Parameters
+    ----------
+    strength, lines : (R, C) float
+        0..1; `lines` holds the ridges that count when crossed.
+    step_cost : float
+        Cost of each row of change per column.
+    """
+    # Crossing a line costs what following the strongest one gains: a weak first line wins over a strong one behind it.
+    behind = np.cumsum(lines > 0, axis=0)
+    behind = np.vstack([np.zeros((2, behind.shape[1])), behind[:-2]])
+    return best_path(behind - strength, max_step=3, step_cost=step_cost, through=False).row
