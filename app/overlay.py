@@ -51,7 +51,7 @@ def draw(
         raise ValueError(f"rgb must be {expected} uint8, got {rgb.shape} {rgb.dtype}")
     if not 0.0 < reduce <= 1.0:
         raise ValueError(f"reduce must lie in (0, 1], got {reduce}")
-    w = measurement.widths
+    w = measurement.widths_of(index)
     mine = w.photo == index
     apex, shoulder, position = w.apex_px[mine], w.shoulder_px[mine], w.position_mm[mine]
     doubtful = (w.flags[mine] & ~_UNDOUBTED) != 0
