@@ -16,6 +16,8 @@ from pathlib import Path
 from vision.errors import ShoulderlineError
 
 EXIT_REFUSED = 3
+# Where a command's function lives, when not in app/commands.py.
+_HOMES = {"plan": "app.plan_commands", "repeatability": "app.plan_commands"}
 _CAUTION = "Blades cut: guard the edge, keep fingers off its path, and keep caliper jaws off the apex. Local rules come first."
 
 
@@ -24,7 +26,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser = build_parser()
     options = parser.parse_args(arguments)
     _check_pairs(parser, options)
-    commands = importlib.import_module("app.commands")
+    commands = importlib.import_module(_HOMES.get(options.command, "app.commands"))
     try:
         getattr(commands, options.command)(options)
     except ShoulderlineError as error:
@@ -49,6 +51,8 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"shoulderline {version('shoulderline')}")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
     _add_measure(commands)
+    _add_plan(commands)
+    _add_repeatability(commands)
     _add_target(commands)
     _add_camera(commands)
     _add_demo(commands)
@@ -62,6 +66,23 @@ def _check_pairs(parser: argparse.ArgumentParser, options: argparse.Namespace) -
         if getattr(options, f"{name}_tolerance", None) is not None and getattr(options, name) is None:
             flag = f"--{name.replace('_', '-')}"
             parser.error(f"{flag}-tolerance says how far off {flag} may be: give {flag} too")
+    if options.command == "measure":
+        _check_measure(parser, options)
+    if options.command == "plan" and options.bevel_width is not None and (options.new_angle, options.take_back) != (None, None):
+        parser.error("--bevel-width asks for the angle: give it without --new-angle and --take-back")
+    if options.command == "plan" and (options.new_angle, options.take_back, options.bevel_width) == (None, None, None):
+        parser.error("give --new-angle, --take-back or --bevel-width")
+
+
+def _check_measure(parser: argparse.ArgumentParser, options: argparse.Namespace) -> None:
+    given = [k for k, v in vars(options).items() if k not in ("command", "job", "out") and v is not None and v != []]
+    if options.job and given:
+        parser.error(f"--job already says everything: write {given[0].replace('_', '-')} into the job file")
+    if not options.job and not options.photos:
+        parser.error("give one photo at least, or --job FILE")
+    for position in options.set_aside:
+        if position not in [at for at, _ in options.caliper]:
+            parser.error(f"--set-aside {position:g}: no --caliper reading was taken at that position")
 
 
 def position_reading(text: str) -> tuple[float, float]:
@@ -109,10 +130,11 @@ def _command(commands: argparse._SubParsersAction, name: str, text: str) -> argp
 
 def _add_measure(commands: argparse._SubParsersAction) -> None:
     p = _command(commands, "measure", "measure bevel width and thickness along the edge")
-    p.add_argument("photos", nargs="+", type=Path, metavar="PHOTO", help="macro photo of the edge beside the strip")
+    p.add_argument("photos", nargs="*", type=Path, metavar="PHOTO", help="macro photo of the edge beside the strip")
+    p.add_argument("--job", type=Path, metavar="FILE", help="job file to measure by, instead of photos and facts as flags")
     p.add_argument("--angle", type=float, metavar="DEG", help="included sharpening angle; may be left out when there are readings")
-    p.add_argument("--angle-tolerance", type=float, default=2.0, metavar="DEG", help="how far off it may be (default %(default)s)")
-    p.add_argument("--lie", choices=("level", "cheek-down"), default="level", help="how the blade lies (default %(default)s)")
+    p.add_argument("--angle-tolerance", type=float, metavar="DEG", help="how far off it may be (default 2)")
+    p.add_argument("--lie", choices=("level", "cheek-down"), help="how the blade lies (default level)")
     p.add_argument("--cheek-angle", type=float, metavar="DEG", help="angle between a cheek and the centre plane")
     p.add_argument("--edge-height", type=float, metavar="MM", help="height of the edge above the strip's printed face")
     p.add_argument("--edge-height-tolerance", type=float, metavar="MM", help="how far off it may be (default 0.2)")
@@ -121,12 +143,29 @@ def _add_measure(commands: argparse._SubParsersAction) -> None:
     p.add_argument("--camera", type=Path, metavar="FILE", help="camera profile made by 'shoulderline camera'")
     p.add_argument("--printed-bar", type=bar_pair, metavar="X,Y", help="measured lengths of the two 100 mm check bars")
     p.add_argument("--caliper", type=position_reading, action="append", default=[], metavar="POSITION=READING", help="spot check, mm")
-    p.add_argument("--caliper-accuracy", type=float, default=0.03, metavar="MM", help="the caliper's limit of error (default %(default)s)")
-    p.add_argument("--caliper-resolution", type=float, default=0.01, metavar="MM", help="the caliper's step (default %(default)s)")
+    p.add_argument("--set-aside", type=float, action="append", default=[], metavar="POSITION", help="keep this reading without using it")
+    p.add_argument("--caliper-accuracy", type=float, metavar="MM", help="the caliper's limit of error (default 0.03)")
+    p.add_argument("--caliper-resolution", type=float, metavar="MM", help="the caliper's step (default 0.01)")
+    p.add_argument("--repeatability", type=float, metavar="MM", help="your own photos' scatter, from 'shoulderline repeatability'")
     p.add_argument("--only", type=span, action="append", default=[], metavar="A:B", help="take the headline over these positions alone")
     p.add_argument("--apart", type=named_span, action="append", default=[], metavar="NAME=A:B", help="report this stretch on its own")
     p.add_argument("--leave-out", type=span, action="append", default=[], metavar="A:B", help="leave this stretch out of the headline")
     p.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder for the results")
+
+
+def _add_plan(commands: argparse._SubParsersAction) -> None:
+    p = _command(commands, "plan", "what the next grind does to bevel width and thickness")
+    p.add_argument("result", type=Path, metavar="RESULT_DIR", help="folder that 'shoulderline measure' wrote")
+    p.add_argument("--new-angle", type=float, metavar="DEG", help="new included angle")
+    p.add_argument("--take-back", type=float, metavar="MM", help="take the apex back by this much")
+    p.add_argument("--bevel-width", type=float, metavar="MM", help="find the angle that makes the bevel this wide")
+    p.add_argument("--cheek-angle", type=float, metavar="DEG", help="angle between a cheek and the centre plane")
+    p.add_argument("--out", type=Path, metavar="FILE", help="write the figures station by station, as CSV")
+
+
+def _add_repeatability(commands: argparse._SubParsersAction) -> None:
+    p = _command(commands, "repeatability", "how repeatable your own method is, from several results of one blade")
+    p.add_argument("results", nargs="+", metavar="[SESSION=]RESULT_DIR", help="results of one blade, along one strip that stayed on it")
 
 
 def _add_target(commands: argparse._SubParsersAction) -> None:

@@ -5,49 +5,63 @@ from __future__ import annotations
 import argparse
 import tempfile
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from app.progress import progress
 from vision.declared import Caliper, Declared, Lie, Reading
+
+if TYPE_CHECKING:
+    from vision import job
 
 
 def declared_from(options: argparse.Namespace) -> Declared:
     """The declared facts behind the flags of ``measure``; only flags that were given replace the library's own defaults."""
     given = {
+        "angle_tolerance_deg": options.angle_tolerance,
         "edge_height_tolerance_mm": options.edge_height_tolerance,
         "camera_distance_tolerance_mm": options.camera_distance_tolerance,
+        "lie": options.lie and Lie(options.lie),
     }
+    tool = {"accuracy_mm": options.caliper_accuracy, "resolution_mm": options.caliper_resolution}
     return Declared(
         included_angle_deg=options.angle,
-        angle_tolerance_deg=options.angle_tolerance,
-        lie=Lie(options.lie),
         cheek_angle_deg=options.cheek_angle,
         edge_height_mm=options.edge_height,
         camera_distance_mm=options.camera_distance,
         printed_bar_mm=options.printed_bar,
-        readings=tuple(Reading(position, thickness) for position, thickness in options.caliper),
-        caliper=Caliper(options.caliper_accuracy, options.caliper_resolution),
+        readings=tuple(Reading(position, thickness, position in options.set_aside) for position, thickness in options.caliper),
+        caliper=Caliper(**{name: value for name, value in tool.items() if value is not None}),
         **{name: value for name, value in given.items() if value is not None},
     )
 
 
-def measure(options: argparse.Namespace) -> None:
-    """``shoulderline measure``: photos and facts in, a folder of results out."""
-    declared = declared_from(options)
-    from app import outputs, summary
-    from vision import camera_profile
-    from vision.measure import measure as measure_edge
-    from vision.photo import open_photo
+def job_from(options: argparse.Namespace) -> job.Job:
+    """The job behind the flags of ``measure``, its paths relative to the working folder."""
+    from vision import job
     from vision.zones import Stretches
 
-    outputs.check_folder(options.out, options.photos)
-    stretches = Stretches(tuple(options.only), dict(options.apart), tuple(options.leave_out))
-    profile = camera_profile.load(options.camera) if options.camera else None
-    photos = [open_photo(path) for path in options.photos]
+    side = job.JobSide(tuple(job.JobPhoto(p.as_posix()) for p in options.photos), declared_from(options))
+    method = job.Method(camera_profile=options.camera.as_posix() if options.camera else "", repeatability_mm=options.repeatability or 0.0)
+    return job.Job((side,), method=method, stretches=Stretches(tuple(options.only), dict(options.apart), tuple(options.leave_out)))
+
+
+def measure(options: argparse.Namespace) -> None:
+    """``shoulderline measure``: photos and facts (or a job file) in, a folder of results out."""
+    from vision import job
+
+    todo, folder = (job.read_job(options.job), options.job.parent) if options.job else (job_from(options), Path())
+    from app import outputs, summary
+    from vision.measure import measure_sides
+
+    outputs.check_folder(options.out, [folder / p.path for side in todo.sides for p in side.photos])
+    sides, settings = job.open_job(todo, folder)
+    photos = [photo for side in sides for photo in side.photos]
     with progress() as report:
-        result = measure_edge(photos, declared, profile=profile, stretches=stretches, progress=report)
+        result = measure_sides(sides, settings, report)
         if report:
             report("write the results", 1.0)
         contents = outputs.build(result, photos)
+        contents["job.toml"] = job.job_text(job.moved(job.with_hashes(todo, photos, folder), folder, options.out)).encode()
         outputs.write(options.out, contents)
     print(summary.text(result))
     print(f"\nIn {options.out}: {', '.join(contents)}")

@@ -18,7 +18,7 @@ from vision.errors import DeclarationError, ResultUnreadable
 from vision.photo import Photo
 from vision.results import Measurement
 
-_OURS = re.compile(r"profile\.csv|measurement\.json|report\.pdf|picture\.png|overlay(-\d+)?\.jpg")
+_OURS = re.compile(r"profile\.csv|measurement\.json|job\.toml|report\.pdf|picture\.png|overlay(-\d+)?\.jpg")
 
 
 def rgb8(photo: Photo) -> np.ndarray:

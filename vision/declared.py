@@ -107,6 +107,7 @@ class Declared:
         _within("--camera-distance-tolerance", self.camera_distance_tolerance_mm, 0.0, 200.0, "mm")
         for bar in self.printed_bar_mm or ():
             _within("--printed-bar", bar, 90.0, 110.0, "mm")
+        _within("tolerance of --printed-bar", self.printed_bar_tolerance_mm, 0.0, 10.0, "mm")
         _within("--caliper-accuracy", self.caliper.accuracy_mm, 0.0001, 1.0, "mm")
         _within("--caliper-resolution", self.caliper.resolution_mm, 0.0001, 1.0, "mm")
         for r in self.readings:

@@ -9,6 +9,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from vision.errors import DeclarationError
+from vision.results import Measurement
+
+# Results are compared at these steps, a station apart at most; a stretch of a few waves of the edge (1-2 mm each) at least.
+GRID_MM = 0.2
+LEAST_COMMON_MM = 5.0
 
 
 @dataclass(frozen=True)
@@ -80,3 +85,77 @@ def components(groups: Sequence[Sequence[float]]) -> Components:
     between2 = max((ms_between - ms_within) / effective, 0.0)
     mean_u = math.sqrt(between2 * float((sizes**2).sum()) / n**2 + ms_within / n)
     return Components(k, n, shift + grand, ms_between, ms_within, f, math.sqrt(ms_within), math.sqrt(between2), mean_u)
+
+
+@dataclass(frozen=True)
+class Study:
+    """Results of one blade compared over the stretch that all of them measured; means of bevel width and thickness, mm."""
+
+    sessions: tuple[str, ...]
+    results: int
+    start_mm: float
+    end_mm: float
+    width: Components
+    thickness: Components
+
+
+def compare_results(named: Sequence[tuple[str, Measurement]]) -> Study:
+    """How results of one blade scatter.
+
+    Parameters
+    ----------
+    named : sequence of (str, Measurement)
+        Session and result. Sessions "" are told by the photos: results of the same photos are one session; photos that were each
+        measured once are one session together.
+
+    Raises
+    ------
+    DeclarationError
+        Fewer than two results, no common stretch of `LEAST_COMMON_MM`, or too few repeats.
+    """
+    if len(named) < 2:
+        raise DeclarationError(f"{len(named)} result", "scatter needs two at least", "measure the blade again and give both results")
+    at, start, end = _common(tuple(m for _, m in named))
+    sessions: dict[str, list[tuple[float, float]]] = {}
+    for name, m in zip(_names(named), (m for _, m in named), strict=True):
+        known = np.isfinite(m.widths.width_mm) & np.isfinite(m.thickness.thickness_mm)
+        means = [
+            float(np.mean(np.interp(at, m.widths.position_mm[known], v[known]))) for v in (m.widths.width_mm, m.thickness.thickness_mm)
+        ]
+        sessions.setdefault(name, []).append((means[0], means[1]))
+    width, thickness = (_spread([[pair[k] for pair in group] for group in sessions.values()]) for k in (0, 1))
+    return Study(tuple(sessions), len(named), start, end, width, thickness)
+
+
+def _names(named: Sequence[tuple[str, Measurement]]) -> list[str]:
+    own = [tuple(sorted(p.sha256 for p in m.photos)) for _, m in named]
+    repeats = len(set(own)) < len(own)
+    return [name or (f"photos {own.index(o) + 1}" if repeats else "one session") for (name, _), o in zip(named, own, strict=True)]
+
+
+def _common(results: Sequence[Measurement]) -> tuple[np.ndarray, float, float]:
+    """Places that every result measured: means over different stretches would differ by the blade's own shape."""
+    spans, near = [], []
+    for m in results:
+        x = m.widths.position_mm[np.isfinite(m.widths.width_mm) & np.isfinite(m.thickness.thickness_mm)]
+        spans.append((float(x.min()), float(x.max())) if x.size else (math.inf, -math.inf))
+        near.append(x)
+    start, end = max(s for s, _ in spans), min(e for _, e in spans)
+    grid = np.arange(start, end, GRID_MM) if end - start >= LEAST_COMMON_MM else np.zeros(0)
+    for x in near:
+        if grid.size:
+            grid = grid[np.min(np.abs(grid[:, None] - x[None, :]), axis=1) <= GRID_MM]
+    if grid.size * GRID_MM < LEAST_COMMON_MM:
+        raise DeclarationError(
+            "results without a common stretch", f"all must have measured the same {LEAST_COMMON_MM:g} mm at least", "compare others"
+        )
+    return grid, float(grid[0]), float(grid[-1])
+
+
+def _spread(groups: list[list[float]]) -> Components:
+    if len(groups) > 1:
+        return components(groups)
+    values = np.asarray(groups[0])
+    within = float(np.std(values, ddof=1))
+    n = values.size
+    return Components(1, n, float(values.mean()), math.nan, within**2, math.nan, within, 0.0, within / math.sqrt(n))

@@ -33,18 +33,19 @@ def stand_in(monkeypatch: pytest.MonkeyPatch, measurement: Measurement) -> list[
     """The library's call replaced by one that keeps what it was given: what is tested here is the command around it."""
     calls: list[dict] = []
 
-    def measure(photos, declared, **options):
-        calls.append({"photos": photos, "declared": declared, **options})
+    def measure_sides(sides, settings, progress):
+        (side,) = sides
+        calls.append({"photos": side.photos, "declared": side.declared, "settings": settings, "stretches": settings.stretches})
         return measurement
 
-    monkeypatch.setattr(vision.measure, "measure", measure)
+    monkeypatch.setattr(vision.measure, "measure_sides", measure_sides)
     return calls
 
 
 def test_result_folder_holds_the_contracts_files(photo: Path, tmp_path: Path, stand_in: list[dict], measurement, capsys) -> None:
     out = tmp_path / "deep" / "result"
     assert cli.main(["measure", str(photo), "--angle", "30", "--out", str(out)]) == 0
-    assert sorted(p.name for p in out.iterdir()) == ["measurement.json", "overlay.jpg", "profile.csv", "report.pdf"]
+    assert sorted(p.name for p in out.iterdir()) == ["job.toml", "measurement.json", "overlay.jpg", "profile.csv", "report.pdf"]
     assert files.read_measurement(out / "measurement.json") == measurement
     assert (out / "profile.csv").read_text() == files.profile_text(measurement)
     with Image.open(out / "overlay.jpg") as picture:
@@ -59,7 +60,7 @@ def test_every_flag_reaches_the_library(photo: Path, tmp_path: Path, stand_in: l
     flags = (
         "--angle 30 --angle-tolerance 1.5 --lie cheek-down --cheek-angle 3 --edge-height 0.4 --edge-height-tolerance 0.1 "
         "--camera-distance 95 --camera-distance-tolerance 4 --printed-bar 99.6,99.8 --caliper 20.6=0.47 --caliper 31.5=0.54 "
-        "--caliper-accuracy 0.02 --caliper-resolution 0.005 --only 5:48 --apart tip=48:62 --leave-out 20:34"
+        "--set-aside 31.5 --repeatability 0.004 --caliper-accuracy 0.02 --caliper-resolution 0.005 --only 5:48 --apart tip=48:62 --leave-out 20:34"
     )
     assert cli.main(["measure", str(photo), *flags.split(), "--out", str(tmp_path / "o")]) == 0
     (call,) = stand_in
@@ -72,7 +73,8 @@ def test_every_flag_reaches_the_library(photo: Path, tmp_path: Path, stand_in: l
     )
     assert (declared.height_mm, declared.camera_distance_mm, declared.camera_distance_tolerance_mm) == ((0.4, 0.1), 95, 4)
     assert declared.printed_bar_mm == (99.6, 99.8)
-    assert declared.readings == (Reading(20.6, 0.47), Reading(31.5, 0.54))
+    assert declared.readings == (Reading(20.6, 0.47), Reading(31.5, 0.54, set_aside=True))
+    assert call["settings"].repeatability_mm == 0.004
     assert (declared.caliper.accuracy_mm, declared.caliper.resolution_mm) == (0.02, 0.005)
     assert call["stretches"].only == ((5, 48),)
     assert call["stretches"].apart == {"tip": (48, 62)}
@@ -93,6 +95,9 @@ def test_flags_that_were_not_given_leave_the_librarys_defaults() -> None:
         "measure p.jpg --printed-bar 1,2,3 --out o", "measure p.jpg --only 5 --out o", "measure p.jpg --apart 5:6 --out o",
         "measure p.jpg --edge-height-tolerance 0.1 --out o", "measure p.jpg --camera-distance-tolerance 3 --out o",
         "measure p.jpg --ang 30 --out o", "target --paper a3 --out o", "target", "camera --out o", "app --port x",
+        "measure p.jpg --job j.toml --out o", "measure --job j.toml --angle-tolerance 2 --out o",
+        "measure p.jpg --angle 30 --caliper 20=0.5 --set-aside 21 --out o", "plan r", "plan r --take-back 0.1 --bevel-width 1",
+        "repeatability",
     ],
 )  # fmt: skip
 def test_misuse_exits_2(wrong: str, capsys) -> None:
@@ -146,10 +151,10 @@ def test_unusable_photo_exits_3(kind: str, photo: Path, tmp_path: Path, capsys) 
 
 
 def test_refusal_in_the_middle_of_measuring_writes_nothing(photo: Path, tmp_path: Path, monkeypatch, capsys) -> None:
-    def measure(*_args, **_options):
+    def measure_sides(*_args, **_options):
         raise EdgeNotFound("edge-1.jpg", "no bevel\nstands out", "turn the lamp")
 
-    monkeypatch.setattr(vision.measure, "measure", measure)
+    monkeypatch.setattr(vision.measure, "measure_sides", measure_sides)
     out = tmp_path / "out"
     line = refused(["measure", str(photo), "--angle", "30", "--out", str(out)], out, capsys)
     assert line == "edge-1.jpg: no bevel stands out; turn the lamp.\n"

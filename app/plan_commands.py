@@ -1,0 +1,127 @@
+"""``shoulderline plan`` and ``shoulderline repeatability``: what results say beyond themselves."""
+
+from __future__ import annotations
+
+import argparse
+import math
+from pathlib import Path
+
+from app import files
+from vision import plan as next_grind
+from vision import repeatability as study
+from vision.plan import Plan, Request, Row
+from vision.results import Figure, Measurement
+from vision.rounding import COVERAGE, format_angle, format_figure
+
+_CAUTIONS = (
+    "Blades cut: guard the edge before and after, keep fingers off its path, move away from the apex; stop wheels and belts before "
+    "you touch the blade, wear eye protection, keep the steel cool. Local rules come first.",
+    "Geometry of a symmetric edge with flat cheeks, not a depth to grind to: go by small steps and measure again.",
+)
+
+
+def plan(options: argparse.Namespace) -> None:
+    """``shoulderline plan``: the next grind of a measured edge."""
+    from app import outputs
+
+    request = Request(options.new_angle, options.take_back, options.bevel_width, options.cheek_angle)
+    made = next_grind.plan(_result(options.result), request)
+    if options.out:
+        outputs.write_file(options.out, csv_text(made).encode())
+    print(plan_text(made))
+    if options.out:
+        print(f"\nStation by station in {options.out}")
+
+
+def plan_text(made: Plan) -> str:
+    """The plan for a terminal."""
+    lines = []
+    for row in made.rows:
+        lines += _row_lines(row)
+    cheek = format_angle(*made.cheek_deg)
+    lines.append(f"Cheek angle {cheek}" + ("" if made.cheek_declared else ", the usual one, since none was declared: give --cheek-angle"))
+    lines.append(f"({COVERAGE})")
+    return "\n".join([*lines, "", *(f"caution: {c}" for c in _CAUTIONS)])
+
+
+def csv_text(made: Plan) -> str:
+    """The plan station by station; cells are empty where not measured or not possible."""
+    columns = {
+        "position_mm": made.position_mm,
+        "bevel_width_mm": made.width_mm,
+        "thickness_mm": made.thickness_mm,
+        "apex_back_mm": made.apex_back_mm,
+        "included_angle_deg": made.included_deg,
+    }
+    rows = [",".join(f"{v:.4f}" if math.isfinite(v) else "" for v in row) for row in zip(*columns.values(), strict=True)]
+    return "\n".join([",".join(columns), *rows]) + "\n"
+
+
+def _row_lines(row: Row) -> list[str]:
+    pairs = (
+        ("bevel width", row.width_now, row.width),
+        ("thickness behind the edge", row.thickness_now, row.thickness),
+    )
+    out = [f"{row.name}, {row.start_mm:.0f} to {row.end_mm:.0f} mm: included angle {_exact(*row.included_deg, '°')}"]
+    out += [f"  {label}: {_figure(now)} now, {_figure(after)} after" for label, now, after in pairs]
+    out.append(f"  apex taken back by {_figure(row.apex_back)}")
+    if row.full_share < 1:
+        out.append(f"  on {1 - row.full_share:.0%} of it a strip of the old bevel stays behind the new one")
+    return out
+
+
+def _figure(figure: Figure) -> str:
+    if figure.u_mm < 1e-9:
+        return _exact(figure.value_mm, figure.u_mm, " mm")
+    return format_figure(figure.value_mm, figure.u_mm, inch=False)
+
+
+def _exact(value: float, u: float, unit: str) -> str:
+    """A figure that was asked for has no uncertainty of its own."""
+    if u >= 1e-9:
+        return format_angle(value, u) if unit == "°" else format_figure(value, u, inch=False)
+    return f"{value:g}{unit}"
+
+
+def repeatability(options: argparse.Namespace) -> None:
+    """``shoulderline repeatability``: how far results of one blade scatter."""
+    named = [(name, _result(Path(folder))) for name, folder in map(_session, options.results)]
+    print(repeatability_text(study.compare_results(named)))
+
+
+def repeatability_text(found: study.Study) -> str:
+    """The study for a terminal."""
+    lines = [f"{found.results} results in {len(found.sessions)} session(s), compared from {found.start_mm:.1f} to {found.end_mm:.1f} mm"]
+    for label, c in (("bevel width", found.width), ("thickness behind the edge", found.thickness)):
+        lines.append(f"{label}: mean {format_figure(c.mean, c.mean_u, inch=False)}, from this scatter alone")
+        lines.append(f"  within a session {_sd(c.within, c.total - c.groups)}")
+        if c.groups > 1:
+            lines.append(f"  between sessions {_sd(c.between, c.groups - 1)}")
+    if len(found.sessions) == 1:
+        lines.append("caution: one session says nothing about the scatter between sessions; set up anew on another day.")
+    u = found.width.one_result_u
+    if u > 0:
+        # Two digits at most; rounded up, so that the band does not shrink by rounding.
+        places = 1 - math.floor(math.log10(u))
+        lines.append(f"Give --repeatability {math.ceil(u * 10**places - 1e-9) / 10**places:g} to 'shoulderline measure' for this method.")
+    else:
+        lines.append("The results do not differ at all: were they different photos?")
+    lines.append(f"({COVERAGE})")
+    return "\n".join(lines)
+
+
+def _sd(value_mm: float, freedom: int) -> str:
+    # A standard deviation of n degrees of freedom is itself uncertain by 1 / sqrt(2 n) of its value (JCGM 100, E.4.3).
+    u = value_mm / math.sqrt(2 * freedom)
+    if value_mm == 0:
+        return f"none beyond chance ({freedom} degrees of freedom)"
+    return f"standard deviation {format_figure(value_mm, u, inch=False)} ({freedom} degrees of freedom)"
+
+
+def _session(text: str) -> tuple[str, str]:
+    name, sign, folder = text.partition("=")
+    return (name.strip(), folder) if sign and name.strip() and not Path(text).exists() else ("", text)
+
+
+def _result(folder: Path) -> Measurement:
+    return files.read_measurement(folder / "measurement.json" if folder.is_dir() else folder)
