@@ -44,12 +44,15 @@ class ApexLine:
         Standard uncertainty: random along the edge; shared by neighbouring columns.
     flags : (S,) int
         Bits of `vision.flags.StationFlag`.
+    blur_px : float
+        Blur of the line itself, one standard deviation: the edge's own focus, which may differ from the strip's.
     """
 
     row: np.ndarray
     u_px: np.ndarray
     systematic_px: np.ndarray
     flags: np.ndarray
+    blur_px: float
 
 
 def refine_apex(strip: StraightStrip, blur_px: float, px_per_mm: float) -> ApexLine:
@@ -165,7 +168,7 @@ def _judge(strip: StraightStrip, fit: StepFit, blur_px: float, px_per_mm: float)
     flags = np.zeros(len(row), int)
     known = np.isfinite(row)
     if not known.any():
-        return ApexLine(row, u, u.copy(), np.full(len(row), int(StationFlag.NOT_MEASURED)))
+        return ApexLine(row, u, u.copy(), np.full(len(row), int(StationFlag.NOT_MEASURED)), blur_px)
     filled = np.interp(at, at[known], row[known])
     span = int(2.0 * px_per_mm) | 1
     course = gaussian_filter1d(median_filter(filled, span, mode="nearest"), span / 4, mode="nearest")
@@ -194,4 +197,6 @@ def _judge(strip: StraightStrip, fit: StepFit, blur_px: float, px_per_mm: float)
         np.where(burnt, 0.35 * sigma, 0.0), 0.5 * np.sqrt(np.maximum(sigma**2 - blur_px**2, 0.0)) * (sigma > 1.3 * blur_px)
     )
     flags |= np.where(np.isfinite(row), 0, int(StationFlag.NOT_MEASURED))
-    return ApexLine(row, u, systematic, flags)
+    clean = good & ~burnt
+    own = float(np.median(sigma[clean])) if clean.sum() > span else blur_px
+    return ApexLine(row, u, systematic, flags, own)

@@ -156,7 +156,7 @@ def measure_photo(photo: Photo, declared: Declared, profile: CameraProfile | Non
     strip = straighten(photo, curve.curve_px, curve.inward_px, int(_LANE_MM * scale), int(_BLADE_MM * scale))
     edge = apex.refine_apex(strip, blur, scale)
     report("find the shoulder", 0.7)
-    line = shoulder.find_shoulder(strip, edge.row, blur, scale)
+    line = shoulder.find_shoulder(strip, edge.row, edge.blur_px, scale)
     lines = _stations(strip, edge, line, scale)
     widths = bevel.profile(lines, fit, declared, _LOCAL_LENGTH_MM)
     _refuse_without_edge(photo, widths)

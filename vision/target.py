@@ -249,7 +249,9 @@ def refine_saddles(grey: np.ndarray, start: np.ndarray, sigma: float) -> tuple[n
         good &= np.all((base >= half) & (base < np.array([width, height]) - half), axis=1)
         base = np.where(good[:, None], base, half)
         patch = grey[base[:, 1, None, None] + offsets[None, :, None], base[:, 0, None, None] + offsets[None, None, :]].astype(np.float64)
-        gx, gy, hxx, hxy, hyy = _derivatives(patch, points - base, offsets, sigma)
+        # A point that left the photo is lost; it must not reach the weights, where it would divide by nothing.
+        centre = np.where(good[:, None], points - base, 0.0)
+        gx, gy, hxx, hxy, hyy = _derivatives(patch, centre, offsets, sigma)
         det = hxx * hyy - hxy**2
         good &= det < 0
         det = np.where(det < 0, det, -1.0)

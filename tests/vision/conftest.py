@@ -7,13 +7,24 @@ import sys
 import pytest
 
 
-@pytest.fixture(scope="session")
-def blades():
-    """The simulator beside this file (tests are no package, so it is loaded by its path)."""
-    name = "tests_vision_blades"
+def _beside(stem):
+    """A helper module beside this file (tests are no package, so it is loaded by its path)."""
+    name = f"tests_vision_{stem}"
     if name not in sys.modules:
-        spec = importlib.util.spec_from_file_location(name, pathlib.Path(__file__).with_name("blades.py"))
+        spec = importlib.util.spec_from_file_location(name, pathlib.Path(__file__).with_name(f"{stem}.py"))
         module = importlib.util.module_from_spec(spec)
         sys.modules[name] = module
         spec.loader.exec_module(module)
     return sys.modules[name]
+
+
+@pytest.fixture(scope="session")
+def blades():
+    """The simulator of blades without pictures."""
+    return _beside("blades")
+
+
+@pytest.fixture(scope="session")
+def drawn():
+    """`Drawn`: photos painted from their geometry."""
+    return _beside("drawn").Drawn
