@@ -64,9 +64,13 @@ def _row_lines(row: Row) -> list[str]:
     )
     out = [f"{row.name}, {row.start_mm:.0f} to {row.end_mm:.0f} mm: included angle {_exact(*row.included_deg, '°')}"]
     out += [f"  {label}: {_figure(now)} now, {_figure(after)} after" for label, now, after in pairs]
-    out.append(f"  apex taken back by {_figure(row.apex_back)}")
+    back = row.apex_back
+    out.append("  apex stays where it is" if back.value_mm == back.u_mm == 0 else f"  apex taken back by {_figure(back)}")
     if row.full_share < 1:
-        out.append(f"  on {1 - row.full_share:.0%} of it a strip of the old bevel stays behind the new one")
+        out.append(
+            f"  on {1 - row.full_share:.0%} of this stretch a strip of the old bevel stays behind the new one: there, width and thickness "
+            "after are those of the new bevel, and behind the old shoulder nothing changes"
+        )
     return out
 
 
@@ -91,7 +95,9 @@ def repeatability(options: argparse.Namespace) -> None:
 
 def repeatability_text(found: study.Study) -> str:
     """The study for a terminal."""
-    lines = [f"{found.results} results in {len(found.sessions)} session(s), compared from {found.start_mm:.1f} to {found.end_mm:.1f} mm"]
+    lines = [
+        f"{found.results} results in {_count(len(found.sessions), 'session')}, compared from {found.start_mm:.1f} to {found.end_mm:.1f} mm"
+    ]
     for label, c in (("bevel width", found.width), ("thickness behind the edge", found.thickness)):
         lines.append(f"{label}: mean {format_figure(c.mean, c.mean_u, inch=False)}, from this scatter alone")
         lines.append(f"  within a session {_sd(c.within, c.total - c.groups)}")
@@ -114,8 +120,12 @@ def _sd(value_mm: float, freedom: int) -> str:
     # A standard deviation of n degrees of freedom is itself uncertain by 1 / sqrt(2 n) of its value (JCGM 100, E.4.3).
     u = value_mm / math.sqrt(2 * freedom)
     if value_mm == 0:
-        return f"none beyond chance ({freedom} degrees of freedom)"
-    return f"standard deviation {format_figure(value_mm, u, inch=False)} ({freedom} degrees of freedom)"
+        return f"none beyond chance ({_count(freedom, 'degree')} of freedom)"
+    return f"standard deviation {format_figure(value_mm, u, inch=False)} ({_count(freedom, 'degree')} of freedom)"
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" + ("" if number == 1 else "s")
 
 
 def _session(text: str) -> tuple[str, str]:

@@ -1,15 +1,16 @@
 """The next grind of a measured edge: figures of each stretch now and after, with their uncertainty.
 
-What a photo sees is the shoulder's depth ``d = w cos a``; thickness and angle follow from each other, ``T = 2 d tan a``. So T's
-uncertainty moves the angle at a fixed depth, the cheek's angle moves on its own, and each is carried through the closed form of
-`vision.regrind` by a step of one standard uncertainty. Along a stretch both are taken as fully alike, the cautious case.
+What a photo sees is the shoulder's depth ``d = w cos a``; ``T = 2 d tan a``. Each unknown is moved by one standard uncertainty and
+carried through the closed form of `vision.regrind`. How T and d hang together depends on what T came from: readings give T by
+themselves (T and d independent), a declared angle gives it from d (angle and d independent). Both cases are worked out and the larger
+uncertainty is reported. Along a stretch every unknown is taken as one, the cautious case.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -104,16 +105,26 @@ def plan(measurement: Measurement, request: Request) -> Plan:
     t, a = measurement.thickness.thickness_mm, np.radians(measurement.thickness.angle_per_side_deg)
     depth = t / 2 / np.tan(a)
 
-    def after(thickness: Array, cheek_deg: float) -> _After:
-        return _grind(thickness, depth, cheek_deg, request)
+    def after(state: _State) -> _After:
+        return _grind(state, request)
 
-    base = after(t, cheek)
+    now = _State(t, depth, cheek)
+    base = after(now)
     if not np.isfinite(base.thickness).any():
         raise DeclarationError(f"--bevel-width {request.bevel_width_mm:g}", "no angle gives it on this edge", "ask for another width")
-    rows = tuple(_row(measurement, depth, s, after, (cheek, cheek_u)) for s in _stretches(measurement))
+    rows = tuple(_row(measurement, s, now, after, cheek_u) for s in _stretches(measurement))
     return Plan(
         rows, (cheek, cheek_u), declared, measurement.widths.position_mm, base.width, base.thickness, base.back, base.included,
     )  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class _State:
+    """The edge now: thickness (N,) and depth (N,) of the shoulder, mm, and the cheek's angle in degrees."""
+
+    thickness: Array
+    depth: Array
+    cheek_deg: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -125,8 +136,8 @@ class _After:
     full: np.ndarray
 
 
-def _grind(thickness: Array, depth: Array, cheek_deg: float, request: Request) -> _After:
-    half = thickness / 2
+def _grind(now: _State, request: Request) -> _After:
+    half, depth, cheek_deg = now.thickness / 2, now.depth, now.cheek_deg
     angle, width = np.degrees(np.arctan2(half, depth)), np.hypot(half, depth)
     if request.bevel_width_mm is None:
         new = None if request.new_included_deg is None else request.new_included_deg / 2
@@ -143,32 +154,42 @@ def _grind(thickness: Array, depth: Array, cheek_deg: float, request: Request) -
 
 
 def _row(
-    m: Measurement, depth: Array, stretch: tuple[str, float, float, Figure], after: Callable[[Array, float], _After],
-    cheek: tuple[float, float],
+    m: Measurement, stretch: tuple[str, float, float, Figure], now: _State, after: Callable[[_State], _After], cheek_u: float
 ) -> Row:  # fmt: skip
-    name, start, end, now = stretch
-    t, x = m.thickness.thickness_mm, m.widths.position_mm
-    base = after(t, cheek[0])
+    name, start, end, thick = stretch
+    x = m.widths.position_mm
+    base = after(now)
     known = np.isfinite(base.thickness) & (x >= start) & (x <= end)
     weights = length_weights(m.widths.arc_mm, known)
-    # The stretch's own uncertainty, not each station's: what averages out along it has done so already.
-    others = (after(t + now.u_mm, cheek[0]), after(t, cheek[0] + cheek[1]))
 
     def mean(values: Array) -> float:
         return float(weights[known] @ values[known]) if known.any() else math.nan
 
+    # The width has no uncertainty along a stretch of its own; the mean of its stations' is the cautious one.
+    width_now = Figure(mean(m.widths.width_mm), mean(np.nan_to_num(m.widths.width_u_mm)))
+    cases = [[after(s) for s in states] for states in _moved(now, thick.u_mm, width_now.u_mm, cheek_u)]
+
     def figure(pick: Callable[[_After], Array]) -> Figure:
-        moved = [mean(pick(o)) - mean(pick(base)) for o in others]
-        return Figure(mean(pick(base)), math.hypot(*moved))
+        value = mean(pick(base))
+        return Figure(value, max(math.hypot(*(mean(pick(o)) - value for o in others)) for others in cases))
 
     included = figure(lambda g: g.included)
-    # The width seen now: as declared widths have it, the mean of the stations' own uncertainty being the cautious case.
-    width_now = Figure(mean(m.widths.width_mm), mean(np.nan_to_num(m.widths.width_u_mm)))
     share = float(np.mean(base.full[known])) if known.any() else math.nan
     return Row(
-        name, start, end, width_now, now, figure(lambda g: g.width), figure(lambda g: g.thickness), figure(lambda g: g.back),
+        name, start, end, width_now, thick, figure(lambda g: g.width), figure(lambda g: g.thickness), figure(lambda g: g.back),
         (included.value_mm, included.u_mm), share,
     )  # fmt: skip
+
+
+def _moved(now: _State, thickness_u: float, width_u: float, cheek_u: float) -> tuple[tuple[_State, ...], ...]:
+    """Independent steps of one standard uncertainty: once with T known by itself, once with the angle known by itself."""
+    t, d = now.thickness, now.depth
+    depth_u = width_u * np.cos(np.arctan2(t / 2, d))
+    cheek = replace(now, cheek_deg=now.cheek_deg + cheek_u)
+    through_angle = np.sqrt(np.maximum(thickness_u**2 - (t / d * depth_u) ** 2, 0.0))
+    by_readings = (replace(now, thickness=t + thickness_u), replace(now, depth=d + depth_u), cheek)
+    by_angle = (replace(now, thickness=t + through_angle), replace(now, thickness=t * (1 + depth_u / d), depth=d + depth_u), cheek)
+    return by_readings, by_angle
 
 
 def _stretches(m: Measurement) -> list[tuple[str, float, float, Figure]]:
