@@ -1,0 +1,153 @@
+"""The pipeline over several photos and both sides, on drawn photos with exact truth; the parts have tests of their own."""
+
+import math
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+
+from vision.declared import Declared, Reading
+from vision.errors import DeclarationError
+from vision.measure import Settings, Side, measure, measure_sides
+from vision.photo import open_photo
+
+# A camera far away sees the drawing's parallel view; nothing but the lines is left uncertain.
+FACTS = Declared(
+    included_angle_deg=30,
+    angle_tolerance_deg=0.0,
+    edge_height_mm=0.0,
+    edge_height_tolerance_mm=0.0,
+    camera_distance_mm=1000,
+    camera_distance_tolerance_mm=100,
+    printed_bar_mm=(100.0, 100.0),
+    printed_bar_tolerance_mm=0.0,
+)
+PX_PER_MM = 60
+
+
+def cut(photo, start_mm, end_mm, name):
+    """Part of a photo along the strip, as a photo of its own."""
+    columns = slice(round(start_mm * PX_PER_MM), round(end_mm * PX_PER_MM))
+    part = np.ascontiguousarray(photo.pixels[:, columns, ::-1])
+    return open_photo(cv2.imencode(".png", part)[1].tobytes(), name)
+
+
+@pytest.fixture(scope="module")
+def whole(drawn):
+    """30 mm of an edge whose bevel is seen 0.9 mm wide."""
+    return drawn().photo()
+
+
+@pytest.fixture(scope="module")
+def turned_over(drawn):
+    """20 mm of the other side, its bevel seen 0.8 mm wide."""
+    return cut(drawn(seen_width_mm=0.8, seed=2).photo(), 0.0, 20.0, "other.png")
+
+
+def test_two_photos_along_one_strip_merge_by_position(whole):
+    parts = [cut(whole, 13.0, 30.0, "right.png"), cut(whole, 0.0, 19.0, "left.png")]
+    stages = []
+    m = measure(parts, replace(FACTS, readings=(Reading(5.0, 0.48),)), progress=lambda stage, share: stages.append(share))
+    x = m.widths.position_mm
+    assert [p.name for p in m.photos] == ["right.png", "left.png"]
+    assert (np.diff(x) > 0).all()
+    assert x[0] < 1.0
+    assert x[-1] > 29.0
+    assert set(m.widths.photo[x < 12]) == {1}
+    assert set(m.widths.photo[x > 20]) == {0}
+    # w = p / cos a for a level blade seen squarely (design.md section 5).
+    error = np.abs(m.widths.width_mm - 0.9 / math.cos(math.radians(15)))
+    assert np.nanmedian(error) < 0.003
+    # One picture of the overlap, measured in two frames: the difference is no more than the lines' own scatter.
+    (seam,) = [n for n in m.notes if n.code.startswith("overlap")]
+    assert seam.code == "overlap-agrees"
+    assert "photos 2 and 1 differ" in seam.text
+    assert {"shoulder line, photo 1", "shoulder line, photo 2"} <= set(m.widths.systematic_u_mm)
+    assert m.other is None
+    assert stages == sorted(stages)
+    assert stages[-1] == 1.0
+
+
+def test_an_overlap_that_disagrees_is_flagged(whole, drawn):
+    wider = cut(drawn(seen_width_mm=1.1, seed=3).photo(), 13.0, 30.0, "wider.png")
+    m = measure([cut(whole, 0.0, 19.0, "left.png"), wider], FACTS)
+    (seam,) = [n for n in m.notes if n.code == "overlap-disagrees"]
+    assert seam.severity == "caution"
+    # 0.2 mm seen is 0.207 mm on the face.
+    found = float(seam.text.split("differ by ")[1].split(" ")[0])
+    assert found == pytest.approx(1000 * 0.2 / math.cos(math.radians(15)), abs=6)
+
+
+@pytest.fixture(scope="module")
+def both(whole, turned_over):
+    """The heel corner stands at 5 mm on the first side's scale and at 18 mm on the other's."""
+    other = replace(FACTS, included_angle_deg=34)
+    return measure_sides((Side((whole,), FACTS, 5.0), Side((turned_over,), other, 18.0)))
+
+
+def test_both_sides_add_up_where_both_were_seen(both):
+    """T = w_L sin a_L + w_R sin a_R, the shallower shoulder carried up its cheek: p tan a a side, and tan(3 deg) * 0.1 mm."""
+    t, x = both.thickness.thickness_mm, both.widths.position_mm
+    a, b, c = np.radians([15.0, 17.0, 3.0])
+    expected = 0.9 * math.tan(a) + 0.8 * math.tan(b) + 0.1 * math.tan(c)
+    assert np.nanmedian(t) == pytest.approx(expected, abs=0.002)
+    # Turned over, place x of the first side stands at 18 - (x - 5) on the other's scale, which was seen from 0 to 20.
+    seen = x[np.isfinite(t)]
+    assert seen[0] == pytest.approx(3.0, abs=0.4)
+    assert seen[-1] == pytest.approx(23.0, abs=0.4)
+
+
+def test_the_result_carries_both_sides(both):
+    assert [p.name for p in both.photos] == ["drawn.png", "other.png"]
+    assert both.other.landmarks_mm == (5.0, 18.0)
+    assert both.other.declared.included_angle_deg == 34
+    assert both.other.widths.position_mm[-1] == pytest.approx(20.0, abs=0.3)
+    assert np.nanmedian(both.other.widths.width_mm) == pytest.approx(0.8 / math.cos(math.radians(17)), abs=0.003)
+    assert both.widths_of(0) is both.widths
+    assert both.widths_of(1) is both.other.widths
+    # The other side's lines are sources of their own, the print is one and the same.
+    rows = {r.source for r in both.budget.rows}
+    assert {"shoulder line", "shoulder line, other side"} <= rows
+
+
+def test_what_nobody_declared_is_said(whole):
+    free = replace(FACTS, edge_height_mm=None, printed_bar_mm=None, readings=(Reading(80.0, 0.5),))
+    m = measure([cut(whole, 0.0, 12.0, "short.png")], free)
+    notes = {n.code: n for n in m.notes}
+    assert "within 1 mm" in notes["height-assumed"].text
+    assert "within 1 mm" in notes["print-assumed"].text
+    assert notes["print-assumed"].severity == "info"
+    # A reading beyond the photographed edge is named, not dropped in silence.
+    assert "80 mm" in notes["reading-out-of-reach"].text
+
+
+def test_declared_facts_leave_no_such_note(both):
+    assert not {n.code for n in both.notes} & {"height-assumed", "print-assumed"}
+
+
+def test_repeatability_is_one_more_source_of_each_photo(whole):
+    short = cut(whole, 0.0, 12.0, "short.png")
+    plain, wide = (measure_sides((Side((short,), FACTS),), Settings(repeatability_mm=r)) for r in (0.0, 0.02))
+    assert "repeatability of the method" not in plain.widths.systematic_u_mm
+    assert np.array_equal(plain.thickness.thickness_mm, wide.thickness.thickness_mm, equal_nan=True)
+    # Without readings a common width error r moves T by 2 r sin a, in quadrature with the rest.
+    assert wide.budget.total_mm**2 - plain.budget.total_mm**2 == pytest.approx((2 * 0.02 * math.sin(math.radians(15))) ** 2, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("landmarks", "same", "words"),
+    [((None, 4.0), False, "landmark"), ((4.0, math.nan), False, "landmark"), ((4.0, 4.0), True, "same picture")],
+)
+def test_refused_before_any_work(whole, turned_over, landmarks, same, words):
+    photos = (whole, whole if same else turned_over)
+    with pytest.raises(DeclarationError, match=words):
+        measure_sides(tuple(Side((p,), FACTS, at) for p, at in zip(photos, landmarks, strict=True)))
+
+
+def test_nothing_to_measure_and_an_impossible_repeatability():
+    with pytest.raises(DeclarationError, match="photo"):
+        measure([], FACTS)
+    for wrong in (-0.001, 0.6, math.nan):
+        with pytest.raises(DeclarationError, match="--repeatability"):
+            Settings(repeatability_mm=wrong)
