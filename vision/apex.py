@@ -22,8 +22,9 @@ from vision.straighten import StraightStrip
 _POOL_MM = 0.07
 # Columns averaged for the search on the straight strip.
 _BLOCK = 8
-# Rows before the coarse curve that are searched again (mm): the coarse view is good to 0.1 mm.
-_BACK_MM = 0.15
+# Rows before the coarse curve that are searched again (mm): the coarse view is good to 0.1 mm, and may have taken a hairline's
+# shoulder for its apex.
+_BACK_MM = 0.3
 # And beyond it: a contact shadow's soft border runs up to a millimetre before the edge.
 _AHEAD_MM = 1.2
 # A chip or dent stands back from the edge's own course by more than this; waviness of a ground edge stays below it (mm).
@@ -87,7 +88,7 @@ def settle(strip: StraightStrip, blur_px: float, px_per_mm: float) -> np.ndarray
     stop = min(int(strip.row_of_apex + _AHEAD_MM * px_per_mm), len(sharp))
     near = sharp[start:stop]
     lines = long_lines(near, max(int(TICK_MM * px_per_mm / _BLOCK), 2))
-    row = median_filter(first_line(near, lines, step_cost=0.3).astype(float), 5, mode="nearest") + start
+    row = median_filter(first_line(near, lines, step_cost=0.6).astype(float), 5, mode="nearest") + start
     centre = (np.arange(near.shape[1]) + 0.5) * _BLOCK - 0.5
     return np.interp(np.arange(columns), centre, row)
 

@@ -183,6 +183,27 @@ def angle_note(fit: ThicknessFit) -> Note | None:
     )
 
 
+def contradiction(fit: ThicknessFit) -> Note | None:
+    """A note when readings and photo cannot both be right: the fused curve passes most readings farther off than their caliper is.
+
+    Four standard uncertainties of a reading are more than twice its limit of error. A wrong angle alone does not do this (the
+    curve follows the readings then); widths of the wrong line, a wrong scale or readings of another blade do.
+    """
+    if not fit.used:
+        return None
+    values = np.array([r.thickness_mm for r in fit.used])
+    off = values - fit.state.rows @ fit.state.posterior_mean
+    limit = 4.0 * math.hypot(fit.caliper.common_mm, fit.caliper.random_mm)
+    if np.median(np.abs(off)) <= limit and np.nanmin(fit.profile.thickness_mm) > 0.0:
+        return None
+    return Note(
+        "readings-contradict",
+        f"the {len(fit.used)} readings (mean {values.mean():.2f} mm) and the widths in the photo cannot both be right; "
+        "the thickness shown is from the photo and the declared angle alone",
+        "look at both lines on the overlay, check that the readings belong to this blade, and the check bars and edge height",
+    )
+
+
 def notes(fit: ThicknessFit, checks: tuple[CrossCheck, ...]) -> tuple[Note, ...]:
     """Remarks of the cross-check: questioned readings, readings out of reach, and the declared angle."""
     out = []

@@ -37,6 +37,8 @@ _LEAST_STEP = np.array([0.004, 0.002, 0.002, 0.1])
 _BEYOND_MM = 8.0
 # Columns folded into one for the path through a flattened view.
 _THIN = 4
+# z = 4: a line this weak in the median column is the lane's own grain.
+_LEAST_SUPPORT = 0.2
 # Farthest edge from the strip that is searched: beyond it height and tilt errors swamp the width (mm).
 _FARTHEST_MM = 60.0
 
@@ -96,6 +98,12 @@ def find_apex(photo: Photo, camera: Camera, height_mm: float, bar_scale: tuple[f
     """
     view = sheet_view(photo, camera, height_mm, bar_scale)
     rows, strength = _first_line(view)
+    if np.median(strength) < _LEAST_SUPPORT:
+        raise EdgeNotFound(
+            photo.name,
+            "beyond the strip no line runs along the frame that could be an edge",
+            "lay the blade so that its edge runs along the strip within the frame, and turn the lamp until it stands out",
+        )
     return _to_photo(view, rows, strength, camera, height_mm)
 
 

@@ -119,9 +119,12 @@ def measure_sides(sides: Sequence[Side], settings: Settings | None = None, progr
     seen = _see(sides, settings, report)
     report("thickness", 0.95)
     joined = [_together(group) for group in seen]
-    fit = thickness.estimate_faces(_faces(sides, [widths for widths, _ in joined]))
+    faces = _faces(sides, [widths for widths, _ in joined])
+    fit = thickness.estimate_faces(faces)
+    checks, remarks = crosscheck.cross_check(fit), ()
+    if clash := crosscheck.contradiction(fit):
+        fit, remarks = thickness.estimate_faces(_without_readings(faces)), (clash,)
     found = zones.find_zones(fit, settings.stretches)
-    checks = crosscheck.cross_check(fit)
     spent = budget.budget(fit, zones.main_mask(fit, found, settings.stretches)) if found else None
     notes = [n for group in seen for s in group for n in s.notes] + [n for _, seams in joined for n in seams]
     report("done", 1.0)
@@ -133,7 +136,7 @@ def measure_sides(sides: Sequence[Side], settings: Settings | None = None, progr
         zones=found,
         budget=spent,
         cross_checks=checks,
-        notes=_once((*notes, *_assumed(sides), *crosscheck.notes(fit, checks))),
+        notes=_once((*notes, *_assumed(sides), *remarks, *crosscheck.notes(fit, checks))),
         program=f"shoulderline {metadata.version('shoulderline')}",
         created=datetime.now(UTC).isoformat(timespec="seconds"),
         versions=_versions(),
@@ -208,6 +211,10 @@ def _faces(sides: Sequence[Side], widths: Sequence[WidthProfile]) -> tuple[thick
     if len(sides) == 1:
         return (thickness.Face(widths[0], sides[0].declared),)
     return merge.both_faces(*((w, s.declared) for w, s in zip(widths, sides, strict=True)), _landmarks(sides))
+
+
+def _without_readings(faces: tuple[thickness.Face, ...]) -> tuple[thickness.Face, ...]:
+    return tuple(replace(face, declared=replace(face.declared, readings=())) for face in faces)
 
 
 def _other(sides: Sequence[Side], widths: WidthProfile) -> OtherSide:

@@ -4,9 +4,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from vision.crosscheck import angle_note, coverage_factor, cross_check, fitted_angle, notes, question
+from vision.crosscheck import angle_note, contradiction, coverage_factor, cross_check, fitted_angle, notes, question
 from vision.declared import Caliper, Declared, Lie, Reading
 from vision.gaussian import leave_one_out
+from vision.results import WidthProfile
 from vision.thickness import estimate
 
 
@@ -135,3 +136,20 @@ def test_all_readings_against_the_declared_angle(blades):
     assert note.text.startswith("declared 30°, the readings fit 32.53 ± 0.97°")
     assert angle_note(estimate(w, replace(d, included_angle_deg=32.0))) is None
     assert u < 0.5
+
+
+def test_widths_of_the_wrong_line_are_told_from_a_wrong_angle():
+    """Half of the widths lost on another line: no curve can follow both. A declared angle 8 degrees off is no contradiction."""
+    position = np.linspace(5, 45, 300)
+    zero = np.zeros(300)
+    width = np.where(position < 25, 0.95, 0.05)
+    broken = WidthProfile(
+        position, position - 5, zero.astype(int), np.zeros((300, 2)), np.zeros((300, 2)), width, zero + 0.003, {}, 0.12, zero.astype(int)
+    )
+    readings = tuple(Reading(p, 0.5) for p in (8.0, 20.0, 30.0, 35.0, 42.0))
+    declared = Declared(included_angle_deg=30.0, readings=readings)
+    assert contradiction(estimate(broken, declared)) is not None
+    sound = replace(broken, width_mm=np.full(300, 0.95))
+    assert contradiction(estimate(sound, declared)) is None
+    assert contradiction(estimate(sound, replace(declared, included_angle_deg=38.0))) is None
+    assert contradiction(estimate(sound, replace(declared, readings=()))) is None

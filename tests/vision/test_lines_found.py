@@ -116,20 +116,22 @@ def test_uncertainty_covers(drawn):
 
 
 def test_a_chip_is_bridged_and_flagged(drawn):
+    """Lane shows through where the edge is broken out; the width there is carried over from both sides."""
+
     class Chipped(drawn):
-        def apex_mm(self, x):
-            return super().apex_mm(x) + 0.25 * (np.abs(x - 15.0) < 0.4)
-
         def linear(self):
-            # The shoulder stays where it was: repaint it from the edge without the chip.
-            return super().linear()
+            whole, broken = super().linear(), np.array(self.lane)
+            row, column = round((14.0 - self.edge_mm) * 60), round(15.0 * 60)
+            whole[row - 9 : row + 2, column - 24 : column + 24] = broken
+            return whole
 
-    one = Chipped()
-    widths = measure_photo(one.photo(), FACTS).widths
-    there = np.abs(widths.position_mm - 15.0) < 0.2
-    away = np.abs(widths.position_mm - 15.0) > 1.5
-    assert (widths.flags[there] & int(StationFlag.CHIP)).any()
-    assert not (widths.flags[away] & int(StationFlag.CHIP)).any()
+    widths = measure_photo(Chipped().photo(), FACTS).widths
+    there = np.abs(widths.position_mm - 15.0) < 0.25
+    away = (np.abs(widths.position_mm - 15.0) > 1.5) & (np.abs(widths.position_mm - 15.0) < 14.0)
+    marks = int(StationFlag.CHIP | StationFlag.BRIDGED)
+    assert (widths.flags[there] & marks).all()
+    assert not (widths.flags[away] & marks).any()
+    assert np.nanmedian(errors_um(widths, level_width_mm(0.9))[there]) < 10.0
 
 
 def test_no_blade_is_refused(drawn):
