@@ -1,0 +1,135 @@
+"""``plan`` and ``repeatability``: what they print, write and refuse."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from app import cli, files, plan_commands
+from vision import rounding
+from vision.results import Measurement
+
+
+def keep(folder: Path, measurement: Measurement) -> str:
+    folder.mkdir(parents=True)
+    (folder / "measurement.json").write_text(files.measurement_text(measurement), encoding="utf-8")
+    return str(folder)
+
+
+def wider(measurement: Measurement, factor: float, sha256: str) -> Measurement:
+    """The same edge measured anew, every width and thickness off by a factor."""
+    photos = tuple(replace(p, sha256=sha256) for p in measurement.photos)
+    widths = replace(measurement.widths, width_mm=measurement.widths.width_mm * factor)
+    thickness = replace(measurement.thickness, thickness_mm=measurement.thickness.thickness_mm * factor)
+    return replace(measurement, photos=photos, widths=widths, thickness=thickness)
+
+
+def test_plan_prints_figures_with_uncertainty_and_cautions(measurement, tmp_path, capsys) -> None:
+    result = keep(tmp_path / "r", measurement)
+    table = tmp_path / "plan.csv"
+    assert cli.main(["plan", result, "--new-angle", "36", "--out", str(table)]) == 0
+    shown = capsys.readouterr().out
+    assert "included angle 36°" in shown
+    # A larger angle keeps the shoulder: thickness stays, to the digit.
+    now, after = re.search(r"thickness behind the edge: (.*) now, (.*) after", shown).groups()
+    assert now == rounding.format_figure(0.4719, 0.0121, inch=False)
+    assert after.split(" ± ")[1] == now.split(" ± ")[1]
+    assert rounding.COVERAGE in shown
+    assert "the usual one, since none was declared" in shown
+    assert "Blades cut" in shown
+    assert "local rules" in shown.lower()
+    rows = table.read_text().splitlines()
+    assert rows[0] == "position_mm,bevel_width_mm,thickness_mm,apex_back_mm,included_angle_deg"
+    assert len(rows) == 1 + measurement.widths.position_mm.size
+    assert sum(row.count(",,") > 0 for row in rows) == int(np.isnan(measurement.widths.width_mm).sum())
+
+
+def test_plan_for_a_width_and_for_taking_back(measurement, tmp_path, capsys) -> None:
+    result = keep(tmp_path / "r", measurement)
+    assert cli.main(["plan", result, "--bevel-width", "1.1", "--cheek-angle", "3"]) == 0
+    shown = capsys.readouterr().out
+    assert "1.1 mm after" in shown
+    assert "apex stays where it is" in shown
+    assert "usual one" not in shown
+    assert re.search(r"included angle \d+\.\d ± \d\.\d+°", shown)
+    assert cli.main(["plan", result, "--take-back", "0.02", "--new-angle", "40"]) == 0
+    assert "strip of the old bevel stays" in capsys.readouterr().out
+
+
+def test_plan_refuses_what_is_no_result_or_no_angle(measurement, tmp_path, capsys) -> None:
+    (tmp_path / "empty").mkdir()
+    for arguments in (
+        ["plan", str(tmp_path / "empty"), "--new-angle", "36"],
+        ["plan", keep(tmp_path / "r", measurement), "--new-angle", "5"],
+    ):
+        assert cli.main(arguments) == 3
+        shown = capsys.readouterr()
+        assert shown.out == ""
+        assert shown.err.count("\n") == 1
+
+
+def test_repeatability_of_sessions(measurement, tmp_path, capsys) -> None:
+    factors = {"mon": (1.000, 1.004), "tue": (1.010, 1.006)}
+    given = []
+    for session, group in factors.items():
+        for i, factor in enumerate(group):
+            given.append(f"{session}={keep(tmp_path / f'{session}{i}', wider(measurement, factor, f'{session}{i}'))}")
+    assert cli.main(["repeatability", *given]) == 0
+    shown = capsys.readouterr().out
+    assert "4 results in 2 sessions" in shown
+    # One-way analysis of variance by hand, in units of the mean width m: ms_within = 8e-6 m2, ms_between = 36e-6 m2 (session means
+    # 1.002 and 1.008, two each), between**2 = (36 - 8) / 2 = 14e-6 m2, one result of a new session: sqrt(8 + 14) = 4.69e-3 m.
+    known = np.isfinite(measurement.widths.width_mm)
+    x = measurement.widths.position_mm[known]
+    grid = np.arange(6.0, 30.0, 0.2)
+    grid = grid[np.min(np.abs(grid[:, None] - x), axis=1) <= 0.2]
+    mean = float(np.mean(np.interp(grid, x, measurement.widths.width_mm[known])))
+    said = float(re.search(r"--repeatability (\S+)", shown)[1])
+    exact = math.sqrt(22e-6) * mean
+    assert exact <= said < exact + 1e-4
+    assert len(f"{said:g}".lstrip("0.")) <= 2
+
+
+def test_repeatability_of_photos_in_one_go_says_what_it_cannot(measurement, tmp_path, capsys) -> None:
+    given = [keep(tmp_path / str(i), wider(measurement, 1 + 0.002 * i, str(i))) for i in range(3)]
+    assert cli.main(["repeatability", *given]) == 0
+    shown = capsys.readouterr().out
+    assert "3 results in 1 session," in shown
+    assert "one session says nothing about the scatter between sessions" in shown
+    assert "between sessions standard" not in shown
+    assert "2 degrees of freedom" in shown
+
+
+def test_takes_of_the_same_photo_are_told_by_the_photo(measurement, tmp_path, capsys) -> None:
+    given = [keep(tmp_path / f"{p}{i}", wider(measurement, 1 + 0.001 * i + 0.01 * p, str(p))) for p in range(2) for i in range(2)]
+    assert cli.main(["repeatability", *given]) == 0
+    assert "4 results in 2 sessions" in capsys.readouterr().out
+
+
+def test_results_that_cannot_be_compared_are_refused(measurement, tmp_path, capsys) -> None:
+    one = keep(tmp_path / "one", measurement)
+    far = replace(measurement, widths=replace(measurement.widths, position_mm=measurement.widths.position_mm + 40))
+    two = keep(tmp_path / "two", far)
+    for given, words in (([one], "two at least"), ([one, two], "common stretch"), ([f"a={one}", f"b={one}"], "repeat")):
+        assert cli.main(["repeatability", *given]) == 3
+        shown = capsys.readouterr()
+        assert words in shown.err
+        assert shown.err.count("\n") == 1
+
+
+def test_the_same_result_twice_is_doubted(measurement, tmp_path, capsys) -> None:
+    one = keep(tmp_path / "one", measurement)
+    assert cli.main(["repeatability", one, one]) == 0
+    shown = capsys.readouterr().out
+    assert "do not differ at all" in shown
+    assert "Give --repeatability" not in shown
+
+
+def test_a_folder_whose_name_holds_the_sign_is_a_folder(measurement, tmp_path) -> None:
+    folder = keep(tmp_path / "a=b", measurement)
+    assert plan_commands._session(folder) == ("", folder)
+    assert plan_commands._session("mon=x/y") == ("mon", "x/y")
