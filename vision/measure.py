@@ -254,6 +254,8 @@ def _stations(strip, edge: apex.ApexLine, line: shoulder.ShoulderLine, px_per_mm
     """Both lines at stations `STATION_STEP_MM` apart."""
     every = max(round(bevel.STATION_STEP_MM * px_per_mm), 1)
     at = np.arange(0, len(edge.row), every)
+    # The curve runs on to the sheet's corners; only what the photo shows is a station.
+    at = at[strip.valid[round(strip.row_of_apex), at]]
     flags = edge.flags[at] | line.flags[at]
     lost = ~(np.isfinite(edge.row[at]) & np.isfinite(line.row[at]))
     flags = np.where(lost, flags | int(StationFlag.NOT_MEASURED), flags & ~int(StationFlag.NOT_MEASURED))
