@@ -1,0 +1,275 @@
+"""What the log keeps of one measurement. Frozen: a correction is a new record that supersedes the old one.
+
+Lengths stay as they were given (`decimal.Decimal` in the record's `unit`), because 0.0160 inch says more than 0.4064 mm; the
+properties in ``_mm`` convert with 25.4 exactly.
+"""
+
+from __future__ import annotations
+
+import datetime
+import enum
+import hashlib
+import math
+import statistics
+import unicodedata
+from dataclasses import dataclass, fields
+from decimal import Decimal
+
+from app.reference_log.errors import LogRefused
+from vision.rounding import MM_PER_INCH
+
+# One cell of text. Notes are sentences; what is longer is a document, and belongs elsewhere.
+MAX_TEXT = 20_000
+# The program's result as JSON: 4000 stations with all their digits take about 2 MB.
+MAX_RESULT = 8_000_000
+
+
+class Edge(enum.StrEnum):
+    """Which kind of edge was measured; kinds are never averaged together."""
+
+    PLAIN = "plain"
+    PART_SERRATED = "part-serrated"
+    ANGULAR_TIP = "angular-tip"
+
+
+class Condition(enum.StrEnum):
+    """What had been done to the edge before it was measured; conditions are never averaged together."""
+
+    FACTORY = "factory"
+    RESHARPENED = "resharpened"
+    REPROFILED = "reprofiled"
+    REGROUND = "reground"
+    UNKNOWN = "unknown"
+
+
+class Source(enum.StrEnum):
+    """Where the figure comes from."""
+
+    PHOTO_AND_READINGS = "photo+readings"
+    PHOTO = "photo"
+    READINGS = "readings"
+
+
+class Unit(enum.StrEnum):
+    """The unit of every length in a record."""
+
+    MM = "mm"
+    INCH = "inch"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Method:
+    """Everything that makes two figures comparable; `name` is its short name.
+
+    Attributes
+    ----------
+    source : Source
+    instrument_kind : str
+        Kind of instrument (`instrument_kind`): two calipers are comparable whatever their maker, since step and accuracy are in
+        each figure's uncertainty; a caliper and a microscope are not, since they touch and see the shoulder differently.
+    zone : str
+        Which part of the edge was averaged.
+    height : str
+        ``"shoulder"``, or the fixed distance above the apex, such as ``"1 mm above the apex"``.
+    averaged : str
+        How the readings became one figure.
+    """
+
+    source: Source
+    instrument_kind: str
+    zone: str = "main stretch"
+    height: str = "shoulder"
+    averaged: str = "mean"
+
+    @property
+    def name(self) -> str:
+        """Short name, one phrase."""
+        return f"{self.source} ({self.instrument_kind}), {self.averaged} of {self.zone}, {self.height}"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Record:
+    """One measurement of one specimen, as it was contributed.
+
+    Attributes
+    ----------
+    maker, model, variant, specimen : str
+        `specimen` names one physical knife of the model, whoever measures it.
+    instrument, instrument_step, instrument_accuracy
+        The accuracy is the limit of error (rectangular), in `unit`; None where it was not given.
+    readings, places : tuple of Decimal
+        Single readings in `unit`; their positions on the printed scale in mm (empty when not given).
+    angle_deg, angle_found_deg : Decimal or None
+        Included angle as declared, and as the measurement found it.
+    bevel_width : Decimal or None
+        Apex to shoulder along the bevel's face.
+    thickness, thickness_u, tip, tip_u, minimum, minimum_u, maximum, maximum_u : Decimal or None
+        Behind the edge; ``_u`` is one standard uncertainty. `thickness` is the mean of `zone` and never None.
+    photos : tuple of str
+        SHA-256 of each photo.
+    program, result : str
+        Version that made the result, and its ``measurement.json`` as text.
+    cautions : tuple of str
+        What was remarked when the record was taken.
+
+    Raises
+    ------
+    LogRefused
+        A name is empty, a text holds what no store can keep, or a figure is not positive.
+    """
+
+    maker: str
+    model: str
+    variant: str = ""
+    edge: Edge = Edge.PLAIN
+    specimen: str
+    condition: Condition
+    source: Source
+    instrument: str
+    instrument_step: Decimal | None = None
+    instrument_accuracy: Decimal | None = None
+    readings: tuple[Decimal, ...] = ()
+    places: tuple[Decimal, ...] = ()
+    angle_deg: Decimal | None = None
+    angle_found_deg: Decimal | None = None
+    bevel_width: Decimal | None = None
+    thickness: Decimal
+    thickness_u: Decimal | None = None
+    tip: Decimal | None = None
+    tip_u: Decimal | None = None
+    minimum: Decimal | None = None
+    minimum_u: Decimal | None = None
+    maximum: Decimal | None = None
+    maximum_u: Decimal | None = None
+    unit: Unit = Unit.MM
+    zone: str = "main stretch"
+    height: str = "shoulder"
+    averaged: str = "mean"
+    contributor: str
+    date: datetime.date
+    note: str = ""
+    photos: tuple[str, ...] = ()
+    program: str = ""
+    result: str = ""
+    cautions: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        for name in ("maker", "model", "specimen", "instrument", "contributor", "zone", "height", "averaged"):
+            if not getattr(self, name).strip():
+                raise LogRefused(name, "it is empty", f"say which {name} it was")
+        for name in TEXTS:
+            check_text(name, getattr(self, name), MAX_RESULT if name == "result" else MAX_TEXT)
+        for text in (*self.photos, *self.cautions):
+            check_text("photos and cautions", text, MAX_TEXT)
+        for name in (*LENGTHS, "angle_deg", "angle_found_deg"):
+            value = getattr(self, name)
+            if value is not None and not (value.is_finite() and value > 0):
+                raise LogRefused(f"{name} {value}", "it must be above nothing", "check the figure")
+        if not all(r.is_finite() and r > 0 for r in self.readings):
+            raise LogRefused("readings", "each must be above nothing", "check the figures")
+
+    @property
+    def mm_per_unit(self) -> float:
+        """What turns the record's lengths into mm."""
+        return MM_PER_INCH if self.unit is Unit.INCH else 1.0
+
+    @property
+    def thickness_mm(self) -> float:
+        """Mean thickness of the zone, mm."""
+        return float(self.thickness) * self.mm_per_unit
+
+    @property
+    def u_mm(self) -> float:
+        """One standard uncertainty of `thickness_mm`: as given, else from instrument and readings; NaN where nothing says.
+
+        Instrument: rectangular, accuracy / sqrt(3) (JCGM 100, 4.3.7), common to all readings and so not divided by their number.
+        Readings: standard deviation of their mean (JCGM 100, 4.2.3), of two or more.
+        """
+        if self.thickness_u is not None:
+            return float(self.thickness_u) * self.mm_per_unit
+        if self.instrument_accuracy is None:
+            return math.nan
+        scatter = statistics.stdev(map(float, self.readings)) / math.sqrt(len(self.readings)) if len(self.readings) > 1 else 0.0
+        return math.hypot(self.common_u_mm, scatter * self.mm_per_unit)
+
+    @property
+    def common_u_mm(self) -> float:
+        """The part of `u_mm` that all figures of one contributor's instrument share; 0 where no accuracy was given."""
+        common = float(self.instrument_accuracy or 0) / math.sqrt(3.0) * self.mm_per_unit
+        if self.thickness_u is not None:
+            common = min(common, float(self.thickness_u) * self.mm_per_unit)
+        return common
+
+    @property
+    def method(self) -> Method:
+        """What this figure may be compared with."""
+        kind = "photo" if self.source is Source.PHOTO else instrument_kind(self.instrument)
+        return Method(source=self.source, instrument_kind=kind, zone=self.zone, height=self.height, averaged=self.averaged)
+
+    @property
+    def row_key(self) -> str:
+        """SHA-256 of what was contributed; the same row gives the same key, whatever was remarked about it."""
+        parts = [_plain(getattr(self, name)) for name in _CONTRIBUTED]
+        # With its length before it, no text can pass for two.
+        text = "".join(f"{len(part)}:{part}" for part in parts)
+        return hashlib.sha256(text.encode()).hexdigest()
+
+
+TEXTS = ("maker", "model", "variant", "specimen", "instrument", "zone", "height", "averaged", "contributor", "note", "program", "result")
+LENGTHS = (
+    "instrument_step", "instrument_accuracy", "bevel_width", "thickness", "thickness_u", "tip", "tip_u",
+    "minimum", "minimum_u", "maximum", "maximum_u",
+)  # fmt: skip
+
+_KINDS = {
+    "caliper": ("caliper", "calliper", "vernier"),
+    "micrometer": ("micrometer", "micrometre screw"),
+    "microscope": ("microscope",),
+    "thickness gauge": ("gauge", "gage"),
+    "ruler": ("ruler", "steel rule", "tape measure", "folding rule"),
+    "photo": ("camera", "phone", "photo"),
+}
+
+
+def instrument_kind(name: str) -> str:
+    """Kind of an instrument by the words of its name; an unknown one is a kind of its own."""
+    lower = name_key(name)
+    for kind, words in _KINDS.items():
+        if any(word in lower for word in words):
+            return kind
+    return lower
+
+
+def name_key(text: str) -> str:
+    """A name as it is compared: composed, case folded, spaces as one."""
+    return " ".join(unicodedata.normalize("NFC", text).casefold().split())
+
+
+def knife_key(maker: str, model: str) -> str:
+    """Fixed-length key of a model: names may be 10 kB, more than an index page takes."""
+    return hashlib.sha256(f"{name_key(maker)}\x1f{name_key(model)}".encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def check_text(name: str, text: str, limit: int = MAX_TEXT) -> None:
+    """Refuse what cannot come back unchanged: PostgreSQL keeps no NUL, UTF-8 no lone surrogate."""
+    if len(text) > limit:
+        raise LogRefused(name, f"it holds {len(text)} characters, more than {limit}", "shorten it")
+    if "\x00" in text:
+        raise LogRefused(name, "it holds a NUL character, which no store keeps", "remove it")
+    # encode() is quick; scanning for surrogates in Python would take most of an import's time.
+    try:
+        text.encode("utf-8")
+    except UnicodeEncodeError:
+        raise LogRefused(name, "it holds half a character (a lone surrogate)", "type it again") from None
+
+
+def _plain(value: object) -> str:
+    if isinstance(value, Decimal):
+        # `normalize` lets 0.420 and 0.42 of one row meet: a doubled row is often retyped.
+        return f"{value.normalize():f}"
+    if isinstance(value, tuple):
+        return ";".join(map(_plain, value))
+    return "" if value is None else str(value)
+
+
+_CONTRIBUTED = tuple(f.name for f in fields(Record) if f.name != "cautions")

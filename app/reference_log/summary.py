@@ -1,0 +1,304 @@
+"""What the log says of one model: only figures that may be compared, and what was left out of them and why."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+
+import numpy as np
+import sqlalchemy as sa
+
+from app.reference_log import consensus
+from app.reference_log.errors import LogRefused
+from app.reference_log.records import Condition, Edge, Method, Record, Source, knife_key, name_key
+from app.reference_log.store import Store, standing
+from app.reference_log.tables import RECORD
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """The part of a record that a summary needs; lengths in mm, `u_mm` NaN where unknown."""
+
+    maker: str
+    model: str
+    variant: str
+    edge: Edge
+    condition: Condition
+    method: Method
+    specimen: str
+    contributor: str
+    thickness_mm: float
+    u_mm: float
+    common_u_mm: float
+
+
+@dataclass(frozen=True)
+class Group:
+    """Figures that may be averaged together: one edge kind, one condition, one method."""
+
+    edge: Edge
+    condition: Condition
+    method: Method
+
+    @property
+    def name(self) -> str:
+        """``"plain edge, factory, readings (caliper), mean of main stretch, shoulder"``."""
+        return f"{self.edge} edge, {self.condition}, {self.method.name}"
+
+
+@dataclass(frozen=True)
+class Choice:
+    """What a summary is asked to be about; None leaves it to `summarise`."""
+
+    edge: Edge | None = None
+    condition: Condition | None = None
+    source: Source | None = None
+    variant: str | None = None
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """Measurements that are not in the figure, and why."""
+
+    measurements: int
+    why: str
+
+
+@dataclass(frozen=True)
+class Disagreement:
+    """Two contributors whose figures differ by more than their expanded uncertainties allow (E_n above 1)."""
+
+    contributors: tuple[str, str]
+    figures_mm: tuple[float, float]
+    e_n: float
+    same_specimen: str | None
+
+
+@dataclass(frozen=True)
+class Summary:
+    """One model by one method; lengths in mm.
+
+    Attributes
+    ----------
+    mean_mm, u_mm, low_mm, high_mm : float
+        Random-effects mean over the specimens (spread by Paule-Mandel), its standard uncertainty with what the figures of one
+        contributor's instrument share, and the 95 % interval of the mean.
+    min_mm, max_mm : float
+        Thinnest and thickest specimen.
+    spread_mm, spread_dl_mm : float
+        Standard deviation between specimens apart from measurement uncertainty, by Paule-Mandel and by DerSimonian-Laird; NaN
+        for one specimen.
+    next_low_mm, next_high_mm : float
+        Where the next specimen will lie with 95 %; NaN for one specimen.
+    """
+
+    maker: str
+    model: str
+    group: Group
+    variants: tuple[str, ...]
+    specimens: int
+    measurements: int
+    contributors: tuple[str, ...]
+    mean_mm: float
+    u_mm: float
+    low_mm: float
+    high_mm: float
+    min_mm: float
+    max_mm: float
+    spread_mm: float
+    spread_dl_mm: float
+    next_low_mm: float
+    next_high_mm: float
+    left_out: tuple[LeftOut, ...]
+    disagreements: tuple[Disagreement, ...]
+
+
+def summarise(readings: Sequence[Reading], choice: Choice | None = None) -> Summary:
+    """Summary of one model's readings.
+
+    Of the groups that `choice` leaves, factory edges come first (what a buyer gets), then the group with most specimens.
+
+    Raises
+    ------
+    LogRefused
+        Nothing is left to average.
+    """
+    choice = choice or Choice()
+    kept, left_out = _chosen(readings, choice)
+    groups: dict[Group, list[Reading]] = {}
+    for r in kept:
+        groups.setdefault(Group(r.edge, r.condition, r.method), []).append(r)
+    if not groups:
+        name = f"{readings[0].maker} {readings[0].model}" if readings else "this model"
+        why = "; ".join(f"{o.measurements} left out: {o.why}" for o in left_out) or "the log holds no measurement of it"
+        raise LogRefused(name, why, "look it up with 'shoulderline log find'")
+    group = min(groups, key=lambda g: _rank(g, groups[g]))
+    left_out += [LeftOut(len(rs), f"not comparable: {g.name}") for g, rs in groups.items() if g != group]
+    return _of_group(group, groups[group], left_out)
+
+
+def model_summary(store: Store, maker: str, model: str, choice: Choice | None = None) -> Summary:
+    """Summary of one model from the log; names are compared without regard to case and spacing."""
+    found = list(readings(store, RECORD.c.knife_key == knife_key(maker, model)))
+    if not found:
+        raise LogRefused(f"{maker} {model}", "the log holds no measurement of it", "look it up with 'shoulderline log find'")
+    return summarise(found, choice)
+
+
+def all_summaries(store: Store) -> list[Summary]:
+    """A summary of each model that has one, in order of maker and model."""
+    found = sorted(readings(store), key=lambda r: (name_key(r.maker), name_key(r.model)))
+    summaries = []
+    for _, own in groupby(found, key=lambda r: (name_key(r.maker), name_key(r.model))):
+        try:
+            summaries.append(summarise(list(own)))
+        except LogRefused:
+            # None of its figures has an uncertainty; the exports of records still list them.
+            continue
+    return summaries
+
+
+def readings(store: Store, *conditions: sa.ColumnElement[bool]) -> Iterable[Reading]:
+    """Standing records that meet the conditions, as a summary needs them."""
+    c = RECORD.c
+    columns = (c.maker, c.model, c.variant, c.edge, c.condition, c.source, c.instrument_kind, c.zone, c.height, c.averaged, c.specimen,
+               c.contributor, c.thickness_mm, c.u_mm, c.common_u_mm)  # fmt: skip
+    methods: dict[tuple, Method] = {}
+    with store.reading() as connection:
+        for row in connection.execute(sa.select(*columns).where(standing(), *conditions).order_by(c.id)):
+            maker, model, variant, edge, condition, *by, specimen, contributor, thickness, u, common = row
+            method = methods.get(tuple(by))
+            if method is None:
+                source, kind, zone, height, averaged = by
+                kind = "photo" if source == Source.PHOTO else kind
+                method = methods[tuple(by)] = Method(
+                    source=Source(source), instrument_kind=kind, zone=zone, height=height, averaged=averaged
+                )
+            yield Reading(
+                maker, model, variant, Edge(edge), Condition(condition), method, specimen, contributor, thickness,
+                math.nan if u is None else u, common,
+            )  # fmt: skip
+
+
+def reading_of(r: Record) -> Reading:
+    """A record as a summary needs it."""
+    return Reading(
+        r.maker, r.model, r.variant, r.edge, r.condition, r.method, r.specimen, r.contributor, r.thickness_mm, r.u_mm, r.common_u_mm
+    )
+
+
+def _chosen(found: Sequence[Reading], choice: Choice) -> tuple[list[Reading], list[LeftOut]]:
+    tests = (
+        ("no uncertainty is known", lambda r: math.isfinite(r.u_mm) and r.u_mm > 0),
+        (f"variant is not {choice.variant}", lambda r: choice.variant is None or name_key(r.variant) == name_key(choice.variant)),
+        (f"edge is not {choice.edge}", lambda r: choice.edge is None or r.edge is choice.edge),
+        (f"condition is not {choice.condition}", lambda r: choice.condition is None or r.condition is choice.condition),
+        (f"method is not {choice.source}", lambda r: choice.source is None or r.method.source is choice.source),
+    )
+    kept, left_out = list(found), []
+    for why, test in tests:
+        passed = [r for r in kept if test(r)]
+        if len(passed) < len(kept):
+            left_out.append(LeftOut(len(kept) - len(passed), why))
+        kept = passed
+    return kept, left_out
+
+
+def _rank(group: Group, found: Sequence[Reading]) -> tuple:
+    return (group.condition is not Condition.FACTORY, -len({name_key(r.specimen) for r in found}), -len(found), group.name)
+
+
+def _of_group(group: Group, found: list[Reading], left_out: list[LeftOut]) -> Summary:
+    specimens = _by_specimen(found)
+    x = np.array([_specimen_mean(own)[0] for own in specimens.values()])
+    u = np.array([_specimen_mean(own)[1] for own in specimens.values()])
+    one = len(x) == 1
+    spread = 0.0 if one else consensus.paule_mandel(x, u)
+    c = consensus.combine(x, u, spread)
+    u_mean = _with_common(c, list(specimens.values()))
+    half = consensus.t_factor(len(x)) * u_mean
+    low, high = (math.nan, math.nan) if one else consensus.next_figure(x, u, math.sqrt(max(0.0, u_mean**2 - c.u**2)))
+    return Summary(
+        maker=found[0].maker, model=found[0].model, group=group, variants=tuple(dict.fromkeys(r.variant for r in found if r.variant)),
+        specimens=len(x), measurements=len(found), contributors=tuple(dict.fromkeys(r.contributor for r in found)),
+        mean_mm=c.mean, u_mm=u_mean, low_mm=max(0.0, c.mean - half), high_mm=c.mean + half, min_mm=float(x.min()), max_mm=float(x.max()),
+        spread_mm=math.nan if one else spread, spread_dl_mm=math.nan if one else consensus.dersimonian_laird(x, u),
+        # No blade is thinner than nothing: few specimens give a wide t interval that would reach below.
+        next_low_mm=low if one else max(0.0, low), next_high_mm=high, left_out=tuple(left_out), disagreements=_disagreements(found),
+    )  # fmt: skip
+
+
+def _by_specimen(found: Iterable[Reading]) -> dict[str, list[Reading]]:
+    specimens: dict[str, list[Reading]] = {}
+    for r in found:
+        specimens.setdefault(name_key(r.specimen), []).append(r)
+    return specimens
+
+
+def _by_contributor(found: Iterable[Reading]) -> dict[str, list[Reading]]:
+    own: dict[str, list[Reading]] = {}
+    for r in found:
+        own.setdefault(name_key(r.contributor), []).append(r)
+    return own
+
+
+def _specimen_mean(found: Sequence[Reading]) -> tuple[float, float]:
+    """One specimen's figure and standard uncertainty from all its measurements.
+
+    A contributor's repeats share instrument and hand, so that repeating does not reduce the uncertainty; contributors are
+    independent, and where they differ by more than they can, the uncertainty grows by the Birge ratio (Kacker 2004).
+    """
+    x, u = [], []
+    for own in _by_contributor(found).values():
+        x.append(math.fsum(r.thickness_mm for r in own) / len(own))
+        u.append(math.sqrt(math.fsum(r.u_mm**2 for r in own) / len(own)))
+    c = consensus.combine(np.array(x), np.array(u), 0.0)
+    if len(x) == 1:
+        return c.mean, c.u
+    birge = math.sqrt(float(((np.array(x) - c.mean) ** 2 / np.array(u) ** 2).sum()) / (len(x) - 1))
+    return c.mean, c.u * max(1.0, birge)
+
+
+def _with_common(c: consensus.Consensus, specimens: Sequence[Sequence[Reading]]) -> float:
+    """Standard uncertainty of the mean with the covariance of figures by one contributor's instrument.
+
+    Without it the mean of twenty knives by one caliper would claim an accuracy that the caliper does not have (JCGM 100, 5.2.2).
+    """
+    shares: dict[str, list[float]] = {}
+    for weight, own in zip(c.weights, specimens, strict=True):
+        # The specimen's weight is divided among its contributors, as if equal: what they share is all that matters here.
+        people = _by_contributor(own)
+        for person, theirs in people.items():
+            common = math.sqrt(math.fsum(r.common_u_mm**2 for r in theirs) / len(theirs))
+            shares.setdefault(person, []).append(float(weight) / len(people) * common)
+    covariance = math.fsum(math.fsum(s) ** 2 - math.fsum(v * v for v in s) for s in shares.values())
+    return math.sqrt(c.u**2 + covariance)
+
+
+def _disagreements(found: Sequence[Reading]) -> tuple[Disagreement, ...]:
+    """Pairs of contributors with E_n above 1: on a specimen that both measured, else on their own means of the model."""
+    people = _by_contributor(found)
+    names = list(people)
+    own = {name: {s: _specimen_mean(rs) for s, rs in _by_specimen(rs).items()} for name, rs in people.items()}
+    overall = {name: _overall(list(figures.values())) for name, figures in own.items()}
+    worst = []
+    # Pairs grow with the square of their number; beyond this no list of pairs helps a reader.
+    for i, a in enumerate(names[:50]):
+        for b in names[i + 1 : 50]:
+            pairs = [(s, own[a][s], own[b][s]) for s in own[a].keys() & own[b].keys()] or [(None, overall[a], overall[b])]
+            e_n, specimen, x, y = max(
+                ((consensus.e_n(*x, *y), s, x[0], y[0]) for s, x, y in pairs), key=lambda found: (found[0], str(found[1]))
+            )
+            if e_n > 1.0:
+                shown = next((r.specimen for r in people[a] if name_key(r.specimen) == specimen), None)
+                worst.append(Disagreement((people[a][0].contributor, people[b][0].contributor), (x, y), e_n, shown))
+    return tuple(worst)
+
+
+def _overall(figures: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    x, u = np.array([f[0] for f in figures]), np.array([f[1] for f in figures])
+    c = consensus.combine(x, u, consensus.paule_mandel(x, u) if len(x) > 1 else 0.0)
+    # One person's instrument is off by the same amount on every specimen, so averaging does not go below its smallest figure's own.
+    return c.mean, max(c.u, float(u.min()))

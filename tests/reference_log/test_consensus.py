@@ -1,0 +1,84 @@
+"""Random effects against published values and an independent library."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from scipy import stats
+from statsmodels.stats.meta_analysis import combine_effects
+
+from app.reference_log import consensus
+
+# Kacker 2004, Metrologia 41, 132, as shipped in statsmodels' test_meta.py.
+X = np.array([61.00, 61.40, 62.21, 62.30, 62.34, 62.60, 62.70, 62.84, 65.90])
+U = np.sqrt([0.2025, 1.21, 0.09, 0.2025, 0.3844, 0.5625, 0.0676, 0.0225, 1.8225])
+
+
+def test_paule_mandel_gives_kackers_figures() -> None:
+    spread = consensus.paule_mandel(X, U)
+    c = consensus.combine(X, U, spread)
+    assert (spread, c.mean, c.u) == (pytest.approx(0.8399, abs=5e-5), pytest.approx(62.40762, abs=5e-6), pytest.approx(0.33803, abs=5e-6))
+
+
+def test_dersimonian_laird_gives_kackers_figures() -> None:
+    spread = consensus.dersimonian_laird(X, U)
+    c = consensus.combine(X, U, spread)
+    # The paper prints 0.5359; 0.53670 is the exact value from the same data.
+    assert (spread, c.mean, c.u) == (pytest.approx(0.53670, abs=5e-6), pytest.approx(62.39014, abs=5e-6), pytest.approx(0.24575, abs=5e-6))
+
+
+def test_without_spread_the_mean_is_kackers_fixed_effect() -> None:
+    c = consensus.combine(X, U, 0.0)
+    assert (c.mean, c.u) == (pytest.approx(62.58340, abs=5e-6), pytest.approx(0.10785, abs=5e-6))
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_agrees_with_statsmodels(seed: int) -> None:
+    random = np.random.default_rng(seed)
+    n = int(random.integers(2, 30))
+    u = random.uniform(5.0, 50.0, n)
+    x = 400.0 + random.normal(0.0, 30.0, n) + random.normal(0.0, u)
+    # A tolerance of 1e-12 is below rounding, and there statsmodels takes a hair below zero for "no spread".
+    theirs = combine_effects(x, u**2, method_re="iterated", atol=1e-9)
+    assert consensus.paule_mandel(x, u) ** 2 == pytest.approx(max(0.0, theirs.tau2), rel=1e-6, abs=1e-6)
+    chi2 = combine_effects(x, u**2, method_re="chi2")
+    assert consensus.dersimonian_laird(x, u) ** 2 == pytest.approx(max(0.0, chi2.tau2), rel=1e-9, abs=1e-9)
+    mine = consensus.combine(x, u, math.sqrt(max(0.0, chi2.tau2)))
+    assert mine.mean == pytest.approx(chi2.mean_effect_re, rel=1e-9)
+
+
+def test_figures_closer_than_their_uncertainty_have_no_spread() -> None:
+    x, u = np.array([0.40, 0.41, 0.405]), np.full(3, 0.02)
+    assert consensus.paule_mandel(x, u) == consensus.dersimonian_laird(x, u) == 0.0
+
+
+def test_next_one_matches_the_textbook_interval_where_measuring_costs_nothing() -> None:
+    # Without measurement error: mean +- t(n - 1) s sqrt(1 + 1/n), the prediction interval of a normal sample.
+    x = np.array([0.31, 0.35, 0.36, 0.41, 0.44])
+    half = stats.t.ppf(0.975, 4) * x.std(ddof=1) * math.sqrt(1 + 1 / 5)
+    assert consensus.next_figure(x, np.full(5, 1e-6)) == (
+        pytest.approx(x.mean() - half, abs=5e-4),
+        pytest.approx(x.mean() + half, abs=5e-4),
+    )
+
+
+@pytest.mark.parametrize(
+    ("n", "spread", "u"), [(2, 0.04, 0.02), (3, 0.04, 0.02), (5, 0.04, 0.02), (10, 0.04, 0.02), (5, 0.02, 0.02), (20, 0.05, 0.01)]
+)
+def test_next_one_lies_inside_about_as_often_as_stated(n: int, spread: float, u: float) -> None:
+    random = np.random.default_rng(7)
+    inside, trials = 0, 600
+    for _ in range(trials):
+        x = 0.4 + random.normal(0, spread, n) + random.normal(0, u, n)
+        low, high = consensus.next_figure(x, np.full(n, u))
+        inside += low <= 0.4 + random.normal(0, spread) <= high
+    print(f"n {n}, spread {spread}, u {u}: {inside / trials:.3f}")
+    # Three standard deviations of a share of 0.95 in 600 trials are 0.027.
+    assert inside / trials >= 0.95 - 0.027
+
+
+def test_e_n_of_two_figures() -> None:
+    # By hand: 0.05 / (2 * sqrt(0.015^2 + 0.020^2)) = 0.05 / 0.05.
+    assert consensus.e_n(0.45, 0.015, 0.40, 0.020) == pytest.approx(1.0)
