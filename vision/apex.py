@@ -100,7 +100,7 @@ def _blocks(strip: StraightStrip) -> tuple[np.ndarray, np.ndarray]:
     mean = cv2.resize(strip.linear[:, : count * _BLOCK], (count, rows), interpolation=cv2.INTER_AREA)
     log = np.log(np.maximum(mean, 0) + DARK)
     valid = strip.valid[:, : count * _BLOCK].reshape(rows, count, _BLOCK).all(axis=2)
-    return np.stack([log.mean(axis=2), log[..., 0] - log[..., 1], log[..., 2] - log[..., 1]], axis=2), valid
+    return np.stack([log @ np.full(3, 1 / 3, np.float32), log[..., 0] - log[..., 1], log[..., 2] - log[..., 1]], axis=2), valid
 
 
 def _sharpness(strip: StraightStrip, blur_px: float, px_per_mm: float, lane_rows: int) -> np.ndarray:
@@ -126,10 +126,10 @@ def _mean_step(small: np.ndarray, large: np.ndarray, valid: np.ndarray, lane: sl
     z = small / (scale + np.array([0.003, 0.0015, 0.0015]))
     # A cast shadow darkens and keeps the colour: darkening alone counts for less than brightening or a change of colour.
     z[..., 0] *= np.where(small[..., 0] < 0, _SHADOW_DOUBT, 1.0)
-    z2 = (z**2).sum(axis=2)
+    z2 = z**2 @ np.ones(3)
     # Weighted by what each feature contributes: how much of the change within 5 blur radii falls within 1.5.
     within = np.abs(small) / np.maximum(np.maximum(np.abs(large), np.abs(small)), 1e-9)
-    share = (z**2 * within).sum(axis=2) / np.maximum(z2, 1e-9)
+    share = (z**2 * within) @ np.ones(3) / np.maximum(z2, 1e-9)
     # An erf of the photo's blur gives 0.87 and more; a ramp as long as 10 blur radii gives 0.4.
     return z2 * np.clip((share - 0.45) / 0.25, 0.0, 1.0)
 

@@ -91,12 +91,11 @@ def _features(strip: StraightStrip, blur_px: float) -> tuple[np.ndarray, np.ndar
     rows, columns = strip.valid.shape
     count = max(columns // BLOCK_COLUMNS, 1)
     used = min(count * BLOCK_COLUMNS, columns)
-    fold = (rows, count, used // count)
 
     def blocked(picture: np.ndarray) -> np.ndarray:
-        return picture[:, :used].reshape(*fold, *picture.shape[2:]).mean(axis=2)
+        return cv2.resize(picture[:, :used], (count, rows), interpolation=cv2.INTER_AREA)
 
-    grey = strip.linear.mean(axis=2)
+    grey = strip.linear @ np.full(3, 1 / 3, np.float32)
     rgb = np.log(np.maximum(blocked(strip.linear), 0.0) + _DARK)
     mean = np.maximum(blocked(grey), 0.0) + _DARK
     smooth = cv2.GaussianBlur(grey, (0, 0), max(blur_px, 0.7))

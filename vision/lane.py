@@ -39,6 +39,8 @@ _BEYOND_MM = 8.0
 _THIN = 4
 # z = 4: a line this weak in the median column is the lane's own grain.
 _LEAST_SUPPORT = 0.2
+# A matrix product: a reduction over three channels is many times slower.
+_THIRDS = np.full(3, 1 / 3, np.float32)
 # Farthest edge from the strip that is searched: beyond it height and tilt errors swamp the width (mm).
 _FARTHEST_MM = 60.0
 
@@ -131,7 +133,7 @@ def sheet_view(photo: Photo, camera: Camera, height_mm: float, bar_scale: tuple[
         return camera.to_height(camera.project(np.column_stack([at, np.full(len(at), height_mm)])), 0.0)[:, :2] / bar_scale
 
     ink[:near] = scale_ink(*_smooth_map(on_sheet, xs, ys[:near]))
-    ink &= _narrow_and_dark(linear.mean(axis=2), mm)
+    ink &= _narrow_and_dark(linear @ _THIRDS, mm)
     return SheetView(_features(linear), valid, ink, float(x0), float(mm), np.zeros(columns, int))
 
 
@@ -171,7 +173,7 @@ def _extent(camera: Camera, size: tuple[int, int], height_mm: float) -> tuple[fl
 def _features(linear: np.ndarray) -> np.ndarray:
     """(R, C, 3) log brightness and two log colour ratios."""
     log = np.log(np.maximum(linear, 0) + DARK)
-    return np.stack([log.mean(axis=2), log[..., 0] - log[..., 1], log[..., 2] - log[..., 1]], axis=2).astype(np.float32)
+    return np.stack([log @ _THIRDS, log[..., 0] - log[..., 1], log[..., 2] - log[..., 1]], axis=2).astype(np.float32)
 
 
 def unevenness(view: SheetView, along_mm: float) -> np.ndarray:
@@ -207,7 +209,7 @@ def line_strength(view: SheetView, along_mm: float) -> np.ndarray:
     y = view.y_mm
     known = view.valid & ~view.ink & (y > _LANE_MM[0]) & (y < _LANE_MM[1])
     scale = np.median(np.abs(step[known]), axis=0) / 0.6745 if known.any() else np.zeros(4)
-    z2 = ((step / (scale + _LEAST_STEP)) ** 2).sum(axis=2)
+    z2 = (step / (scale + _LEAST_STEP)) ** 2 @ np.ones(4)
     z2[~view.valid | view.ink | (y < _STRIP_MARGIN_MM)] = 0
     # 8 sigma: of a million cells none reaches it by noise.
     return z2 / (z2 + 64.0)
