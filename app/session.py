@@ -8,6 +8,7 @@ import streamlit as st
 
 from app import outputs, overlay
 from vision.declared import Declared
+from vision.job import Job, JobPhoto, JobSide, job_text
 from vision.measure import measure
 from vision.photo import open_photo
 from vision.results import Measurement
@@ -36,4 +37,8 @@ def measured(photos: tuple[tuple[str, bytes], ...], declared: Declared) -> Resul
         rgb = outputs.rgb8(photo)
         picture = overlay.draw(rgb, result, i, reduce=min(1.0, _SHOWN_PX / rgb.shape[1]))
         reduced.append((photo.name, outputs.overlay_jpeg(picture)))
-    return Result(result, outputs.build(result, opened), tuple(reduced))
+    contents = outputs.build(result, opened)
+    side = JobSide(tuple(JobPhoto(p.name, p.sha256) for p in opened), declared)
+    # Names alone: kept beside the photos, the job file measures them again from the command line.
+    contents["job.toml"] = job_text(Job((side,))).encode()
+    return Result(result, contents, tuple(reduced))

@@ -19,7 +19,7 @@ from vision.declared import Declared
 from vision.errors import DeclarationError, EdgeNotFound
 from vision.flags import Note, StationFlag
 from vision.photo import Photo
-from vision.results import Measurement, OtherSide, PhotoRecord, WidthProfile
+from vision.results import CrossCheck, Measurement, OtherSide, PhotoRecord, WidthProfile
 from vision.straighten import straighten
 from vision.target import Target, find_target
 
@@ -119,11 +119,7 @@ def measure_sides(sides: Sequence[Side], settings: Settings | None = None, progr
     seen = _see(sides, settings, report)
     report("thickness", 0.95)
     joined = [_together(group) for group in seen]
-    faces = _faces(sides, [widths for widths, _ in joined])
-    fit = thickness.estimate_faces(faces)
-    checks, remarks = crosscheck.cross_check(fit), ()
-    if clash := crosscheck.contradiction(fit):
-        fit, remarks = thickness.estimate_faces(_without_readings(faces)), (clash,)
+    fit, checks, remarks = _estimate(_faces(sides, [widths for widths, _ in joined]))
     found = zones.find_zones(fit, settings.stretches)
     spent = budget.budget(fit, zones.main_mask(fit, found, settings.stretches)) if found else None
     notes = [n for group in seen for s in group for n in s.notes] + [n for _, seams in joined for n in seams]
@@ -136,7 +132,7 @@ def measure_sides(sides: Sequence[Side], settings: Settings | None = None, progr
         zones=found,
         budget=spent,
         cross_checks=checks,
-        notes=_once((*notes, *_assumed(sides), *remarks, *crosscheck.notes(fit, checks))),
+        notes=_once((*notes, *_assumed(sides), *remarks)),
         program=f"shoulderline {metadata.version('shoulderline')}",
         created=datetime.now(UTC).isoformat(timespec="seconds"),
         versions=_versions(),
@@ -213,8 +209,17 @@ def _faces(sides: Sequence[Side], widths: Sequence[WidthProfile]) -> tuple[thick
     return merge.both_faces(*((w, s.declared) for w, s in zip(widths, sides, strict=True)), _landmarks(sides))
 
 
-def _without_readings(faces: tuple[thickness.Face, ...]) -> tuple[thickness.Face, ...]:
-    return tuple(replace(face, declared=replace(face.declared, readings=())) for face in faces)
+def _estimate(faces: tuple[thickness.Face, ...]) -> tuple[thickness.ThicknessFit, tuple[CrossCheck, ...], tuple[Note, ...]]:
+    """Thickness with the readings, or without them where they and the photo cannot both be right."""
+    fit = thickness.estimate_faces(faces)
+    checks = crosscheck.cross_check(fit)
+    clash = crosscheck.contradiction(fit)
+    # Without a declared angle there is nothing else to go by; the cross-check still names the readings.
+    if clash and all(face.declared.half_angle_deg is not None for face in faces):
+        alone = tuple(replace(face, declared=replace(face.declared, readings=())) for face in faces)
+        fit = thickness.estimate_faces(alone)
+        return fit, checks, (clash, *crosscheck.notes(fit, checks))
+    return fit, checks, crosscheck.notes(fit, checks)
 
 
 def _other(sides: Sequence[Side], widths: WidthProfile) -> OtherSide:

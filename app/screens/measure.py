@@ -76,7 +76,7 @@ def _remarks(m: Measurement) -> None:
 
 
 def _downloads(result: session.Result) -> None:
-    kinds = {"csv": "text/csv", "json": "application/json", "jpg": "image/jpeg", "pdf": "application/pdf"}
+    kinds = {"csv": "text/csv", "json": "application/json", "jpg": "image/jpeg", "pdf": "application/pdf", "toml": "application/toml"}
     with st.container(horizontal=True):
         for name, data in result.contents.items():
             st.download_button(name, data, file_name=name, mime=kinds[name.rsplit(".", 1)[-1]], on_click="ignore")

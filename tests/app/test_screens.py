@@ -9,11 +9,12 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 import app.screens
-from app import facts_form
+from app import facts_form, session
 from app.demo import load
 from app.headline import headline
 from vision.declared import Declared, Reading
 from vision.errors import DeclarationError
+from vision.job import job_from_text, open_job
 from vision.measure import measure
 from vision.photo import open_photo
 
@@ -39,7 +40,8 @@ def test_shown_figure_is_the_librarys(demo) -> None:
     assert screen.header[0].value == headline(expected)[0].text
     rest = screen.table[0].value
     assert list(rest["thickness"]) == [line.text for line in headline(expected)[1:]]
-    assert {b.label for b in screen.get("download_button")} == {"profile.csv", "measurement.json", "overlay.jpg", "report.pdf"}
+    files = {"profile.csv", "measurement.json", "overlay.jpg", "report.pdf", "job.toml"}
+    assert {b.label for b in screen.get("download_button")} == files
     assert "Blades cut" in screen.caption[0].value
 
 
@@ -78,3 +80,12 @@ def test_form_shows_what_was_declared() -> None:
     declared = Declared(included_angle_deg=31.0, printed_bar_mm=(99.5, 99.9), readings=(Reading(5.0, 0.4),))
     facts = facts_form.of(declared)
     assert (facts.angle, facts.bar_x, facts.bar_y, facts.height, facts.readings) == (31.0, 99.5, 99.9, None, declared.readings)
+
+
+def test_the_apps_job_file_holds_the_facts_and_opens_the_photos(demo) -> None:
+    photo = demo.photos[0]
+    shown = session.measured(((photo.name, photo.read_bytes()),), demo.declared)
+    job = job_from_text(shown.contents["job.toml"].decode())
+    assert job.sides[0].declared == demo.declared
+    sides, _ = open_job(job, photo.parent)
+    assert sides[0].photos[0].sha256 == shown.measurement.photos[0].sha256
