@@ -105,11 +105,13 @@ def repeatability_text(found: study.Study) -> str:
             lines.append(f"  between sessions {_sd(c.between, c.groups - 1)}")
     if len(found.sessions) == 1:
         lines.append("caution: one session says nothing about the scatter between sessions; set up anew on another day.")
-    u = found.width.one_result_u
+    u = found.width.band_u
     if u > 0:
         # Two digits at most; rounded up, so that the band does not shrink by rounding.
         places = 1 - math.floor(math.log10(u))
-        lines.append(f"Give --repeatability {math.ceil(u * 10**places - 1e-9) / 10**places:g} to 'shoulderline measure' for this method.")
+        said = f"{math.ceil(u * 10**places - 1e-9) / 10**places:g}"
+        lines.append(f"Give --repeatability {said} to 'shoulderline measure' for this method (larger than the scatter of one result,")
+        lines.append(f"{found.width.one_result_u:.2g} mm, since {found.results} results tell a scatter only roughly).")
     else:
         lines.append("The results do not differ at all: were they different photos?")
     lines.append(f"({COVERAGE})")

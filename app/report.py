@@ -166,8 +166,22 @@ def _declared(m: Measurement) -> list[list[str]]:
         ["lie", d.lie.value + (f", cheek angle {d.cheek_angle_deg:g}°" if d.cheek_angle_deg is not None else "")],
         ["edge above the strip", f"{height:g} ± {height_tolerance:g} mm{undeclared}"],
         ["printed 100 mm bars, X and Y", f"{bars[0]:g} and {bars[1]:g} ± {bar_tolerance:g} mm{how}"],
+        *_other_side(m),
         ["caliper", f"limit of error {d.caliper.accuracy_mm:g} mm, step {d.caliper.resolution_mm:g} mm"],
     ]
+
+
+def _other_side(m: Measurement) -> list[list[str]]:
+    if m.other is None:
+        return []
+    d, (here, there) = m.other.declared, m.other.landmarks_mm
+    angle = (
+        "from the readings"
+        if d.included_angle_deg is None
+        else f"twice its own angle {d.included_angle_deg:g} ± {d.angle_tolerance_deg:g}°"
+    )
+    where = f"the landmark at {here:g} mm stands at {there:g} mm on its scale; thickness adds both sides"
+    return [["other side", f"{angle}, {d.lie.value}; {where}"]]
 
 
 def _photos(m: Measurement) -> list[list[str]]:

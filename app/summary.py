@@ -22,6 +22,9 @@ def text(measurement: Measurement) -> str:
         lines += [f"  {line.label:{wide}s}  {line.text}" for line in figures]
     else:
         lines.append("Thickness behind the edge: no headline figure could be had")
+    if measurement.other is not None:
+        here, there = measurement.other.landmarks_mm
+        lines.append(f"Both sides photographed: {here:g} mm on the first side's scale is {there:g} mm on the other's")
     lines.append(f"Bevel width, {_width_range(measurement)}")
     lines.append(f"({rounding.COVERAGE})")
     remarks = [f"{n.severity}: {n.text}; {n.remedy}." for n in measurement.notes]

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import stats
 
 from vision.errors import DeclarationError
 from vision.results import Measurement
@@ -14,6 +15,8 @@ from vision.results import Measurement
 # Results are compared at these steps, a station apart at most; a stretch of a few waves of the edge (1-2 mm each) at least.
 GRID_MM = 0.2
 LEAST_COMMON_MM = 5.0
+# Share of a normal distribution below two standard deviations: k = 2 is 95.45 %.
+_NORMAL_WITHIN_2 = float(stats.norm.cdf(2.0))
 
 
 @dataclass(frozen=True)
@@ -33,6 +36,8 @@ class Components:
         Standard deviation of the groups themselves; 0 when the groups differ no more than chance.
     mean_u : float
         Standard uncertainty of `mean` from this spread alone (it holds no common error of scale, angle or caliper).
+    freedom : float
+        Effective degrees of freedom of `one_result_u` (Welch-Satterthwaite, JCGM 100, G.4.1).
     """
 
     groups: int
@@ -44,11 +49,18 @@ class Components:
     within: float
     between: float
     mean_u: float
+    freedom: float
 
     @property
     def one_result_u(self) -> float:
-        """Standard deviation of one result of one new group: what to use in a band for a single measurement."""
+        """Standard deviation of one result of one new group."""
         return math.hypot(self.within, self.between)
+
+    @property
+    def band_u(self) -> float:
+        """What to use in a band for a single measurement: `one_result_u` made larger for having been found from few results, so
+        that k = 2 covers what Student's t would (JCGM 100, G.3.2)."""
+        return self.one_result_u * float(stats.t.ppf(_NORMAL_WITHIN_2, self.freedom)) / 2.0
 
 
 def components(groups: Sequence[Sequence[float]]) -> Components:
@@ -84,7 +96,11 @@ def components(groups: Sequence[Sequence[float]]) -> Components:
     effective = (n - float((sizes**2).sum()) / n) / (k - 1)
     between2 = max((ms_between - ms_within) / effective, 0.0)
     mean_u = math.sqrt(between2 * float((sizes**2).sum()) / n**2 + ms_within / n)
-    return Components(k, n, shift + grand, ms_between, ms_within, f, math.sqrt(ms_within), math.sqrt(between2), mean_u)
+    # One result's variance as a sum of the two mean squares, which are independent; without a between part it is the inner one.
+    parts = ((1 - 1 / effective) * ms_within, ms_between / effective) if between2 > 0 else (ms_within, 0.0)
+    spent = parts[0] ** 2 / (n - k) + parts[1] ** 2 / (k - 1)
+    freedom = sum(parts) ** 2 / spent if spent > 0 else float(n - k)
+    return Components(k, n, shift + grand, ms_between, ms_within, f, math.sqrt(ms_within), math.sqrt(between2), mean_u, freedom)
 
 
 @dataclass(frozen=True)
@@ -158,4 +174,4 @@ def _spread(groups: list[list[float]]) -> Components:
     values = np.asarray(groups[0])
     within = float(np.std(values, ddof=1))
     n = values.size
-    return Components(1, n, float(values.mean()), math.nan, within**2, math.nan, within, 0.0, within / math.sqrt(n))
+    return Components(1, n, float(values.mean()), math.nan, within**2, math.nan, within, 0.0, within / math.sqrt(n), n - 1.0)

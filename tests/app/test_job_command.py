@@ -8,6 +8,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+import pypdfium2
 import pytest
 
 from app import cli, files
@@ -87,7 +88,9 @@ def test_a_result_is_made_again_bit_for_bit(folder: Path, capsys) -> None:
     assert '"../photos/left.png"' in written
     assert written.count("sha256 = ") == 3 + written.count('camera_sha256 = ""')
     assert 'maker = "Halden"' in written
-    capsys.readouterr()
+    assert "Both sides photographed: 4 mm on the first side's scale is 28 mm on the other's" in capsys.readouterr().out
+    document = pypdfium2.PdfDocument(first / "report.pdf")
+    assert "thickness adds both sides" in " ".join(document[1].get_textpage().get_text_range().split())
 
 
 def test_a_changed_photo_is_refused(folder: Path, capsys) -> None:

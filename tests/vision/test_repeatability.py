@@ -45,3 +45,24 @@ def test_studies_that_say_nothing_are_refused(groups):
 def test_no_spread_at_all_is_not_a_number():
     assert math.isnan(components([[1.0, 1.0], [1.0, 1.0]]).f)
     assert math.isinf(components([[1.0, 1.0], [2.0, 2.0]]).f)
+
+
+@pytest.mark.parametrize(("groups", "repeats"), [(2, 2), (3, 2), (5, 3)])
+def test_small_studies_give_a_band_that_still_covers(groups, repeats):
+    """5,000 studies of known spread: twice `band_u` holds one new result about 95 % of the time, twice `one_result_u` does not."""
+    rng = np.random.default_rng(5)
+    n, held, naive = 5000, 0, 0
+    for _ in range(n):
+        data = 0.006 * rng.standard_normal((groups, 1)) + 0.003 * rng.standard_normal((groups, repeats))
+        found = components(data.tolist())
+        new = abs(0.006 * rng.standard_normal() + 0.003 * rng.standard_normal())
+        held += new <= 2 * found.band_u
+        naive += new <= 2 * found.one_result_u
+    assert 0.92 <= held / n <= 0.99
+    assert naive < held
+
+
+def test_freedom_of_equal_parts_is_that_of_all_results():
+    """Equal mean squares and no between part leave the inner freedom; a pure between part leaves the groups'."""
+    assert components([[0.0, 1.0], [0.0, 1.0], [0.0, 1.0]]).freedom == 3.0
+    assert components([[0.0, 0.0], [1.0, 1.0], [2.0, 2.0]]).freedom == pytest.approx(2.0)
