@@ -123,7 +123,8 @@ def sheet_view(photo: Photo, camera: Camera, height_mm: float, bar_scale: tuple[
 
     x, y = _smooth_map(lambda at: seen(camera.project(np.column_stack([at, np.full(len(at), height_mm)]))), xs, ys)
     table = srgb_to_linear_table(65536 if small.dtype == np.uint16 else 256)
-    linear = cv2.remap(table[small], x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    light = cv2.LUT(small, table) if small.dtype == np.uint8 else table[small]
+    linear = cv2.remap(light, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     valid = (x >= 0.5) & (y >= 0.5) & (x <= small.shape[1] - 1.5) & (y <= small.shape[0] - 1.5)
     # Ink lies on the sheet, not at the edge's height.
     near = int((ys < 2 * SCALE_HEIGHT_MM + abs(height_mm)).sum())

@@ -244,42 +244,42 @@ class _State:
 
 
 def _linearise(win: _Window, weight: np.ndarray, position: np.ndarray, sigma: np.ndarray) -> _State:
-    steps, columns = position.shape
-    basis = np.empty((columns, win.t.shape[1], steps + 1))
-    basis[..., 0] = 1.0
-    slope = np.empty((columns, win.t.shape[1], steps))
-    for k in range(steps):
-        z = (win.t - position[k][:, None]) / sigma[:, None]
-        basis[..., k + 1] = ndtr(z)
-        slope[..., k] = np.exp(-0.5 * z * z) / (np.sqrt(2 * np.pi) * sigma[:, None])
+    # One contiguous (S, K) picture for each basis function: sums along K then run at memory speed.
+    basis, slope, shift = [np.ones(win.t.shape)], [], []
+    for place in position:
+        z = (win.t - place[:, None]) / sigma[:, None]
+        basis.append(ndtr(z))
+        slope.append(np.exp(-0.5 * z * z) / (np.sqrt(2 * np.pi) * sigma[:, None]))
+        shift.append(win.t - place[:, None])
     weight, heights = _heights(win, weight, basis)
-    residual = win.v - np.einsum("skl,sl->sk", basis, heights)
+    residual = win.v - sum(h[:, None] * p for h, p in zip(heights.T, basis, strict=True))
     residual[win.ceiling] = np.maximum(residual[win.ceiling], 0.0)
-    jac = np.empty((columns, win.t.shape[1], steps + 1))
-    jac[..., :steps] = slope * heights[:, None, 1:]
-    jac[..., steps] = np.einsum("skp,sp,skp->sk", slope, heights[:, 1:], win.t[..., None] - position.T[:, None, :])
+    jac = [g * h[:, None] for g, h in zip(slope, heights.T[1:], strict=True)]
+    jac.append(sum(j * d for j, d in zip(jac, shift, strict=True)))
     # Project the levels out of the Jacobian (Kaufman's form of variable projection).
-    wb = weight[..., None] * basis
-    gram = _ridged(np.einsum("skl,skm->slm", wb, basis))
-    coupling = np.linalg.solve(gram, np.einsum("skl,skn->sln", wb, jac))
-    jac -= np.einsum("skl,sln->skn", basis, coupling)
-    wj = weight[..., None] * jac
-    levels = np.cumsum(heights, axis=1)
-    return _State(residual, levels, np.einsum("skn,skm->snm", wj, jac), np.einsum("skn,sk->sn", wj, residual))
+    weighted = [weight * p for p in basis]
+    coupling = np.linalg.solve(_ridged(_products(weighted, basis)), _products(weighted, jac))
+    jac = [j - sum(c[:, None] * p for c, p in zip(coupling[..., n].T, basis, strict=True)) for n, j in enumerate(jac)]
+    weighted = [weight * j for j in jac]
+    return _State(residual, np.cumsum(heights, axis=1), _products(weighted, jac), _products(weighted, [residual])[..., 0])
 
 
-def _heights(win: _Window, weight: np.ndarray, basis: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _products(left: list[np.ndarray], right: list[np.ndarray]) -> np.ndarray:
+    """(S, P, Q) sums along K of the products of P and Q pictures (S, K)."""
+    return np.stack([np.stack([np.einsum("sk,sk->s", p, q) for q in right], axis=1) for p in left], axis=1)
+
+
+def _heights(win: _Window, weight: np.ndarray, basis: list[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
     """Weighted least squares for the level and step heights; clipped samples count only where the model is darker."""
     rounds = 3 if win.ceiling.any() else 1
     # First without them, or the ceiling would pass for the bright side's level.
     used = np.where(win.ceiling, _IDLE * weight, weight)
-    heights = np.zeros((len(weight), basis.shape[2]))
+    heights = np.zeros((len(weight), len(basis)))
     for turn in range(rounds):
-        wb = used[..., None] * basis
-        gram = _ridged(np.einsum("skl,skm->slm", wb, basis))
-        heights = np.linalg.solve(gram, np.einsum("skl,sk->sl", wb, win.v)[..., None])[..., 0]
+        weighted = [used * p for p in basis]
+        heights = np.linalg.solve(_ridged(_products(weighted, basis)), _products(weighted, [win.v]))[..., 0]
         if turn < rounds - 1:
-            brighter = win.ceiling & (np.einsum("skl,sl->sk", basis, heights) > win.v)
+            brighter = win.ceiling & (sum(h[:, None] * p for h, p in zip(heights.T, basis, strict=True)) > win.v)
             used = np.where(brighter, _IDLE * weight, weight)
     return used, heights
 
