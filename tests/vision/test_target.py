@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
-from calibration_targets.strip import STRIP, Board
+from calibration_targets.strip import STRIP, Board, draw_raster
 from vision.errors import TargetNotFound
 from vision.target import edge_blurs, find_target, linear_light, refine_saddles
 
@@ -219,3 +219,13 @@ def test_linear_light_is_srgb():
 def test_blur_needs_room():
     board = Board(5, 5, 3.0, 2.25, "DICT_4X4_250")
     assert edge_blurs(np.zeros((90, 90), np.uint8), np.arange(16), board.corners_mm * 5, board, 1.5).shape == (0, 3)
+
+
+def test_second_row_cut_by_the_frame():
+    """Two and a half rows of squares in the frame: the outer row's corners have one marker beside them and still count."""
+    picture = draw_raster(STRIP, 30.0, margin_mm=6.0)
+    shown = np.ascontiguousarray(picture[: round((6.0 + 2.6 * STRIP.square_mm) * 30), 300:1800])
+    target = find_target(cv2.GaussianBlur(shown, (0, 0), 1.0))
+    rows = np.unique(np.round(target.board_mm[:, 1] / STRIP.square_mm))
+    assert len(rows) == 2
+    assert target.residual_px < 0.05
