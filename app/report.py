@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import math
 import threading
 from collections.abc import Sequence
 from functools import cache
@@ -37,6 +38,8 @@ _PICTURE_HEIGHT = 78 * mm
 _PICTURE_PX = 1400
 # PDFium is not safe for use from two threads at once, and the app serves each session from its own.
 _PDFIUM = threading.Lock()
+# A source below this share of the total moves the total by less than 0.02 % of itself.
+_SMALL_SHARE = 0.02
 CAUTION = (
     "Blades cut. Tape or guard the edge while you set up, cut away from yourself, and bring caliper jaws to the shoulder from the spine "
     "side: jaws on an apex harm both. Local rules come first."
@@ -135,8 +138,15 @@ def _budget(m: Measurement) -> list[Flowable]:
     if m.budget is None:
         return [_text("No budget could be had.")]
     rows = [["source", "standard uncertainty", "sensitivity, mm per unit", "contribution, µm"]]
+    small = [r for r in m.budget.rows if r.contribution_mm < _SMALL_SHARE * m.budget.total_mm]
+    # One row gathered from one would hide a name and save nothing.
+    small = small if len(small) > 1 else []
     for r in m.budget.rows:
-        rows.append([r.source, f"{r.u:.2g} {r.unit}", f"{r.sensitivity_mm_per_unit:.2g}", f"{1000 * r.contribution_mm:.2g}"])
+        if r not in small:
+            rows.append([r.source, f"{r.u:.2g} {r.unit}", f"{r.sensitivity_mm_per_unit:.2g}", f"{1000 * r.contribution_mm:.2g}"])
+    if small:
+        together = math.sqrt(math.fsum(r.contribution_mm**2 for r in small))
+        rows.append([f"{len(small)} smaller sources together (measurement.json lists them)", "", "", f"{1000 * together:.2g}"])
     rows.append(["total (root of the sum of squares)", "", "", f"{1000 * m.budget.total_mm:.2g}"])
     return [_table(rows, (0.46, 0.2, 0.2, 0.14), head=True), _text("One standard uncertainty of the main stretch's mean.", "small")]
 

@@ -134,11 +134,13 @@ def _extremes(fit: ThicknessFit, mask: np.ndarray) -> tuple[Figure, Figure]:
     root = vec * np.sqrt(np.maximum(lam, 0.0))
     draws = values + np.random.default_rng(20240).standard_normal((DRAWS, values.size)) @ root.T
     out = []
-    for pick in (np.min, np.max):
+    for pick, bound in ((np.min, np.minimum), (np.max, np.maximum)):
         seen, drawn = float(pick(values)), pick(draws, axis=1)
         bias = float(drawn.mean()) - seen
+        # On an edge flatter than its own uncertainty the correction passes the mean, which no extreme can.
+        corrected = float(bound(seen - bias, values.mean()))
         # The curve drawn about holds one dose of noise already, so the correction is short by up to its own size.
-        out.append(Figure(seen - bias, math.hypot(float(drawn.std()), bias)))
+        out.append(Figure(corrected, math.hypot(float(drawn.std()), bias)))
     return out[0], out[1]
 
 

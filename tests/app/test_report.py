@@ -13,7 +13,7 @@ from PIL import Image
 from app import charts, overlay, picture, report, summary
 from app.headline import flag_lines, headline
 from vision.declared import Reading
-from vision.results import Measurement
+from vision.results import Budget, BudgetRow, Measurement
 
 GREY = np.full((960, 1280, 3), 128, np.uint8)
 
@@ -31,6 +31,15 @@ def test_report_has_two_pages_with_headline_budget_and_method(measurement: Measu
     assert "bevel width, mm" in pages[0], "the chart is vector: its labels are text"
     for words in ("Uncertainty budget", "angle 0.58 degrees", "Cross-check", "questioned", "30 ± 2°", "Method", "Blades cut"):
         assert words in pages[1]
+
+
+def test_many_small_sources_are_gathered_and_still_add_up(measurement: Measurement) -> None:
+    small = tuple(BudgetRow(f"tiny source {i}", 0.001, "mm", 0.1, 0.0001) for i in range(16))
+    budget = Budget((*measurement.budget.rows, *small), measurement.budget.total_mm)
+    text = _pages(report.pdf(replace(measurement, budget=budget), [GREY]))[1]
+    # Sixteen times 0.1 um in quadrature.
+    assert "16 smaller sources together (measurement.json lists them) 0.4" in text
+    assert "tiny source" not in text
 
 
 def test_report_is_the_same_for_the_same_measurement(measurement: Measurement) -> None:

@@ -115,3 +115,11 @@ def test_short_edges_have_figures_and_no_rise(blades, extent):
 def test_result_is_the_same_bit_for_bit(blades):
     widths, declared, _ = blades.blade(np.random.default_rng(1), blades.Scene())
     assert find_zones(estimate(widths, declared)) == find_zones(estimate(replace(widths), replace(declared)))
+
+
+def test_the_thinnest_place_is_never_thicker_than_the_thickest(blades):
+    """An edge flatter than its own uncertainty: the correction for picking an extreme must not carry one past the other."""
+    flat = clean(blades, lambda x: np.full(x.size, 0.5))
+    found = find_zones(estimate(flat, Declared(included_angle_deg=30.0)))
+    assert found.minimum.value_mm <= found.whole.value_mm + 1e-9
+    assert found.maximum.value_mm >= found.whole.value_mm - 1e-9
