@@ -119,7 +119,8 @@ def measure_sides(sides: Sequence[Side], settings: Settings | None = None, progr
     seen = _see(sides, settings, report)
     report("thickness", 0.95)
     joined = [_together(group) for group in seen]
-    fit, checks, remarks = _estimate(_faces(sides, [widths for widths, _ in joined]))
+    faces = _faces(sides, [widths for widths, _ in joined])
+    fit, checks, remarks = _estimate(faces)
     found = zones.find_zones(fit, settings.stretches)
     spent = budget.budget(fit, zones.main_mask(fit, found, settings.stretches)) if found else None
     notes = [n for group in seen for s in group for n in s.notes] + [n for _, seams in joined for n in seams]
@@ -132,7 +133,7 @@ def measure_sides(sides: Sequence[Side], settings: Settings | None = None, progr
         zones=found,
         budget=spent,
         cross_checks=checks,
-        notes=_once((*notes, *_assumed(sides), *remarks)),
+        notes=_once((*notes, *_assumed(sides), *_one_sided(faces), *remarks)),
         program=f"shoulderline {metadata.version('shoulderline')}",
         created=datetime.now(UTC).isoformat(timespec="seconds"),
         versions=_versions(),
@@ -206,7 +207,29 @@ def _together(seen: Sequence[PhotoResult]) -> tuple[WidthProfile, tuple[Note, ..
 def _faces(sides: Sequence[Side], widths: Sequence[WidthProfile]) -> tuple[thickness.Face, ...]:
     if len(sides) == 1:
         return (thickness.Face(widths[0], sides[0].declared),)
-    return merge.both_faces(*((w, s.declared) for w, s in zip(widths, sides, strict=True)), _landmarks(sides))
+    faces = merge.both_faces(*((w, s.declared) for w, s in zip(widths, sides, strict=True)), _landmarks(sides))
+    if not _shared(faces).any():
+        raise DeclarationError(
+            f"landmarks at {sides[0].landmark_mm:g} and {sides[1].landmark_mm:g} mm",
+            "by them the two sides' photos show no place of the edge in common",
+            "read both positions again: one and the same point of the blade, on each side's own scale",
+        )
+    return faces
+
+
+def _shared(faces: Sequence[thickness.Face]) -> np.ndarray:
+    return np.all([np.isfinite(f.widths.width_mm) for f in faces], axis=0)
+
+
+def _one_sided(faces: Sequence[thickness.Face]) -> list[Note]:
+    """Where only the first side was seen there is no thickness: say how much of it that is."""
+    x, both = faces[0].widths.position_mm, _shared(faces)
+    alone = np.isfinite(faces[0].widths.width_mm) & ~both
+    length = float(alone.sum()) * bevel.STATION_STEP_MM
+    if len(faces) == 1 or length < merge.GAP_MM:
+        return []
+    text = f"both sides were seen from {x[both].min():.1f} to {x[both].max():.1f} mm; {length:.0f} mm of the first side have no other"
+    return [Note("one-side-only", text, "photograph the same stretch of both sides", "info")]
 
 
 def _estimate(faces: tuple[thickness.Face, ...]) -> tuple[thickness.ThicknessFit, tuple[CrossCheck, ...], tuple[Note, ...]]:
@@ -294,7 +317,7 @@ def _record(photo: Photo, target: Target, fit: CameraFit, blur: float, board: Bo
         camera_distance_mm=fit.camera.distance_mm,
         tilt_deg=fit.camera.tilt_deg,
         target_corners=len(target.ids),
-        target_residual_px=target.residual_px,
+        target_residual_px=fit.residual_px,
     )
 
 

@@ -98,6 +98,16 @@ def test_both_sides_add_up_where_both_were_seen(both):
     assert seen[-1] == pytest.approx(23.0, abs=0.4)
 
 
+def test_what_only_one_side_showed_is_said(both):
+    (note,) = [n for n in both.notes if n.code == "one-side-only"]
+    assert "10 mm of the first side" in note.text
+
+
+def test_landmarks_that_cannot_be_are_refused(whole, turned_over):
+    with pytest.raises(DeclarationError, match="no place of the edge in common"):
+        measure_sides((Side((whole,), FACTS, 5.0), Side((turned_over,), FACTS, 80.0)))
+
+
 def test_the_result_carries_both_sides(both):
     assert [p.name for p in both.photos] == ["drawn.png", "other.png"]
     assert both.other.landmarks_mm == (5.0, 18.0)
