@@ -13,11 +13,12 @@ from collections.abc import Sequence
 from importlib.metadata import version
 from pathlib import Path
 
+from app.reference_log.commands import add_log
 from vision.errors import ShoulderlineError
 
 EXIT_REFUSED = 3
 # Where a command's function lives, when not in app/commands.py.
-_HOMES = {"plan": "app.plan_commands", "repeatability": "app.plan_commands"}
+_HOMES = {"plan": "app.plan_commands", "repeatability": "app.plan_commands", "log": "app.reference_log.commands"}
 _CAUTION = "Blades cut: guard the edge, keep fingers off its path, and keep caliper jaws off the apex. Local rules come first."
 
 
@@ -28,7 +29,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     _check_pairs(parser, options)
     commands = importlib.import_module(_HOMES.get(options.command, "app.commands"))
     try:
-        getattr(commands, options.command)(options)
+        # Only a command that can end in several ways returns a status.
+        return getattr(commands, options.command)(options) or 0
     except ShoulderlineError as error:
         return _refused(str(error))
     except OSError as error:
@@ -37,7 +39,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return _refused(f"file{where}: {why}; check the path, its permissions and the free space.")
     except KeyboardInterrupt:
         return _refused("stopped: interrupted from the keyboard; nothing was written.", status=130)
-    return 0
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -57,6 +58,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_camera(commands)
     _add_demo(commands)
     _add_app(commands)
+    add_log(commands)
     return parser
 
 

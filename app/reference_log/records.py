@@ -12,7 +12,7 @@ import hashlib
 import math
 import statistics
 import unicodedata
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from decimal import Decimal
 
 from app.reference_log.errors import LogRefused
@@ -110,7 +110,7 @@ class Record:
     program, result : str
         Version that made the result, and its ``measurement.json`` as text.
     cautions : tuple of str
-        What was remarked when the record was taken.
+        What was remarked when the record was taken; no part of what was contributed, so of no account in comparing two records.
 
     Raises
     ------
@@ -151,7 +151,7 @@ class Record:
     photos: tuple[str, ...] = ()
     program: str = ""
     result: str = ""
-    cautions: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = field(default=(), compare=False)
 
     def __post_init__(self) -> None:
         for name in ("maker", "model", "specimen", "instrument", "contributor", "zone", "height", "averaged"):

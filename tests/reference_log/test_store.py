@@ -19,8 +19,9 @@ from app.reference_log.tables import RECORD
 
 def test_a_record_comes_back_equal(record, store: Store) -> None:
     given = record(
-        thickness=Decimal("0.0160"), unit=Unit.INCH, readings=(Decimal("0.0155"), Decimal("0.0165")), places=(Decimal("12.5"),), tip=Decimal("0.02"),
-        angle_deg=Decimal("30"), photos=("ab" * 32, "cd" * 32), result='{"schema": 1}', program="shoulderline 0.1.0", cautions=("a remark",),
+        thickness=Decimal("0.0160"), unit=Unit.INCH, readings=(Decimal("0.0155"), Decimal("0.0165")), places=(Decimal("12.5"),),
+        tip=Decimal("0.02"), angle_deg=Decimal("30"), photos=("ab" * 32, "cd" * 32), result='{"schema": 1}', program="shoulderline 0.1.0",
+        cautions=("a remark",),
     )  # fmt: skip
     number = store.add(given)
     (kept,) = store.all()

@@ -1,0 +1,226 @@
+"""``shoulderline log``: its arguments, and what each of its commands does. Heavy imports wait until a command runs."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+from app.reference_log.records import Condition, Edge, Source
+
+EXIT_SOME_TURNED_AWAY = 4
+# What a terminal shows at once; all of them are in the file that --turned-away names.
+_REASONS_SHOWN = 20
+_CAUTION = "Blades cut: guard the edge while you measure. Local rules come first."
+
+
+def add_log(commands: argparse._SubParsersAction) -> None:
+    """Add ``log`` and its commands; app/reference_log/README.md documents each flag, and a test compares the two."""
+    text = "the reference log: what knives really measure"
+    log = commands.add_parser("log", help=text, description=text, epilog=_CAUTION, allow_abbrev=False)
+    sub = log.add_subparsers(dest="log_command", required=True, metavar="LOG_COMMAND")
+    _add_add(_command(sub, "add", "add a result of 'shoulderline measure'"))
+    p = _command(sub, "template", "write the file that contributions are filled into", log=False)
+    p.add_argument("--format", choices=("csv", "json"), default="csv", help="format of the template (default %(default)s)")
+    p.add_argument("--out", type=Path, metavar="FILE", help="the file to write (default: print it)")
+    p = _command(sub, "import", "check contributions and take what can be taken")
+    p.add_argument("file", type=Path, metavar="FILE", help="CSV or JSON with the template's columns")
+    p.add_argument("--turned-away", type=Path, metavar="FILE", help="where the rows turned away go, with the reason; .json for JSON")
+    _add_find(_command(sub, "find", "look up measurements"))
+    _add_summary(_command(sub, "summary", "what the log says of one model"))
+    p = _command(sub, "export", "publish the list")
+    p.add_argument("--format", choices=("csv", "json", "markdown", "html"), required=True, help="csv and json hold every record")
+    p.add_argument("--out", type=Path, required=True, metavar="FILE", help="the file to write")
+    _command(sub, "demo", "fill a log with 120 specimens of 30 invented models")
+
+
+def log(options: argparse.Namespace) -> int:
+    """Run one of the commands; returns the exit status."""
+    actions: dict[str, Callable[[argparse.Namespace], int]] = {
+        "add": _add, "template": _template, "import": _import, "find": _find, "summary": _summary, "export": _export, "demo": _demo,
+    }  # fmt: skip
+    return actions[options.log_command](options)
+
+
+def _command(sub: argparse._SubParsersAction, name: str, text: str, *, log: bool = True) -> argparse.ArgumentParser:
+    p = sub.add_parser(name, help=text, description=text, epilog=_CAUTION, allow_abbrev=False)
+    if log:
+        p.add_argument("--log", metavar="FILE_OR_URL", help="SQLite file, or postgresql://... (default: in the user's data folder)")
+    return p
+
+
+def _add_add(p: argparse.ArgumentParser) -> None:
+    p.add_argument("result", type=Path, metavar="RESULT_DIR", help="folder with a measurement.json")
+    p.add_argument("--maker", default="", help="who made the knife")
+    p.add_argument("--model", default="", help="its model")
+    p.add_argument("--variant", default="", help="its variant, where there are several")
+    p.add_argument("--edge", choices=[str(e) for e in Edge], default="plain", help="kind of edge (default %(default)s)")
+    p.add_argument("--specimen", default="", help="name of this one knife (default: after its photo)")
+    p.add_argument("--condition", choices=[str(c) for c in Condition], default="unknown", help="state of the edge (default %(default)s)")
+    p.add_argument("--contributor", default="", help="who measured it")
+    p.add_argument("--note", default="", help="anything a reader should know")
+    p.add_argument("--corrects", type=int, metavar="ID", help="this supersedes record ID, which is kept")
+
+
+def _add_find(p: argparse.ArgumentParser) -> None:
+    p.add_argument("--text", default="", help="anywhere in maker, model, variant or note")
+    for name in ("maker", "model", "variant", "specimen", "contributor"):
+        p.add_argument(f"--{name}", default="", help=f"part of the {name}")
+    p.add_argument("--edge", choices=[str(e) for e in Edge], default="", help="kind of edge")
+    p.add_argument("--condition", choices=[str(c) for c in Condition], default="", help="state of the edge")
+    p.add_argument("--method", choices=[str(s) for s in Source], default="", help="how the figure was had")
+    p.add_argument("--from-mm", type=float, metavar="MM", help="at least this thick")
+    p.add_argument("--to-mm", type=float, metavar="MM", help="at most this thick")
+    p.add_argument("--sort", choices=("thickness", "maker", "date", "added"), default="thickness", help="order (default %(default)s)")
+    p.add_argument("--descending", action="store_true", help="the other way round")
+    p.add_argument("--limit", type=int, default=200, metavar="N", help="show at most this many (default %(default)s)")
+    p.add_argument("--superseded", action="store_true", help="also records that a correction replaced")
+
+
+def _add_summary(p: argparse.ArgumentParser) -> None:
+    p.add_argument("--maker", required=True, help="who made the knife")
+    p.add_argument("--model", required=True, help="its model")
+    p.add_argument("--variant", help="only this variant")
+    p.add_argument("--edge", choices=[str(e) for e in Edge], help="only this kind of edge")
+    p.add_argument("--condition", choices=[str(c) for c in Condition], help="only this condition (default: factory where there is one)")
+    p.add_argument("--method", choices=[str(s) for s in Source], help="only this method (default: the one with most specimens)")
+    p.add_argument("--json", action="store_true", help="numbers for a program, mm")
+    p.add_argument("--post", action="store_true", help="a short text for a post")
+
+
+def _add(options: argparse.Namespace) -> int:
+    from app.reference_log import from_result, words
+    from app.reference_log.contributions import add_one
+    from app.reference_log.escape import visible
+    from app.reference_log.store import Store
+
+    knife = from_result.Knife(
+        maker=options.maker, model=options.model, variant=options.variant, edge=Edge(options.edge), specimen=options.specimen,
+        condition=Condition(options.condition), contributor=options.contributor, note=options.note,
+    )  # fmt: skip
+    record = from_result.read(options.result, knife)
+    with Store(options.log, create=True) as store:
+        number, record = add_one(store, record, corrects=options.corrects)
+        name = store.name
+    print(f"record {number} in {name}: {visible(record.maker)} {visible(record.model)}, specimen {visible(record.specimen)}")
+    print(f"  {record.edge} edge, {record.condition}, {record.method.name}: {words.as_given(record)}")
+    for caution in record.cautions:
+        print(f"caution: {visible(caution)}", file=sys.stderr)
+    return 0
+
+
+def _template(options: argparse.Namespace) -> int:
+    from app.outputs import write_file
+    from app.reference_log.contributions import template
+
+    text = template(options.format)
+    if options.out is None:
+        print(text, end="")
+        return 0
+    write_file(options.out, text.encode("utf-8"))
+    print(f"{options.out}: one row a measurement; app/reference_log/README.md says what each column holds.")
+    return 0
+
+
+def _import(options: argparse.Namespace) -> int:
+    from app.outputs import write_file
+    from app.progress import progress
+    from app.reference_log import contributions
+    from app.reference_log.store import Store
+
+    def keep_turned_away(outcome: contributions.Outcome) -> None:
+        if options.turned_away and outcome.turned_away:
+            kind = "json" if options.turned_away.suffix.lower() == ".json" else "csv"
+            write_file(options.turned_away, outcome.turned_away_file(kind).encode("utf-8"))
+
+    given = contributions.read(options.file)
+    with Store(options.log, create=True) as store, progress() as report:
+        outcome = contributions.take(store, given, report=report, before_commit=keep_turned_away)
+        name = store.name
+    return _told(outcome, name, options.turned_away)
+
+
+def _told(outcome: object, name: str, turned_away: Path | None) -> int:
+    from app.reference_log.contributions import Outcome
+    from app.reference_log.escape import visible
+
+    assert isinstance(outcome, Outcome)
+    print(f"{name}: {outcome.taken} taken, {len(outcome.cautions)} of them with a caution; {len(outcome.turned_away)} turned away")
+    if outcome.unknown:
+        print(f"columns that nobody reads: {', '.join(visible(n, 40) for n in outcome.unknown)}", file=sys.stderr)
+    lines = [f"row {number}: caution: {remark}" for number, remark in outcome.cautions[:_REASONS_SHOWN]]
+    lines += [f"row {row.number}: turned away: {why}" for row, why in outcome.turned_away[:_REASONS_SHOWN]]
+    for line in lines:
+        print(visible(line, 300), file=sys.stderr)
+    if max(len(outcome.turned_away), len(outcome.cautions)) > _REASONS_SHOWN:
+        print(f"only the first {_REASONS_SHOWN} of each are shown", file=sys.stderr)
+    if outcome.turned_away and turned_away:
+        print(f"In {turned_away}: the rows turned away, with the reason; mend and import that file.")
+    elif outcome.turned_away:
+        print("Give --turned-away FILE to get those rows back with their reasons.")
+    return EXIT_SOME_TURNED_AWAY if outcome.turned_away else 0
+
+
+def _find(options: argparse.Namespace) -> int:
+    from app.reference_log import search
+    from app.reference_log.listing import table
+    from app.reference_log.store import Store
+
+    wanted = search.Filter(
+        text=options.text, maker=options.maker, model=options.model, variant=options.variant, edge=options.edge,
+        condition=options.condition, method=options.method, specimen=options.specimen, contributor=options.contributor,
+        low_mm=options.from_mm, high_mm=options.to_mm, superseded=options.superseded,
+    )  # fmt: skip
+    with Store(options.log) as store:
+        total, found = search.find(store, wanted, sort=options.sort, descending=options.descending, limit=max(0, options.limit))
+    print(table(found))
+    print(f"{len(found)} of {total}" if len(found) < total else f"{total} found")
+    return 0
+
+
+def _summary(options: argparse.Namespace) -> int:
+    import json
+
+    from app.reference_log import words
+    from app.reference_log.store import Store
+    from app.reference_log.summary import Choice, model_summary
+
+    choice = Choice(
+        Edge(options.edge) if options.edge else None,
+        Condition(options.condition) if options.condition else None,
+        Source(options.method) if options.method else None,
+        options.variant,
+    )
+    with Store(options.log) as store:
+        found = model_summary(store, options.maker, options.model, choice)
+    print(
+        json.dumps(words.numbers(found), indent=1, allow_nan=False)
+        if options.json
+        else words.post(found)
+        if options.post
+        else words.text(found)
+    )
+    return 0
+
+
+def _export(options: argparse.Namespace) -> int:
+    from app.outputs import write_file
+    from app.reference_log import publish
+    from app.reference_log.store import Store
+
+    with Store(options.log) as store:
+        text = publish.export(store, options.format)
+    write_file(options.out, text.encode("utf-8"))
+    print(f"In {options.out}: the list as {options.format}")
+    return 0
+
+
+def _demo(options: argparse.Namespace) -> int:
+    from app.reference_log import demo
+    from app.reference_log.store import Store
+
+    with Store(options.log, create=True) as store:
+        outcome = demo.fill(store)
+        name = store.name
+    return _told(outcome, name, None)

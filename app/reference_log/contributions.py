@@ -1,0 +1,339 @@
+"""Contributions: a file of rows, each taken, taken with a caution, or turned away with a reason; what is taken goes in together."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from pathlib import Path
+
+import sqlalchemy as sa
+
+from app.reference_log import checks, columns
+from app.reference_log.errors import LogRefused
+from app.reference_log.escape import defuse, undefuse
+from app.reference_log.records import MAX_RESULT, Condition, Record, Source, knife_key, name_key
+from app.reference_log.store import Store, standing
+from app.reference_log.tables import RECORD
+
+Report = Callable[[str, float], None]
+# Two specimens of one model can differ as 0.3 and 0.7 mm do (common practice, no source).
+_SPECIMENS_RATIO = 0.7 / 0.3
+_USED = (Condition.RESHARPENED, Condition.REPROFILED, Condition.REGROUND)
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One row of a contribution: its number in the file (the first row after the header is 1) and its cells as they were."""
+
+    number: int
+    cells: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Contribution:
+    """A file's rows as text, under the names of its columns; `unknown` columns are read by nobody."""
+
+    names: tuple[str, ...]
+    rows: tuple[Row, ...]
+    unknown: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of each row: how many were taken, remarks by row number, and reasons by row number."""
+
+    names: tuple[str, ...]
+    taken: int
+    cautions: tuple[tuple[int, str], ...]
+    turned_away: tuple[tuple[Row, str], ...]
+    unknown: tuple[str, ...] = ()
+
+    def turned_away_file(self, kind: str = "csv") -> str:
+        """The rows turned away as CSV or JSON text, with the reason in a column; mended, the file can be imported as it is."""
+        names = (*(n for n in self.names if n != columns.REASON), columns.REASON)
+        rows = [{**dict(zip(self.names, row.cells, strict=False)), columns.REASON: why} for row, why in self.turned_away]
+        return json_text([{n: r.get(n, "") for n in names} for r in rows]) if kind == "json" else csv_text(names, rows)
+
+
+def template(kind: str = "csv") -> str:
+    """The file to fill in: a header for CSV; for JSON a list with one row to fill in."""
+    return json_text([dict.fromkeys(columns.TEMPLATE, "")]) if kind == "json" else csv_text(columns.TEMPLATE, [])
+
+
+def csv_text(names: Sequence[str], rows: Iterable[dict[str, str]]) -> str:
+    """CSV (RFC 4180) whose cells no spreadsheet runs as formulas."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(names)
+    writer.writerows([defuse(row.get(name, "")) for name in names] for row in rows)
+    return out.getvalue()
+
+
+def json_text(rows: list[dict[str, str]]) -> str:
+    """JSON, one row a line."""
+    return "[\n" + ",\n".join(json.dumps(row, ensure_ascii=False) for row in rows) + "\n]\n"
+
+
+def read(path: Path) -> Contribution:
+    """The rows of a CSV or JSON file, unchecked.
+
+    Raises
+    ------
+    LogRefused
+        The file is neither, a column that every row needs is missing, or it holds no row.
+    """
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise LogRefused(str(path), "it is not UTF-8 text", "save it as CSV (UTF-8) or JSON") from error
+    found = _read_json(path, text) if text.lstrip()[:1] in ("[", "{") else _read_csv(path, text)
+    missing = [name for name in columns.NEEDED if name not in found.names]
+    if missing:
+        raise LogRefused(str(path), f"it has no column {missing[0]}", "start from 'shoulderline log template'")
+    if not found.rows:
+        raise LogRefused(str(path), "it holds no row", "fill in the template from 'shoulderline log template'")
+    return found
+
+
+def take(
+    store: Store, given: Contribution, *, report: Report | None = None, before_commit: Callable[[Outcome], None] | None = None
+) -> Outcome:
+    """Check every row and add those that can be taken, in one transaction.
+
+    `before_commit` sees the outcome while the rows can still be taken back: when it raises, none is in.
+    """
+    tell = report or (lambda _stage, _share: None)
+    good: list[tuple[Row, Record]] = []
+    away: list[tuple[Row, str]] = []
+    for i, row in enumerate(given.rows):
+        if i % 1000 == 0:
+            tell("check the rows", 0.5 * i / len(given.rows))
+        found = _checked(given.names, row)
+        if isinstance(found, str):
+            away.append((row, found))
+        else:
+            good.append((row, found))
+    good = _without_doubles_in_file(good, away)
+    with store.writing() as connection:
+        good = _against_log(store, connection, good, away)
+        store.insert(connection, [r for _, r in good], report=lambda share: tell("write the rows", 0.6 + 0.4 * share))
+        outcome = Outcome(
+            given.names,
+            len(good),
+            tuple((row.number, "; ".join(r.cautions)) for row, r in good if r.cautions),
+            tuple(sorted(away, key=lambda pair: pair[0].number)),
+            given.unknown,
+        )
+        if before_commit:
+            before_commit(outcome)
+    return outcome
+
+
+def add_one(store: Store, record: Record, *, corrects: int | None = None) -> tuple[int, Record]:
+    """Add one record that the program itself made, or a correction; returns its id and the record with its cautions.
+
+    Raises
+    ------
+    LogRefused
+        It is there already, its edge was ground before, or the record to correct is not there or was corrected before.
+    """
+    if why := checks.declared_used(record):
+        raise LogRefused(f"{record.maker} {record.model}", why, "say the edge's condition with --condition")
+    record = replace(record, cautions=tuple(dict.fromkeys((*record.cautions, *checks.cautions(record)))))
+    if corrects is not None:
+        return store.add(record, supersedes=corrects), record
+    away: list[tuple[Row, str]] = []
+    with store.writing() as connection:
+        good = _against_log(store, connection, [(Row(1, ()), record)], away)
+        if away:
+            raise LogRefused(f"{record.maker} {record.model}", away[0][1], "nothing was added; correct a record with --corrects")
+        return store.insert(connection, [good[0][1]])[0], good[0][1]
+
+
+def _against_log(
+    store: Store, connection: sa.Connection, good: list[tuple[Row, Record]], away: list[tuple[Row, str]]
+) -> list[tuple[Row, Record]]:
+    """What can be taken beside what the log holds; the rest is appended to `away`."""
+    doubles = store.doubles(connection, [r for _, r in good])
+    away += [(good[i][0], why) for i, why in doubles.items()]
+    good = [pair for i, pair in enumerate(good) if i not in doubles]
+    good = _without_used_as_factory(connection, good, away)
+    return _with_far_ones_marked(connection, good)
+
+
+def _checked(names: Sequence[str], row: Row) -> Record | str:
+    if len(row.cells) != len(names):
+        return f"it has {len(row.cells)} cells under {len(names)} columns"
+    cells = dict(zip(names, row.cells, strict=True))
+    if not cells["instrument"].strip():
+        return "no instrument: say what the figure was read with"
+    try:
+        record = columns.record(cells)
+    except LogRefused as error:
+        return str(error)
+    if why := checks.reason_against(record):
+        return why
+    remarks = tuple(dict.fromkeys((*record.cautions, *checks.cautions(record))))
+    return replace(record, cautions=remarks) if remarks != record.cautions else record
+
+
+def _without_doubles_in_file(good: list[tuple[Row, Record]], away: list[tuple[Row, str]]) -> list[tuple[Row, Record]]:
+    rows: dict[str, int] = {}
+    photos: dict[str, int] = {}
+    kept = []
+    for row, record in good:
+        key = record.row_key
+        shared = next((p for p in record.photos if p in photos), None)
+        if key in rows:
+            away.append((row, f"duplicate: the same row as row {rows[key]} of this file"))
+        elif shared is not None:
+            away.append((row, f"duplicate: the photo {shared[:12]} is in row {photos[shared]} of this file"))
+        else:
+            rows[key] = row.number
+            photos |= dict.fromkeys(record.photos, row.number)
+            kept.append((row, record))
+    return kept
+
+
+def _without_used_as_factory(
+    connection: sa.Connection, good: list[tuple[Row, Record]], away: list[tuple[Row, str]]
+) -> list[tuple[Row, Record]]:
+    """Turn away factory edges of specimens that were ground on an earlier day, by this file or by the log."""
+    used: dict[tuple[str, str], str] = {}
+
+    def remember(key: tuple[str, str], day: str) -> None:
+        used[key] = min(used.get(key, day), day)
+
+    c = RECORD.c
+    select = sa.select(c.knife_key, c.specimen, sa.func.min(c.date)).where(standing(), c.condition.in_(_USED))
+    for knife, specimen, day in connection.execute(select.group_by(c.knife_key, c.specimen)):
+        remember((knife, name_key(specimen)), day)
+    keys = [(knife_key(r.maker, r.model), name_key(r.specimen)) for _, r in good]
+    for key, (_, r) in zip(keys, good, strict=True):
+        if r.condition in _USED:
+            remember(key, r.date.isoformat())
+    kept = []
+    for key, (row, r) in zip(keys, good, strict=True):
+        if r.condition is Condition.FACTORY and used.get(key, "9999") < r.date.isoformat():
+            away.append((row, f"a used edge declared as factory: this specimen was ground by {used[key]} already"))
+        else:
+            kept.append((row, r))
+    return kept
+
+
+def _with_far_ones_marked(connection: sa.Connection, good: list[tuple[Row, Record]]) -> list[tuple[Row, Record]]:
+    """Caution figures far from the model's others of the same group, those in the log and those in this file."""
+    sums: dict[tuple, list[float]] = {}
+    c = RECORD.c
+    by = (c.knife_key, c.edge, c.condition, c.source, c.instrument_kind, c.zone, c.height, c.averaged)
+    t = c.thickness_mm
+    for *group, n, total, squares in connection.execute(
+        sa.select(*by, sa.func.count(), sa.func.sum(t), sa.func.sum(t * t)).where(standing()).group_by(*by)
+    ):
+        entry = sums.setdefault(_group(*group), [0, 0.0, 0.0])
+        entry[:] = [entry[0] + n, entry[1] + total, entry[2] + squares]
+    groups = []
+    for _, r in good:
+        m = r.method
+        groups.append(_group(knife_key(r.maker, r.model), r.edge, r.condition, m.source, m.instrument_kind, m.zone, m.height, m.averaged))
+        entry = sums.setdefault(groups[-1], [0, 0.0, 0.0])
+        entry[:] = [entry[0] + 1, entry[1] + r.thickness_mm, entry[2] + r.thickness_mm**2]
+    marked = []
+    for group, (row, r) in zip(groups, good, strict=True):
+        n, total, squares = sums[group]
+        remark = _far(r.thickness_mm, r.u_mm, n - 1, total - r.thickness_mm, squares - r.thickness_mm**2)
+        marked.append((row, replace(r, cautions=(*r.cautions, remark)) if remark and remark not in r.cautions else r))
+    return marked
+
+
+def _group(*parts: str) -> tuple[str, ...]:
+    knife, edge, condition, source, kind, *rest = map(str, parts)
+    return (knife, edge, condition, source, "photo" if source == Source.PHOTO else kind, *rest)
+
+
+def _far(x: float, u: float, n: int, total: float, squares: float) -> str | None:
+    """A remark when `x` lies far from `n` others of known sum and sum of squares, mm."""
+    if n < 1:
+        return None
+    mean = total / n
+    text = f"far from the model's other figures: {x:.3g} against their mean {mean:.3g} mm"
+    if not 1.0 / _SPECIMENS_RATIO <= x / mean <= _SPECIMENS_RATIO:
+        return text
+    if n < 3:
+        return None
+    variance = max(0.0, (squares - n * mean**2) / (n - 1)) + (u**2 if math.isfinite(u) else 0.0)
+    # Interval for one more figure of a normal sample, 99 %: one honest figure in a hundred is remarked upon.
+    return text if abs(x - mean) > _t99(n - 1) * math.sqrt(variance * (1.0 + 1.0 / n)) else None
+
+
+@lru_cache(maxsize=4096)
+def _t99(freedom: int) -> float:
+    from scipy import stats
+
+    # Beyond 200 degrees of freedom Student's t is the normal curve to three digits.
+    return float(stats.t.ppf(0.995, min(freedom, 200)))
+
+
+def _read_csv(path: Path, text: str) -> Contribution:
+    header = text.split("\n", 1)[0]
+    # Spreadsheets of many countries separate by semicolons; no column's name holds any of the three.
+    separator = max(",;\t", key=header.count)
+    with _long_cells():
+        try:
+            lines = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
+            names = _names(path, [undefuse(n) for n in next(lines, [])])
+            rows = tuple(Row(i, tuple(map(undefuse, cells))) for i, cells in enumerate((c for c in lines if any(c)), start=1))
+        except csv.Error as error:
+            raise LogRefused(str(path), f"it cannot be read as CSV ({error})", "save it as CSV (UTF-8)") from error
+    return Contribution(names, rows, _unknown(names))
+
+
+def _read_json(path: Path, text: str) -> Contribution:
+    try:
+        # Figures stay text: 0.420 as a float would lose the digit that says how it was read.
+        data = json.loads(text, parse_float=str, parse_int=str, parse_constant=str)
+    except (ValueError, RecursionError) as error:
+        raise LogRefused(
+            str(path), f"it cannot be read as JSON ({error})", "start from 'shoulderline log template --format json'"
+        ) from error
+    rows = data.get("rows") if isinstance(data, dict) else data
+    if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
+        raise LogRefused(str(path), "it is no list of rows", "start from 'shoulderline log template --format json'")
+    keys = tuple(dict.fromkeys(name for row in rows for name in row))
+    names = _names(path, keys)
+    return Contribution(
+        names, tuple(Row(i, tuple(_text(row.get(k)) for k in keys)) for i, row in enumerate(rows, start=1)), _unknown(names)
+    )
+
+
+def _text(value: object) -> str:
+    if isinstance(value, list):
+        return ";".join(map(_text, value))
+    return "" if value is None else str(value)
+
+
+def _names(path: Path, names: Iterable[str]) -> tuple[str, ...]:
+    found = tuple(name.strip().lower() for name in names)
+    if doubled := [n for n in found if found.count(n) > 1]:
+        raise LogRefused(str(path), f"it has the column {doubled[0]!r} twice", "keep one of them")
+    return found
+
+
+def _unknown(names: Iterable[str]) -> tuple[str, ...]:
+    return tuple(n for n in names if n not in columns.ALL and n != columns.REASON)
+
+
+@contextmanager
+def _long_cells() -> Iterator[None]:
+    # The csv module refuses cells above 128 kB; a result's JSON is longer.
+    before = csv.field_size_limit(2 * MAX_RESULT)
+    try:
+        yield
+    finally:
+        csv.field_size_limit(before)

@@ -1,0 +1,108 @@
+"""A result of the program as a record of the log."""
+
+from __future__ import annotations
+
+import datetime
+import math
+from dataclasses import dataclass
+from decimal import Decimal
+from pathlib import Path
+
+import numpy as np
+
+from app import files
+from app.reference_log.errors import LogRefused
+from app.reference_log.records import Condition, Edge, Record, Source
+from vision.results import Figure, Measurement
+
+NOT_GIVEN = "not given"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Knife:
+    """What a result does not know: whose knife it was. Empty names are kept as `NOT_GIVEN`."""
+
+    maker: str = ""
+    model: str = ""
+    variant: str = ""
+    edge: Edge = Edge.PLAIN
+    specimen: str = ""
+    condition: Condition = Condition.UNKNOWN
+    contributor: str = ""
+    note: str = ""
+
+
+def read(folder: Path, knife: Knife) -> Record:
+    """The record of ``folder/measurement.json``.
+
+    Raises
+    ------
+    ResultUnreadable
+        No such file, or not one of this program's.
+    LogRefused
+        The result has no thickness of a main stretch with its uncertainty.
+    """
+    path = folder / "measurement.json"
+    m = files.read_measurement(path)
+    return record_of(m, path.read_text(encoding="utf-8"), knife)
+
+
+def record_of(m: Measurement, result: str, knife: Knife) -> Record:
+    """The record of a measurement; `result` is its ``measurement.json`` as text."""
+    if m.zones is None or not (math.isfinite(m.zones.main.mean.value_mm) and m.zones.main.mean.u_mm > 0):
+        raise LogRefused("the result", "it has no thickness of a main stretch with its uncertainty", "measure with --angle or readings")
+    used = [r for r in m.declared.readings if not r.set_aside]
+    caliper = m.declared.caliper
+    z, rise = m.zones, m.zones.rise
+    tip = rise.at_tip if rise else Figure(math.nan, math.nan)
+    angles = m.thickness.angle_per_side_deg[np.isfinite(m.thickness.thickness_mm)]
+    widths = m.widths.width_mm[np.isfinite(m.widths.width_mm)]
+    photos = tuple(p.sha256 for p in m.photos)
+    return Record(
+        maker=knife.maker.strip() or NOT_GIVEN,
+        model=knife.model.strip() or NOT_GIVEN,
+        variant=knife.variant,
+        edge=knife.edge,
+        # A photo is of one knife: its hash names a specimen that nobody named.
+        specimen=knife.specimen.strip() or f"photo {photos[0][:8]}",
+        condition=knife.condition,
+        source=Source.PHOTO_AND_READINGS if used else Source.PHOTO,
+        instrument="caliper and photo" if used else "photo",
+        instrument_step=_decimal(caliper.resolution_mm) if used else None,
+        instrument_accuracy=_decimal(caliper.accuracy_mm) if used else None,
+        readings=tuple(Decimal(repr(r.thickness_mm)) for r in used),
+        places=tuple(Decimal(repr(r.position_mm)) for r in used),
+        angle_deg=_decimal(m.declared.included_angle_deg or math.nan),
+        angle_found_deg=_decimal(2.0 * float(angles.mean()) if angles.size else math.nan),
+        bevel_width=_decimal(float(widths.mean()) if widths.size else math.nan),
+        thickness=Decimal(f"{z.main.mean.value_mm:.5f}"),
+        thickness_u=_decimal(z.main.mean.u_mm),
+        tip=_decimal(tip.value_mm),
+        tip_u=_decimal(tip.u_mm),
+        minimum=_decimal(z.minimum.value_mm),
+        minimum_u=_decimal(z.minimum.u_mm),
+        maximum=_decimal(z.maximum.value_mm),
+        maximum_u=_decimal(z.maximum.u_mm),
+        # Taken over positions that a person chose, it is no longer what other main stretches are.
+        zone="main stretch" if not z.stretches else "main stretch, by choice",
+        contributor=knife.contributor.strip() or NOT_GIVEN,
+        date=datetime.date.fromisoformat(m.created[:10]),
+        note=knife.note,
+        photos=photos,
+        program=m.program,
+        result=result,
+        cautions=_cautions(m, knife),
+    )
+
+
+def _cautions(m: Measurement, knife: Knife) -> tuple[str, ...]:
+    found = [f"no {name} given" for name in ("maker", "model", "specimen", "contributor") if not getattr(knife, name).strip()]
+    questioned = sum(c.questioned for c in m.cross_checks)
+    if questioned:
+        found.append(f"{questioned} of {len(m.cross_checks)} readings questioned by the photo")
+    return tuple(found)
+
+
+def _decimal(value: float) -> Decimal | None:
+    # 1e-5 mm and 1e-5 degrees lie far under any figure's uncertainty; what is no figure stays empty.
+    return Decimal(f"{value:.5f}") if math.isfinite(value) and round(value, 5) > 0 else None

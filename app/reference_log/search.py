@@ -1,0 +1,87 @@
+"""Look-up: which records, in which order."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import sqlalchemy as sa
+
+from app.reference_log import tables
+from app.reference_log.records import name_key
+from app.reference_log.store import Store, Stored, standing
+from app.reference_log.tables import RECORD
+
+SORTS = ("thickness", "maker", "date", "added")
+
+
+@dataclass(frozen=True)
+class Filter:
+    """Which records; None or "" lets all pass. Texts are looked for within the field, without regard to case.
+
+    Attributes
+    ----------
+    text : str
+        Anywhere in maker, model, variant or note.
+    low_mm, high_mm : float or None
+        Thickness between these.
+    superseded : bool
+        Records that a correction replaced, too.
+    """
+
+    text: str = ""
+    maker: str = ""
+    model: str = ""
+    variant: str = ""
+    edge: str = ""
+    condition: str = ""
+    method: str = ""
+    specimen: str = ""
+    contributor: str = ""
+    low_mm: float | None = None
+    high_mm: float | None = None
+    superseded: bool = False
+
+
+def find(store: Store, wanted: Filter, *, sort: str = "thickness", descending: bool = False, limit: int = 200) -> tuple[int, list[Stored]]:
+    """How many records there are, and the first `limit` of them in order (their results are not read)."""
+    where = _conditions(wanted)
+    columns = {"thickness": RECORD.c.thickness_mm, "maker": RECORD.c.maker_key, "date": RECORD.c.date, "added": RECORD.c.id}
+    key = columns[sort].desc() if descending else columns[sort].asc()
+    order = (key, RECORD.c.model_key, RECORD.c.id) if sort == "maker" else (key, RECORD.c.id)
+    later = RECORD.alias()
+    page = sa.select(RECORD.c.id).where(*where).order_by(*order).limit(limit).subquery()
+    select = sa.select(RECORD, later.c.id.label("superseded_by")).join(page, page.c.id == RECORD.c.id)
+    select = select.outerjoin(later, later.c.supersedes == RECORD.c.id).order_by(*order)
+    with store.reading() as connection:
+        total = connection.execute(sa.select(sa.func.count()).select_from(RECORD).where(*where)).scalar_one()
+        rows = connection.execute(select).mappings().all()
+    found = [
+        Stored(
+            id=row["id"],
+            added=row["added"],
+            record=tables.record({**row, "result": None}),
+            supersedes=row["supersedes"],
+            superseded_by=row["superseded_by"],
+        )
+        for row in rows
+    ]
+    return total, found
+
+
+def _conditions(f: Filter) -> list[sa.ColumnElement[bool]]:
+    c = RECORD.c
+    found: list[sa.ColumnElement[bool]] = [] if f.superseded else [standing()]
+    found += [column.contains(name_key(text), autoescape=True) for column, text in ((c.maker_key, f.maker), (c.model_key, f.model)) if text]
+    for column, text in ((c.variant, f.variant), (c.specimen, f.specimen), (c.contributor, f.contributor)):
+        if text:
+            found.append(column.icontains(text, autoescape=True))
+    found += [column == text for column, text in ((c.edge, f.edge), (c.condition, f.condition), (c.source, f.method)) if text]
+    if f.text:
+        key = name_key(f.text)
+        names = (c.maker_key.contains(key, autoescape=True), c.model_key.contains(key, autoescape=True))
+        found.append(sa.or_(*names, *(column.icontains(f.text, autoescape=True) for column in (c.variant, c.note))))
+    if f.low_mm is not None:
+        found.append(c.thickness_mm >= f.low_mm)
+    if f.high_mm is not None:
+        found.append(c.thickness_mm <= f.high_mm)
+    return found

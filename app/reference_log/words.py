@@ -1,0 +1,117 @@
+"""A summary as text: every figure through `vision.rounding`, every contributed word escaped by what is passed in."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+from app.reference_log import bands
+from app.reference_log.escape import markdown, visible
+from app.reference_log.records import Record
+from app.reference_log.summary import Summary
+from vision import rounding
+
+Escape = Callable[[str], str]
+
+
+def figure(s: Summary) -> str:
+    """The mean, with the 95 % interval of the mean; millimetres and inches."""
+    return f"{rounding.format_figure(s.mean_mm, _half(s) / 2)}"
+
+
+def between(low_mm: float, high_mm: float, u_mm: float) -> str:
+    """``"0.31 to 0.52 mm"``, to the place that `u_mm` supports."""
+    return f"{rounding.format_value(low_mm, u_mm)} to {rounding.format_value(high_mm, u_mm)} mm"
+
+
+def spread(s: Summary) -> str:
+    """The spread between specimens, or why there is none."""
+    if s.specimens == 1:
+        return "not known from one specimen"
+    if s.spread_mm == 0.0:
+        return "none beyond the measurement uncertainty"
+    # A standard deviation from n figures is itself known to 1 / sqrt(2 (n - 1)): two digits at the very most.
+    own = max(s.spread_mm / math.sqrt(2.0 * (s.specimens - 1)), s.u_mm / 2.0)
+    return f"{rounding.format_value(s.spread_mm, own)} mm (one standard deviation, apart from measurement uncertainty)"
+
+
+def next_one(s: Summary) -> str:
+    """Where the next specimen will lie, or why nobody knows."""
+    if s.specimens == 1:
+        return "one specimen says nothing about the next"
+    return f"a new one will lie between {next_range(s).replace(' to ', ' and ')} (95 %)"
+
+
+def next_range(s: Summary) -> str:
+    """The interval of the next one; its ends are no better known than a quarter of its half-width, so that says the digits."""
+    return between(s.next_low_mm, s.next_high_mm, max(s.u_mm, (s.next_high_mm - s.next_low_mm) / 8.0))
+
+
+def text(s: Summary, escape: Escape = visible) -> str:
+    """The whole summary, one line a fact."""
+    lines = [
+        f"{escape(s.maker)} {escape(s.model)}",
+        f"  what          {escape(s.group.name)}",
+        f"  specimens     {s.specimens}, measured {s.measurements} times by {', '.join(escape(c) for c in s.contributors[:10])}",
+        f"  thickness     {figure(s)}; 95 % interval of the mean",
+        f"  specimens lie {between(s.min_mm, s.max_mm, s.u_mm)}",
+        f"  spread        {spread(s)}",
+        f"  next one      {next_one(s)}",
+        f"  stands        {bands.among(s.mean_mm)}",
+    ]
+    if len(s.variants) > 1:
+        lines.append(f"  caution       variants averaged together: {', '.join(map(escape, s.variants[:10]))}; choose one with --variant")
+    lines += [f"  contributors  {line}" for line in disagreements(s, escape)]
+    lines += [f"  left out      {o.measurements}: {escape(o.why)}" for o in s.left_out]
+    return "\n".join(lines)
+
+
+def disagreements(s: Summary, escape: Escape = visible) -> list[str]:
+    """Contributors who differ by more than they can, one line a pair."""
+    found = []
+    for d in s.disagreements:
+        a, b = (rounding.format_value(x, s.u_mm) for x in d.figures_mm)
+        on = f"on specimen {escape(d.same_specimen)}" if d.same_specimen is not None else "on different specimens (it may be the knives)"
+        found.append(f"{escape(d.contributors[0])} and {escape(d.contributors[1])} disagree: {a} and {b} mm {on}, E_n = {d.e_n:.1f}, above 1")
+    return found
+
+
+def post(s: Summary) -> str:
+    """A short text of one model for a post; safe where Markdown or HTML is shown."""
+    lines = [
+        f"{markdown(s.maker)} {markdown(s.model)}: {figure(s)} behind the edge",
+        f"({s.specimens} specimen{'s' * (s.specimens > 1)}, {markdown(s.group.name)}; ± is the 95 % interval of the mean).",
+    ]
+    if s.specimens > 1:
+        lines.append(f"They lie {between(s.min_mm, s.max_mm, s.u_mm)}; {next_one(s)}.")
+    else:
+        lines.append("One specimen says nothing about the next.")
+    if s.disagreements:
+        lines.append("; ".join(disagreements(s, markdown)) + ".")
+    if s.left_out:
+        lines.append(f"Left out: {sum(o.measurements for o in s.left_out)} measurements that are not comparable or not usable.")
+    return " ".join(lines)
+
+
+def as_given(r: Record) -> str:
+    """A record's figure in mm and inch, and as it was given where that was inch."""
+    shown = rounding.format_figure(r.thickness_mm, r.u_mm)
+    return f"{shown}, given as {r.thickness:f} inch" if r.unit == "inch" else shown
+
+
+def numbers(s: Summary) -> dict[str, object]:
+    """The summary's keys for ``--json``; null where nothing can be said."""
+
+    def finite(value: float) -> float | None:
+        return value if math.isfinite(value) else None
+
+    return {
+        "specimens": s.specimens, "mean_mm": s.mean_mm, "u_mm": s.u_mm, "low_mm": s.low_mm, "high_mm": s.high_mm, "min_mm": s.min_mm,
+        "max_mm": s.max_mm, "spread_mm": finite(s.spread_mm), "next_low_mm": finite(s.next_low_mm), "next_high_mm": finite(s.next_high_mm),
+        "left_out": [{"measurements": o.measurements, "why": o.why} for o in s.left_out],
+    }  # fmt: skip
+
+
+def _half(s: Summary) -> float:
+    # The interval's upper half: its lower end may have been cut off at nothing.
+    return s.high_mm - s.mean_mm
