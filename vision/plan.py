@@ -20,6 +20,7 @@ from vision.gaussian import Array
 from vision.regrind import angle_for_width, regrind
 from vision.results import Figure, Measurement
 from vision.thickness import DECLARED_CHEEK_TOLERANCE_DEG, USUAL_CHEEK_DEG, length_weights
+from vision.zones import JAW_MM
 
 
 @dataclass(frozen=True)
@@ -167,6 +168,8 @@ def _row(
 
     # The width has no uncertainty along a stretch of its own; the mean of its stations' is the cautious one.
     width_now = Figure(mean(m.widths.width_mm), mean(np.nan_to_num(m.widths.width_u_mm)))
+    # Now and after over the same stations: where no angle can be had, or a stretch was left out, the headline's differ a little.
+    thick = Figure(mean(now.thickness), thick.u_mm)
     cases = [[after(s) for s in states] for states in _moved(now, thick.u_mm, width_now.u_mm, cheek_u)]
 
     def figure(pick: Callable[[_After], Array]) -> Figure:
@@ -193,13 +196,13 @@ def _moved(now: _State, thickness_u: float, width_u: float, cheek_u: float) -> t
 
 
 def _stretches(m: Measurement) -> list[tuple[str, float, float, Figure]]:
-    """Main stretch, the last 2 mm of a rise (its tip), stretches reported apart."""
+    """Main stretch, the tip of a rise (as far as `Rise.at_tip` is taken), stretches reported apart."""
     z = m.zones
     assert z is not None
     out = [("main stretch", z.main.start_mm, z.main.end_mm, z.main.mean)]
     if z.rise is not None:
         end = float(np.max(m.widths.position_mm[np.isfinite(m.thickness.thickness_mm)]))
-        out.append(("tip, last 2 mm", end - 2.0, end, z.rise.at_tip))
+        out.append((f"tip, last {JAW_MM:g} mm", end - JAW_MM, end, z.rise.at_tip))
     return out + [(s.name, s.start_mm, s.end_mm, s.mean) for s in z.stretches]
 
 

@@ -105,7 +105,7 @@ def test_a_small_second_bevel_is_told(flat):
 
 def test_stretches_and_tip_have_rows(measurement):
     names = [r.name for r in plans.plan(measurement, Request(new_included_deg=34.0)).rows]
-    assert names == ["main stretch", "tip, last 2 mm"]
+    assert names == ["main stretch", "tip, last 1 mm"]
     made = plans.plan(measurement, Request(new_included_deg=34.0))
     gap = ~np.isfinite(measurement.widths.width_mm)
     assert np.isnan(made.thickness_mm[gap]).all()
@@ -131,3 +131,9 @@ def test_edges_that_cannot_be_planned_for(flat):
         plans.plan(flat, Request(new_included_deg=5.0, cheek_deg=3.0))
     with pytest.raises(DeclarationError, match="no angle"):
         plans.plan(flat, Request(bevel_width_mm=0.2))
+
+
+def test_now_and_after_are_taken_over_the_same_stations(measurement):
+    """A larger angle keeps the shoulder, so thickness must not change at a tip that is still rising."""
+    for row in plans.plan(measurement, Request(new_included_deg=36.0)).rows:
+        assert row.thickness.value_mm == pytest.approx(row.thickness_now.value_mm, rel=1e-12)
