@@ -7,11 +7,13 @@ expanded uncertainty U = k u with k = 2 (`COVERAGE`); callers print that line be
 from __future__ import annotations
 
 import math
-from decimal import ROUND_HALF_EVEN, Decimal
+from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
 
 MM_PER_INCH = 25.4
 COVERAGE = "± is the expanded uncertainty, k = 2 (about 95 %)"
 NOT_MEASURED = "not measured"
+# A quotient that is off in its last binary digit must not be carried to the next step.
+_DIVISION_NOISE = Decimal("1e-12")
 
 
 def decimals_for(u: float, digits: int = 2) -> int:
@@ -50,7 +52,7 @@ def round_pair(value: float, uncertainty: float, digits: int = 2) -> tuple[str, 
 
 
 def format_figure(value_mm: float, u_mm: float, *, k: float = 2.0, inch: bool = True) -> str:
-    """``"0.512 ± 0.024 mm (0.0202 ± 0.0009 in)"``.
+    """``"0.512 ± 0.024 mm (0.0202 ± 0.0010 in)"``.
 
     Parameters
     ----------
@@ -65,7 +67,7 @@ def format_figure(value_mm: float, u_mm: float, *, k: float = 2.0, inch: bool = 
     -------
     str
         ``"not measured"`` when the value is NaN. The inch figure keeps no finer place than the mm figure supports: one digit
-        of uncertainty when two would claim a finer step than the mm text shows.
+        of uncertainty when two would claim a finer step than the mm text shows, and that digit rounded up.
     """
     if not math.isfinite(value_mm):
         return NOT_MEASURED
@@ -92,13 +94,16 @@ def format_angle(value_deg: float, u_deg: float, *, k: float = 2.0) -> str:
 
 
 def _inch(value_mm: float, expanded_mm: float) -> str:
-    # The step of the last inch digit must not be finer than the step of the last mm digit.
-    step_mm = 10.0 ** -decimals_for(expanded_mm)
-    digits = 2
-    if 10.0 ** -decimals_for(expanded_mm / MM_PER_INCH) * MM_PER_INCH < step_mm:
-        digits = 1
-    value, u = round_pair(value_mm / MM_PER_INCH, expanded_mm / MM_PER_INCH, digits)
-    return f"{value} ± {u} in"
+    value, u = value_mm / MM_PER_INCH, expanded_mm / MM_PER_INCH
+    full = decimals_for(u)
+    # The step of the last inch digit must not be finer than that of the last mm digit: at most one place more, 2.54 such steps.
+    places = min(full, decimals_for(expanded_mm) + 1)
+    if places == full:
+        return f"{_plain(value, places)} ± {_plain(u, places)} in"
+    # One digit is left, and rounding it down would claim a band up to 11 % narrower than the mm text does.
+    shown = Decimal(round_pair(value_mm, expanded_mm)[1]) / Decimal(repr(MM_PER_INCH))
+    widest = max(Decimal(repr(u)), shown) * (1 - _DIVISION_NOISE)
+    return f"{_plain(value, places)} ± {widest.quantize(Decimal(1).scaleb(-places), rounding=ROUND_CEILING):f} in"
 
 
 def _round(exact: Decimal, places: int) -> Decimal:

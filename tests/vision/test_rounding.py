@@ -11,7 +11,7 @@ from vision.rounding import decimals_for, format_angle, format_figure, format_va
 @pytest.mark.parametrize(
     ("value", "u", "text"),
     [
-        (0.5123, 0.0118, "0.512 ± 0.024 mm (0.0202 ± 0.0009 in)"),
+        (0.5123, 0.0118, "0.512 ± 0.024 mm (0.0202 ± 0.0010 in)"),
         (0.5, 0.05, "0.50 ± 0.10 mm (0.020 ± 0.004 in)"),
         (0.04964, 0.00385, "0.0496 ± 0.0077 mm (0.00195 ± 0.00030 in)"),
         (0.51764, 0.0498, "0.52 ± 0.10 mm (0.020 ± 0.004 in)"),
@@ -19,6 +19,12 @@ from vision.rounding import decimals_for, format_angle, format_figure, format_va
         (0.7, 0.3, "0.70 ± 0.60 mm (0.028 ± 0.024 in)"),
         (-0.00001, 0.01, "0.000 ± 0.020 mm (0.0000 ± 0.0008 in)"),
         (25.4, 0.0127, "25.400 ± 0.025 mm (1.0000 ± 0.0010 in)"),
+        # One digit in inch, rounded up: 0.02 mm is 0.00079 in; 0.0177 mm shows as 0.018 mm, which is 0.00071 in.
+        (0.5, 0.00505, "0.500 ± 0.010 mm (0.0197 ± 0.0004 in)"),
+        (0.5, 0.0053, "0.500 ± 0.011 mm (0.0197 ± 0.0005 in)"),
+        (0.5, 0.00885, "0.500 ± 0.018 mm (0.0197 ± 0.0008 in)"),
+        # 0.0254 mm is 0.001 in exactly, and two digits of it are no finer than the mm text: nothing to round up.
+        (0.508, 0.0127, "0.508 ± 0.025 mm (0.0200 ± 0.0010 in)"),
         (math.nan, 0.01, "not measured"),
         (math.nan, math.nan, "not measured"),
     ],
@@ -70,3 +76,10 @@ def test_inch_step_is_never_finer_than_the_millimetre_step(value, u):
     mm, inch = format_figure(value, u).removesuffix(" in)").split(" mm (")
     places = [len(t.split(" ± ")[1].partition(".")[2]) for t in (mm, inch)]
     assert 25.4 * 10.0 ** -places[1] >= 10.0 ** -places[0] * (1 - 1e-9)
+
+
+@given(st.floats(0.001, 20), st.floats(1e-5, 1))
+def test_an_uncertainty_cut_to_one_digit_in_inch_is_never_a_narrower_band(value, u):
+    mm, inch = (t.split(" ± ")[1] for t in format_figure(value, u).removesuffix(" in)").split(" mm ("))
+    if decimals_for(2 * u / 25.4) > len(inch.partition(".")[2]):
+        assert float(inch) * 25.4 >= max(float(mm), 2 * u) * (1 - 1e-9)
