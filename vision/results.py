@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 
@@ -106,17 +107,22 @@ class Figure:
 
 @dataclass(frozen=True)
 class Stretch:
-    """A named part of the edge by `position_mm`, with its mean thickness."""
+    """A named part of the edge by `position_mm`, with its mean thickness.
+
+    `length_mm` is how much of it was measured and counted; parts between the ends may have been left out. All NaN when nothing
+    was measured in it; `length_mm` alone is NaN in results of an earlier program.
+    """
 
     name: str
     start_mm: float
     end_mm: float
     mean: Figure
+    length_mm: float = math.nan
 
 
 @dataclass(frozen=True)
 class Rise:
-    """The stretch that thickens toward the tip."""
+    """The stretch that thickens toward the tip; `at_tip` is taken at `end_mm`, the last that was measured, not the tip itself."""
 
     start_mm: float
     start_u_mm: float
@@ -125,11 +131,15 @@ class Rise:
     at_tip: Figure
     ratio: float
     ratio_u: float
+    end_mm: float = math.nan
 
 
 @dataclass(frozen=True)
 class Zones:
-    """Main stretch, rise toward the tip (None where the profile is flat) and the headline figures."""
+    """Main stretch, rise toward the tip (None where the profile is flat) and the headline figures.
+
+    `whole`, `minimum` and `maximum` are of all that was measured and not left out: `measured_mm` of edge within `span_mm`.
+    """
 
     main: Stretch
     rise: Rise | None
@@ -137,6 +147,8 @@ class Zones:
     minimum: Figure
     maximum: Figure
     stretches: tuple[Stretch, ...] = ()
+    span_mm: tuple[float, float] = (math.nan, math.nan)
+    measured_mm: float = math.nan
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,7 @@ from scipy import linalg
 from vision.errors import DeclarationError
 from vision.gaussian import Array
 from vision.results import Figure, Rise, Stretch, Zones
-from vision.thickness import ThicknessFit, length_weights
+from vision.thickness import READING_REACH_MM, ThicknessFit, length_weights
 
 # As coarse as the waviness: finer bins would let a smooth wave pass for a small one and its slow part for a rise.
 BIN_MM = 1.5
@@ -96,7 +96,9 @@ def find_zones(fit: ThicknessFit, stretches: Stretches | None = None) -> Zones |
     marked = tuple(_stretch(fit, f"only {s:g}:{e:g}", main & _within(fit.position_mm, (s, e))) for s, e in stretches.only)
     marked += tuple(_stretch(fit, name, m & fit.measured) for name, m in parts.items())
     low, high = _extremes(fit, whole)
-    return Zones(_stretch(fit, "main", flat), rise, fit.mean(whole), low, high, marked)
+    x = fit.position_mm[whole]
+    span = (float(x.min()), float(x.max()))
+    return Zones(_stretch(fit, "main", flat), rise, fit.mean(whole), low, high, marked, span, measured_length(fit.position_mm, whole))
 
 
 def main_mask(fit: ThicknessFit, zones: Zones, stretches: Stretches | None = None) -> np.ndarray:
@@ -109,7 +111,18 @@ def _stretch(fit: ThicknessFit, name: str, mask: np.ndarray) -> Stretch:
     x = fit.position_mm[mask]
     if x.size == 0:
         return Stretch(name, math.nan, math.nan, Figure(math.nan, math.nan))
-    return Stretch(name, float(x.min()), float(x.max()), fit.mean(mask))
+    return Stretch(name, float(x.min()), float(x.max()), fit.mean(mask), measured_length(fit.position_mm, mask))
+
+
+def measured_length(position_mm: Array, mask: np.ndarray) -> float:
+    """Length along the printed scale (mm) that the stations of `mask` (N,) stand for: half-way to each neighbour, no gap counted."""
+    order = np.argsort(position_mm, kind="stable")
+    x, ok = position_mm[order], mask[order]
+    # A station says nothing of a stretch that no photo showed.
+    step = np.diff(x)
+    half = np.where(step <= READING_REACH_MM, step, 0.0) / 2
+    length = float((half * ok[:-1]).sum() + (half * ok[1:]).sum())
+    return min(length, float(np.ptp(x[ok]))) if ok.any() else 0.0
 
 
 def window_weights(fit: ThicknessFit, mask: np.ndarray, breadth_mm: float, step_mm: float) -> tuple[Array, Array]:
@@ -170,7 +183,8 @@ def find_rise(fit: ThicknessFit, mask: np.ndarray) -> Rise | None:
     ratio = t / m
     g = np.array([1 / m, -t / m**2])
     at_tip = Figure(float(t), float(np.sqrt(c[0, 0])))
-    return Rise(start, start_u, slope, slope_u, at_tip, float(ratio), float(np.sqrt(g @ c @ g)))
+    end = float(fit.position_mm[tip].max())
+    return Rise(start, start_u, slope, slope_u, at_tip, float(ratio), float(np.sqrt(g @ c @ g)), end)
 
 
 def choose_rise(x: Array, values: Array, cov: Array) -> tuple[float, float, tuple[float, float]] | None:

@@ -7,7 +7,7 @@ import pytest
 from vision.declared import Declared, Reading
 from vision.errors import DeclarationError
 from vision.thickness import estimate
-from vision.zones import Stretches, find_rise, find_zones, main_mask, window_weights
+from vision.zones import Stretches, find_rise, find_zones, main_mask, measured_length, window_weights
 
 COUNT = 500
 
@@ -52,6 +52,7 @@ def test_rise_comes_back_with_its_figures(blades):
     assert z.rise.start_mm == pytest.approx(30.0, abs=max(2 * z.rise.start_u_mm, 0.5))
     assert z.rise.slope_mm_per_mm == pytest.approx(0.022, abs=2 * z.rise.slope_u_mm_per_mm)
     # Tip: mean over the last millimetre, 47.4 mm.
+    assert z.rise.end_mm == pytest.approx(47.9)
     assert z.rise.at_tip.value_mm == pytest.approx(0.48 + 0.022 * 17.4, abs=0.002)
     assert z.rise.ratio == pytest.approx(z.rise.at_tip.value_mm / z.main.mean.value_mm, abs=1e-12)
     # The angle and scale are common to tip and main stretch, so the ratio is known far better than either.
@@ -93,6 +94,21 @@ def test_marked_stretches(blades):
     assert not mask[(fit.position_mm > 20.05) & (fit.position_mm < 24.95)].any()
     assert not mask[fit.position_mm >= 40].any()
     assert z.main.mean == fit.mean(mask)
+    # 5 mm were left out of the middle of each; the ends alone would hide it.
+    assert z.main.end_mm - z.main.start_mm - z.main.length_mm == pytest.approx(5.0, abs=0.3)
+    assert z.span_mm[1] - z.span_mm[0] - z.measured_mm == pytest.approx(5.0, abs=0.3)
+    assert named["tip"].length_mm == pytest.approx(named["tip"].end_mm - named["tip"].start_mm)
+
+
+def test_a_length_counts_what_was_measured_and_no_gap():
+    # Stations 0.1 mm apart from 0 to 10 mm and, in another photo, from 14 to 16 mm; 3 to 5 mm without a line.
+    x = np.r_[np.linspace(0, 10, 101), np.linspace(14, 16, 21)]
+    seen = ~((x > 3.01) & (x < 4.99))
+    # To half-way between the last station and its unmeasured neighbour; nothing between the photos.
+    assert measured_length(x, seen) == pytest.approx(10 - 2 + 2 * 0.05 + 2)
+    assert measured_length(x[::-1], seen[::-1]) == pytest.approx(measured_length(x, seen))
+    assert measured_length(x, np.zeros(x.size, bool)) == 0.0
+    assert measured_length(x, x <= 10) == pytest.approx(10.0)
 
 
 def test_nothing_measured_where_marked(blades):
