@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from importlib import metadata
+from itertools import pairwise
 
 import numpy as np
 
@@ -15,7 +16,7 @@ from calibration_targets.strip import STRIP, Board
 from vision import apex, bevel, budget, crosscheck, lane, merge, shoulder, thickness, zones
 from vision.camera import CameraFit, fit_camera
 from vision.camera_profile import CameraProfile
-from vision.declared import Declared
+from vision.declared import Declared, Lie
 from vision.errors import DeclarationError, EdgeNotFound
 from vision.flags import Note, StationFlag
 from vision.photo import Photo
@@ -133,7 +134,7 @@ def measure_sides(sides: Sequence[Side], settings: Settings | None = None, progr
         zones=found,
         budget=spent,
         cross_checks=checks,
-        notes=_once((*notes, *_assumed(sides), *_one_sided(faces), *remarks)),
+        notes=_once((*notes, *_gaps([w for w, _ in joined]), *_assumed(sides), *_one_sided(faces), *remarks)),
         program=f"shoulderline {metadata.version('shoulderline')}",
         created=datetime.now(UTC).isoformat(timespec="seconds"),
         versions=_versions(),
@@ -262,11 +263,31 @@ def _assumed(sides: Sequence[Side]) -> list[Note]:
         if declared.edge_height_mm is None:
             half = declared.height_mm[1]
             text = f"edge height{of} not declared: taken as level with the strip to within {half:g} mm"
-            out.append(Note("height-assumed", text, "measure it and give --edge-height", "info"))
+            out.append(Note("height-assumed", text, "measure it and give --edge-height"))
         if declared.printed_bar_mm is None:
             half = declared.bars_mm[1]
             text = f"printed bars{of} not declared: taken as 100 mm to within {half:g} mm"
             out.append(Note("print-assumed", text, "measure both check bars and give --printed-bar", "info"))
+        if declared.lie is Lie.LEVEL and declared.cheek_angle_deg is not None:
+            text = f"the blade{of} is taken as held level (the default): the cheek angle of {declared.cheek_angle_deg:g}° turns no width"
+            out.append(Note("lie-level", text, "if it lay on its cheek, give --lie cheek-down", "info"))
+    if len(sides) == 1:
+        text = "only one side was photographed: the other is taken as its mirror image"
+        out.append(Note("other-side-assumed", text, "photograph both sides and name them in a job file", "info"))
+    return out
+
+
+def _gaps(profiles: Sequence[WidthProfile]) -> list[Note]:
+    """Where a side's photos show the edge and no line could be trusted for longer than `merge.GAP_MM`, between measured places."""
+    out = []
+    for i, widths in enumerate(profiles):
+        x, known = widths.position_mm, np.flatnonzero(np.isfinite(widths.width_mm))
+        # Neighbours in the list with a gap between them are two photos' ends, and the merge has said so.
+        ends = [(x[a], x[b]) for a, b in pairwise(known) if b - a > 1 and x[b] - x[a] > merge.GAP_MM]
+        if ends:
+            where = ", ".join(f"{a:.1f} to {b:.1f} mm" for a, b in ends) + (f" of side {i + 1}" if len(profiles) > 1 else "")
+            text = f"no trustworthy line from {where}: no figure knows of this part"
+            out.append(Note("gap", text, "see the flags there, and take another photo"))
     return out
 
 

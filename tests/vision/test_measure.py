@@ -1,15 +1,16 @@
 """The pipeline over several photos and both sides, on drawn photos with exact truth; the parts have tests of their own."""
 
 import math
+import re
 from dataclasses import replace
 
 import cv2
 import numpy as np
 import pytest
 
-from vision.declared import Declared, Reading
+from vision.declared import Declared, Lie, Reading
 from vision.errors import DeclarationError
-from vision.measure import Settings, Side, measure, measure_sides
+from vision.measure import Settings, Side, _assumed, _gaps, measure, measure_sides
 from vision.photo import open_photo
 
 # A camera far away sees the drawing's parallel view; nothing but the lines is left uncertain.
@@ -128,12 +129,36 @@ def test_what_nobody_declared_is_said(whole):
     assert "within 1 mm" in notes["height-assumed"].text
     assert "within 1 mm" in notes["print-assumed"].text
     assert notes["print-assumed"].severity == "info"
+    assert notes["height-assumed"].severity == "caution"
+    assert "mirror image" in notes["other-side-assumed"].text
+    assert "lie-level" not in notes
     # A reading beyond the photographed edge is named, not dropped in silence.
     assert "80 mm" in notes["reading-out-of-reach"].text
 
 
 def test_declared_facts_leave_no_such_note(both):
-    assert not {n.code for n in both.notes} & {"height-assumed", "print-assumed"}
+    assert not {n.code for n in both.notes} & {"height-assumed", "print-assumed", "lie-level", "other-side-assumed"}
+
+
+def test_a_cheek_angle_that_turns_nothing_is_said(whole, turned_over):
+    sides = (
+        Side((whole,), replace(FACTS, cheek_angle_deg=3.0)),
+        Side((turned_over,), replace(FACTS, cheek_angle_deg=3.0, lie=Lie.CHEEK_DOWN)),
+    )
+    (note,) = [n for n in _assumed(sides) if n.code == "lie-level"]
+    assert "side 1 is taken as held level" in note.text
+    assert "3°" in note.text
+
+
+def test_a_gap_in_one_photo_is_said(both):
+    widths = both.widths
+    x = widths.position_mm
+    assert _gaps([replace(widths, width_mm=np.where((x > 10) & (x < 10.8), np.nan, 1.0))]) == []
+    (note,) = _gaps([replace(widths, width_mm=np.where(((x > 10) & (x < 12)) | (x > 25), np.nan, 1.0))])
+    assert note.severity == "caution"
+    found = [float(t) for t in re.findall(r"\d+\.\d", note.text)]
+    # The unmeasured end beyond 25 mm lies outside every figure's span.
+    assert found == pytest.approx([10.0, 12.0], abs=0.2)
 
 
 def test_repeatability_is_one_more_source_of_each_photo(whole):
