@@ -5,6 +5,10 @@ instrument would read, since its common error is in both and cancels from the di
 that a set of n good readings has at most 3 % chance that any of them is questioned (`coverage_factor`; k = 2 would question 5 %
 of good readings *each*).
 A bad reading also spoils the predictions of its neighbours: the worst is questioned first and takes no part in predicting the rest.
+
+A model that is wrong has no band of its own (`settle`): where readings are questioned, where the trusted ones are at odds with the
+declared angle, or where readings and photo cannot both be right, the distance between the estimate shown and the one without the
+doubtful part is taken as one more standard uncertainty. Nobody knows which of the two is right; k = 2 then reaches twice that far.
 """
 
 from __future__ import annotations
@@ -17,16 +21,18 @@ from numpy.typing import NDArray
 from scipy import optimize, special
 
 from vision.declared import Declared, Lie, Reading
+from vision.errors import DeclarationError
 from vision.flags import Note
 from vision.gaussian import Array
 from vision.results import CrossCheck
 from vision.rounding import format_angle, format_figure
-from vision.thickness import COVERAGE_FACTOR, ThicknessFit, estimate_faces, length_weights
+from vision.thickness import COVERAGE_FACTOR, Face, Source, ThicknessFit, estimate_faces, length_weights, with_disagreement
 
 # Chance that a set of good readings has one questioned.
 FALSE_ALARM = 0.03
 # Cheek angles of flat-ground to full-height blades; used only when none is declared (common practice, no source).
 USUAL_CHEEK_DEG = (2.0, 4.0)
+DISAGREEMENT = "readings questioned or at odds with photo and angle"
 
 
 def coverage_factor(n: int) -> float:
@@ -160,11 +166,31 @@ def fitted_angle(fit: ThicknessFit) -> tuple[float, float]:
     """Angle per side that readings and widths give with no declared angle, averaged over the measured edge, and its u (degrees)."""
     if not fit.used:
         return math.nan, math.nan
+    again = _released(fit)
+    return again.angle_deg(length_weights(again.arc_mm, again.measured))
+
+
+def _released(fit: ThicknessFit) -> ThicknessFit:
+    """The same readings with no declared angle; widths are still those measured with it."""
     free = tuple(
         replace(f, declared=replace(f.declared, included_angle_deg=None), assumed_deg=f.assumed_deg or f.prior_deg[0]) for f in fit.faces
     )
-    again = estimate_faces(free)
-    return again.angle_deg(length_weights(again.arc_mm, again.measured))
+    return estimate_faces(free)
+
+
+def trusted_fit(fit: ThicknessFit, checks: tuple[CrossCheck, ...]) -> ThicknessFit | None:
+    """The fit without its questioned readings: itself when none is, None when neither reading nor declared angle is left."""
+    if not any(c.questioned for c in checks):
+        return fit
+    return _with_readings(fit, [replace(c.reading, set_aside=c.reading.set_aside or c.questioned) for c in checks])
+
+
+def _with_readings(fit: ThicknessFit, readings: list[Reading]) -> ThicknessFit | None:
+    first = fit.faces[0]
+    try:
+        return estimate_faces((replace(first, declared=replace(first.declared, readings=tuple(readings))), *fit.faces[1:]))
+    except DeclarationError:
+        return None
 
 
 def angle_note(fit: ThicknessFit) -> Note | None:
@@ -196,12 +222,81 @@ def contradiction(fit: ThicknessFit) -> Note | None:
     limit = 4.0 * math.hypot(fit.caliper.common_mm, fit.caliper.random_mm)
     if np.median(np.abs(off)) <= limit and np.nanmin(fit.profile.thickness_mm) > 0.0:
         return None
+    shown = "the photo and the declared angle alone" if _angle_declared(fit) else "both, since no angle was declared"
     return Note(
         "readings-contradict",
         f"the {len(fit.used)} readings (mean {values.mean():.2f} mm) and the widths in the photo cannot both be right; "
-        "the thickness shown is from the photo and the declared angle alone",
+        f"the thickness shown is from {shown}, and its band reaches to the readings",
         "look at both lines on the overlay, check that the readings belong to this blade, and the check bars and edge height",
     )
+
+
+def _angle_declared(fit: ThicknessFit) -> bool:
+    return all(f.declared.half_angle_deg is not None for f in fit.faces)
+
+
+def settle(faces: tuple[Face, ...]) -> tuple[ThicknessFit, tuple[CrossCheck, ...], tuple[Note, ...]]:
+    """The fit to be shown, with a band that holds what does not go together, the cross-checks, and all remarks.
+
+    Readings that contradict the photo are left out when an angle was declared; otherwise there is nothing else to go by.
+
+    Raises
+    ------
+    DeclarationError
+        As `vision.thickness.estimate_faces`.
+    """
+    fit = estimate_faces(faces)
+    checks = cross_check(fit)
+    clash = contradiction(fit)
+    remarks = notes(fit, checks)
+    steps = []
+    if clash is None or not _angle_declared(fit):
+        shown = fit
+        steps += [_step(fit, other) for other in _without_questioned(fit, checks)]
+        trusted = trusted_fit(fit, checks)
+        if trusted is not None and angle_note(trusted) is not None:
+            steps.append(_step(trusted, _released(trusted)))
+    else:
+        alone = _with_readings(fit, [])
+        assert alone is not None
+        shown = alone
+    if clash is not None:
+        steps.append(_step_to(shown, float(np.mean([r.thickness_mm for r in fit.used]))))
+        remarks = (clash, *remarks)
+    return with_disagreement(shown, _disagreement(steps)), checks, remarks
+
+
+def _without_questioned(fit: ThicknessFit, checks: tuple[CrossCheck, ...]) -> list[ThicknessFit]:
+    """The estimate from the trusted readings; with none trusted, those from each reading alone and from none."""
+    if not any(c.questioned for c in checks):
+        return []
+    live = [c.reading for c in checks if not c.reading.set_aside and not c.questioned and math.isfinite(c.e_n)]
+    if live:
+        return [other] if (other := trusted_fit(fit, checks)) else []
+    # Any one of them may be the right one, or none: each is a doubt of its own.
+    tried = [_with_readings(fit, [r]) for r in fit.used] + [_with_readings(fit, [])]
+    return [other for other in tried if other is not None]
+
+
+def _step(fit: ThicknessFit, other: ThicknessFit) -> tuple[Array, Array]:
+    """Difference (M,) of T and of the angle per side (rad), the fit's minus the other's, at the measured stations."""
+    a, b, ok = fit.profile, other.profile, fit.measured
+    return (a.thickness_mm - b.thickness_mm)[ok], np.radians(a.angle_per_side_deg - b.angle_per_side_deg)[ok]
+
+
+def _step_to(fit: ThicknessFit, thickness_mm: float) -> tuple[Array, Array]:
+    """The same to one thickness everywhere; the angle that would give it at the same seen width, ``T = 2 p tan a``."""
+    t, a = fit.profile.thickness_mm[fit.measured], np.radians(fit.profile.angle_per_side_deg[fit.measured])
+    return t - thickness_mm, a - np.arctan2(np.tan(a) * thickness_mm, np.maximum(t, 0.0))
+
+
+def _disagreement(steps: list[tuple[Array, Array]]) -> Source | None:
+    """One unknown for each kind of doubt, shared by all stations; None when there is none."""
+    if not steps:
+        return None
+    shift = np.column_stack([t for t, _ in steps])
+    u = float(np.sqrt(np.mean(np.sum(shift**2, axis=1)))) if shift.size else 0.0
+    return Source(DISAGREEMENT, "mm", u, shift, np.column_stack([a for _, a in steps]))
 
 
 def notes(fit: ThicknessFit, checks: tuple[CrossCheck, ...]) -> tuple[Note, ...]:
@@ -215,5 +310,6 @@ def notes(fit: ThicknessFit, checks: tuple[CrossCheck, ...]) -> tuple[Note, ...]
             out.append(Note("reading-questioned", text, "read it again at the shoulder, or set it aside"))
         elif not math.isfinite(c.e_n):
             out.append(Note("reading-out-of-reach", f"reading {where} is not near any measured width", "check its position"))
-    angle = angle_note(fit)
+    trusted = trusted_fit(fit, checks)
+    angle = angle_note(trusted) if trusted is not None else None
     return (*out, angle) if angle else tuple(out)

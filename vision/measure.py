@@ -20,7 +20,7 @@ from vision.declared import Declared, Lie
 from vision.errors import DeclarationError, EdgeNotFound
 from vision.flags import Note, StationFlag
 from vision.photo import Photo
-from vision.results import CrossCheck, Measurement, OtherSide, PhotoRecord, WidthProfile
+from vision.results import Measurement, OtherSide, PhotoRecord, WidthProfile
 from vision.straighten import straighten
 from vision.target import Target, find_target
 
@@ -121,7 +121,7 @@ def measure_sides(sides: Sequence[Side], settings: Settings | None = None, progr
     report("thickness", 0.95)
     joined = [_together(group) for group in seen]
     faces = _faces(sides, [widths for widths, _ in joined])
-    fit, checks, remarks = _estimate(faces)
+    fit, checks, remarks = crosscheck.settle(faces)
     found = zones.find_zones(fit, settings.stretches)
     spent = budget.budget(fit, zones.main_mask(fit, found, settings.stretches)) if found else None
     notes = [n for group in seen for s in group for n in s.notes] + [n for _, seams in joined for n in seams]
@@ -231,19 +231,6 @@ def _one_sided(faces: Sequence[thickness.Face]) -> list[Note]:
         return []
     text = f"both sides were seen from {x[both].min():.1f} to {x[both].max():.1f} mm; {length:.0f} mm of the first side have no other"
     return [Note("one-side-only", text, "photograph the same stretch of both sides", "info")]
-
-
-def _estimate(faces: tuple[thickness.Face, ...]) -> tuple[thickness.ThicknessFit, tuple[CrossCheck, ...], tuple[Note, ...]]:
-    """Thickness with the readings, or without them where they and the photo cannot both be right."""
-    fit = thickness.estimate_faces(faces)
-    checks = crosscheck.cross_check(fit)
-    clash = crosscheck.contradiction(fit)
-    # Without a declared angle there is nothing else to go by; the cross-check still names the readings.
-    if clash and all(face.declared.half_angle_deg is not None for face in faces):
-        alone = tuple(replace(face, declared=replace(face.declared, readings=())) for face in faces)
-        fit = thickness.estimate_faces(alone)
-        return fit, checks, (clash, *crosscheck.notes(fit, checks))
-    return fit, checks, crosscheck.notes(fit, checks)
 
 
 def _other(sides: Sequence[Side], widths: WidthProfile) -> OtherSide:

@@ -167,6 +167,9 @@ class ThicknessFit:
     caliper : CaliperModel
     placement_mm : (n,) float
         Standard uncertainty of each used reading from where it was taken.
+    disagreement : Source or None
+        What the model above does not hold: readings, photo and declared angle that do not go together (`vision.crosscheck.settle`).
+        Its shifts are the distances to the estimate without the doubtful part; they come on top of the posterior.
     """
 
     profile: ThicknessProfile
@@ -178,6 +181,7 @@ class ThicknessFit:
     unused: tuple[Reading, ...]
     caliper: CaliperModel
     placement_mm: Array
+    disagreement: Source | None = None
 
     @property
     def position_mm(self) -> Array:
@@ -202,7 +206,12 @@ class ThicknessFit:
         ValueError
             A weight falls on a station that was not measured.
         """
-        return self.state.functional(self._on_measured(weights))
+        on_measured = self._on_measured(weights)
+        values, covariance = self.state.functional(on_measured)
+        if self.disagreement is not None:
+            shared = on_measured @ self.disagreement.shift_mm
+            covariance = covariance + shared @ shared.T
+        return values, covariance
 
     def mean(self, mask: np.ndarray) -> Figure:
         """Mean of T over the measured stations of `mask` (N,), each counted by the length of edge it stands for."""
@@ -214,13 +223,11 @@ class ThicknessFit:
 
     def contributions(self, weights: Array) -> tuple[Contribution, ...]:
         """Exact split of one functional's uncertainty into the independent sources; squares add up to its variance."""
-        gain, left = self.state.error_weights(self._on_measured(weights))
-        out = []
-        for s in self.sources:
-            parts = (left @ s.shift_mm)[0]
-            mm = float(np.linalg.norm(parts))
-            signed = math.copysign(mm, parts[0]) if parts.size == 1 else mm
-            out.append(Contribution(s.name, s.unit, s.u, signed / s.u if s.u > 0 else 0.0, mm))
+        on_measured = self._on_measured(weights)
+        gain, left = self.state.error_weights(on_measured)
+        out = [_contribution(s, left) for s in self.sources]
+        if self.disagreement is not None:
+            out.append(_contribution(self.disagreement, on_measured))
         local = math.sqrt(max(float((left @ (self.state.local @ left.T))[0, 0]), 0.0))
         local_u = float(np.sqrt(np.mean(self.state.local.diagonal())))
         out.append(Contribution("line fits, random along the edge", "mm", local_u, local / local_u if local_u > 0 else 0.0, local))
@@ -245,6 +252,9 @@ class ThicknessFit:
             solved = np.linalg.solve(self.state.spread, seen.T)
             value = prior + float((solved.T @ self.state.innovation)[0])
             var = var - seen @ solved
+        if self.disagreement is not None:
+            turned = w @ self.disagreement.angle_rad
+            var = np.maximum(var, 0.0) + turned @ turned.T
         return math.degrees(value), math.degrees(math.sqrt(max(float(var[0, 0]), 0.0)))
 
     def _on_measured(self, weights: Array) -> Array:
@@ -254,6 +264,18 @@ class ThicknessFit:
         if np.any(w[:, ~self.measured] != 0):
             raise ValueError("a weight falls on a station that was not measured")
         return w[:, self.measured]
+
+
+def _contribution(source: Source, weights: Array) -> Contribution:
+    parts = (weights @ source.shift_mm)[0]
+    mm = float(np.linalg.norm(parts))
+    signed = math.copysign(mm, parts[0]) if parts.size == 1 else mm
+    return Contribution(source.name, source.unit, source.u, signed / source.u if source.u > 0 else 0.0, mm)
+
+
+def with_disagreement(fit: ThicknessFit, source: Source | None) -> ThicknessFit:
+    """The fit with `disagreement` set and its band widened by it; the estimate itself stays."""
+    return _with_profile(replace(fit, disagreement=source))
 
 
 def length_weights(arc_mm: Array, mask: np.ndarray) -> Array:
@@ -452,6 +474,9 @@ def _with_profile(fit: ThicknessFit) -> ThicknessFit:
         solved = np.linalg.solve(state.spread, seen.T)
         angle = angle + solved.T @ state.innovation
         var = var - np.einsum("ij,ji->i", seen, solved)
+    if fit.disagreement is not None:
+        u = np.sqrt(u**2 + np.sum(fit.disagreement.shift_mm**2, axis=1))
+        var = np.maximum(var, 0.0) + np.sum(fit.disagreement.angle_rad**2, axis=1)
     k = COVERAGE_FACTOR
     # A thickness is not negative, so the band ends at zero.
     bands = (t, u, np.maximum(t - k * u, 0.0), t + k * u, np.degrees(angle), np.degrees(np.sqrt(np.maximum(var, 0.0))))

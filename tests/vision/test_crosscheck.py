@@ -4,11 +4,23 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from vision.crosscheck import angle_note, contradiction, coverage_factor, cross_check, fitted_angle, notes, question
+from vision.budget import budget
+from vision.crosscheck import (
+    DISAGREEMENT,
+    angle_note,
+    contradiction,
+    coverage_factor,
+    cross_check,
+    fitted_angle,
+    notes,
+    question,
+    settle,
+    trusted_fit,
+)
 from vision.declared import Caliper, Declared, Lie, Reading
 from vision.gaussian import leave_one_out
 from vision.results import WidthProfile
-from vision.thickness import estimate
+from vision.thickness import Face, estimate, estimate_faces, length_weights
 
 
 def simulate(blades, count, planted_mm, **more):
@@ -153,3 +165,113 @@ def test_widths_of_the_wrong_line_are_told_from_a_wrong_angle():
     assert contradiction(estimate(sound, declared)) is None
     assert contradiction(estimate(sound, replace(declared, included_angle_deg=38.0))) is None
     assert contradiction(estimate(sound, replace(declared, readings=()))) is None
+
+
+def coated(blades, factor=1.0, bad=None):
+    """The coated demo blade without its picture: 0.682 mm everywhere, 19.2 degrees a side, five readings 0.02 mm high."""
+    x = np.linspace(5, 36, 310)
+    seen = factor * 0.682 / 2 / math.tan(math.radians(19.2)) / math.cos(math.radians(19.0))
+    readings = [Reading(p, 0.70) for p in (9.9, 16.8, 21.6, 28.2, 29.7)]
+    if bad is not None:
+        readings[2] = Reading(21.6, bad)
+    w = blades.profile(x, np.full(x.size, seen))
+    return Face(w, Declared(included_angle_deg=38.0, angle_tolerance_deg=1.5, readings=tuple(readings)))
+
+
+def holds(fit, truth):
+    p, ok = fit.profile, fit.measured
+    return bool(((p.low_mm[ok] <= truth) & (truth <= p.high_mm[ok])).all())
+
+
+def adds_up(fit):
+    b = budget(fit, fit.measured)
+    return {r.source: r for r in b.rows}, b.total_mm == pytest.approx(fit.mean(fit.measured).u_mm, rel=1e-9)
+
+
+def test_a_questioned_reading_widens_the_band_by_what_it_moves(blades):
+    face = coated(blades, bad=0.85)
+    plain = estimate_faces((face,))
+    fit, checks, found = settle((face,))
+    assert [c.questioned for c in checks] == [False, False, True, False, False]
+    assert [n.code for n in found] == ["reading-questioned"]
+    assert not holds(plain, 0.682)
+    assert holds(fit, 0.682)
+    np.testing.assert_array_equal(fit.profile.thickness_mm, plain.profile.thickness_mm)
+    four = estimate(face.widths, replace(face.declared, readings=tuple(r for r in face.declared.readings if r.thickness_mm < 0.8)))
+    rows, exact = adds_up(fit)
+    assert exact
+    moved = plain.mean(plain.measured).value_mm - four.mean(four.measured).value_mm
+    assert rows[DISAGREEMENT].contribution_mm == pytest.approx(moved, rel=1e-9)
+    np.testing.assert_allclose(
+        fit.profile.u_mm, np.hypot(plain.profile.u_mm, plain.profile.thickness_mm - four.profile.thickness_mm), rtol=1e-9
+    )
+    assert (fit.profile.angle_u_deg > plain.profile.angle_u_deg).all()
+
+
+@pytest.mark.parametrize("factor", [0.5, 0.7, 0.8, 1.3, 1.8, 2.5])
+def test_readings_at_odds_with_widths_and_angle_widen_the_band(blades, factor):
+    face = coated(blades, factor)
+    fit, _, found = settle((face,))
+    assert {n.code for n in found} & {"angle-off", "readings-contradict"}
+    assert holds(fit, 0.682)
+    rows, exact = adds_up(fit)
+    assert exact
+    assert rows[DISAGREEMENT].contribution_mm > 0.02
+    turn = fit.angle_deg(length_weights(fit.arc_mm, fit.measured))[1]
+    assert turn > estimate_faces((face,)).angle_deg(length_weights(fit.arc_mm, fit.measured))[1]
+
+
+def test_consistent_readings_add_nothing(blades):
+    face = coated(blades)
+    fit, _, found = settle((face,))
+    assert found == ()
+    assert fit.disagreement is None
+    np.testing.assert_array_equal(fit.profile.u_mm, estimate_faces((face,)).profile.u_mm)
+    assert DISAGREEMENT not in adds_up(fit)[0]
+
+
+def test_two_readings_apart_leave_room_for_either(blades):
+    x = np.linspace(6, 46, 200)
+    face = Face(blades.profile(x, np.ones(200)), declared_with((Reading(20.0, 0.45), Reading(22.0, 0.58))))
+    fit, checks, _ = settle((face,))
+    assert all(c.questioned for c in checks)
+    assert holds(fit, 0.45)
+    assert holds(fit, 0.58)
+
+
+def test_a_single_reading_off_the_photo_leaves_room_for_the_photo(blades):
+    x = np.linspace(6, 46, 200)
+    face = Face(blades.profile(x, np.ones(200)), declared_with((Reading(20.0, 0.70),)))
+    fit, checks, _ = settle((face,))
+    assert checks[0].questioned
+    assert holds(fit, 0.51764)
+
+
+def test_the_angle_note_goes_by_the_trusted_readings(blades):
+    x = np.linspace(6, 46, 200)
+    w = blades.profile(x, np.ones(200), local_u=0.002)
+    good = [Reading(p, 0.52) for p in (10.0, 18.0, 34.0, 42.0)]
+    declared = declared_with((*good, Reading(26.0, 1.2)), angle_tolerance_deg=0.5)
+    fit = estimate(w, declared)
+    checks = cross_check(fit)
+    assert angle_note(fit) is not None
+    assert [n.code for n in notes(fit, checks)] == ["reading-questioned"]
+    assert angle_note(trusted_fit(fit, checks)) is None
+
+
+@pytest.mark.parametrize("included", [30.0, None])
+def test_the_clash_is_told_and_the_band_reaches_the_readings(included):
+    position = np.linspace(5, 45, 300)
+    zero = np.zeros(300)
+    width = np.where(position < 25, 0.95, 0.05)
+    broken = WidthProfile(
+        position, position - 5, zero.astype(int), np.zeros((300, 2)), np.zeros((300, 2)), width, zero + 0.003, {}, 0.12, zero.astype(int)
+    )
+    readings = tuple(Reading(p, 0.5) for p in (8.0, 20.0, 30.0, 35.0, 42.0))
+    fit, _, found = settle((Face(broken, Declared(included_angle_deg=included, readings=readings)),))
+    clash = found[0]
+    assert clash.code == "readings-contradict"
+    assert ("no angle was declared" in clash.text) == (included is None)
+    assert fit.profile.fused == (included is None)
+    assert holds(fit, 0.5)
+    assert adds_up(fit)[1]
