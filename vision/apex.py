@@ -29,6 +29,10 @@ _BACK_MM = 0.3
 _AHEAD_MM = 1.2
 # A chip or dent stands back from the edge's own course by more than this; waviness of a ground edge stays below it (mm).
 _CHIP_MM = 0.03
+# Share of full scale (linear) from which phones' tone curves bend away from sRGB (common practice, no source).
+_TONE_BENDS = 0.5
+# What demosaicking, sharpening and JPEG leave of an edge's place whatever its contrast (common practice, no source).
+_DEMOSAIC_PX = 0.1
 # Borders of penumbras reach 6-9 sigma on fine paper; at this share of it they stay below the limit, edges of dark steel do not.
 _SHADOW_DOUBT = 0.6
 
@@ -193,10 +197,11 @@ def _judge(strip: StraightStrip, fit: StepFit, blur_px: float, px_per_mm: float)
     flags |= np.where(weak | ~known, int(StationFlag.BRIDGED | StationFlag.LOW_CONTRAST), 0)
     flags |= np.where(burnt, int(StationFlag.CLIPPED), 0)
     flags |= np.where(sigma > 2.0 * blur_px + 0.5, int(StationFlag.SOFT), 0)
-    # A burnt-out bright side grows by about a third of a blur radius (design.md section 10: 0.3-0.4 px).
-    systematic = np.hypot(
-        np.where(burnt, 0.35 * sigma, 0.0), 0.5 * np.sqrt(np.maximum(sigma**2 - blur_px**2, 0.0)) * (sigma > 1.3 * blur_px)
-    )
+    # A bright side grows by up to a third of a blur radius (design.md section 10: 0.3-0.4 px when burnt out), because a phone's
+    # tone curve flattens long before full scale, which undoing the sRGB curve alone does not take back.
+    flattened = np.clip((np.maximum(fit.levels[0], fit.levels[-1]) - _TONE_BENDS) / (1.0 - _TONE_BENDS), 0.0, 1.0)
+    soft = 0.5 * np.sqrt(np.maximum(sigma**2 - blur_px**2, 0.0)) * (sigma > 1.3 * blur_px)
+    systematic = np.sqrt(_DEMOSAIC_PX**2 + (0.35 * sigma * np.maximum(flattened, burnt)) ** 2 + soft**2)
     flags |= np.where(np.isfinite(row), 0, int(StationFlag.NOT_MEASURED))
     clean = good & ~burnt
     own = float(np.median(sigma[clean])) if clean.sum() > span else blur_px

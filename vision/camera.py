@@ -401,7 +401,7 @@ def _notes(camera: Camera, prior: _Prior, focal_u_px: float) -> tuple[Note, ...]
                 "camera-disagrees",
                 f"the strip's perspective asks for a focal length of {camera.focal_px:.0f} +- {focal_u_px:.0f} px and a distance of "
                 f"{camera.distance_mm:.0f} mm, {deviation:.1f} standard uncertainties from the {prior.source}",
-                "check the declared distance, use the photo as it came from the camera, and lay the strip flat",
+                "check the declared distance and the check bars, use the photo as it came from the camera, and lay the strip flat",
             )
         )
     if camera.tilt_deg > 15.0:  # design.md's range; beyond, depth of field and foreshortening grow quickly
@@ -409,6 +409,18 @@ def _notes(camera: Camera, prior: _Prior, focal_u_px: float) -> tuple[Note, ...]
             Note("camera-tilted", f"the camera looks {camera.tilt_deg:.0f} degrees off the square", "hold the camera square to the sheet")
         )
     return tuple(notes)
+
+
+def _bar_note(rms_px: float, free_px: float) -> tuple[Note, ...]:
+    """A note when a square-printed plane fits the corners, but not with the bars as entered.
+
+    A plane may lean to take up most of what wrong bars do; what it cannot take up shows as residuals beyond the corners' own.
+    Three times the free fit's residual is far outside its scatter over a dozen corners, half a pixel far beyond corner noise.
+    """
+    if rms_px < max(3.0 * free_px, 0.5):
+        return ()
+    text = f"with the check bars as entered the corners miss by {rms_px:.1f} px, without them by {free_px:.1f} px"
+    return (Note("bars-disagree", text, "measure both bars again, and check that X and Y were not swapped (--printed-bar X,Y)"),)
 
 
 def _scale_deviation(prior: _Prior, camera: Camera) -> float:

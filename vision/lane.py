@@ -8,7 +8,7 @@ is known and left out; where the strip's paper was cut and glued, its border is 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -27,8 +27,8 @@ _REDUCE = 4
 DARK = 0.01
 # The strip's ink bleeds and blurs this far into the lane (mm).
 _STRIP_MARGIN_MM = 0.35
-# The lane that is certainly lane, for its noise and colour (mm from the strip).
-_LANE_MM = (0.4, 1.4)
+# The lane whose noise is the measure of a line, from where the search starts (mm): paper, or what lies behind its border.
+_LANE_MM = (0.05, 1.05)
 # Lines shorter than this are ticks, figures or specks, not an edge (mm).
 TICK_MM = 3.5
 # Steps below these are paper grain and uneven light: brightness and colours (log), contrast (log).
@@ -58,6 +58,8 @@ class SheetView:
     x0_mm, mm : float
     shift : (C,) int
         Row r of column c stands for the sheet's row ``r + shift[c]``.
+    start : (C,) int
+        Rows of the sheet before this one are not searched.
     """
 
     features: np.ndarray
@@ -66,6 +68,7 @@ class SheetView:
     x0_mm: float
     mm: float
     shift: np.ndarray
+    start: np.ndarray
 
     @property
     def y_mm(self) -> np.ndarray:
@@ -135,7 +138,8 @@ def sheet_view(photo: Photo, camera: Camera, height_mm: float, bar_scale: tuple[
 
     ink[:near] = scale_ink(*_smooth_map(on_sheet, xs, ys[:near]))
     ink &= _narrow_and_dark(linear @ _THIRDS, mm)
-    return SheetView(_features(linear), valid, ink, float(x0), float(mm), np.zeros(columns, int))
+    start = np.full(columns, round(_STRIP_MARGIN_MM / mm))
+    return SheetView(_features(linear), valid, ink, float(x0), float(mm), np.zeros(columns, int), start)
 
 
 def _smooth_map(function: Callable[[np.ndarray], np.ndarray], xs: np.ndarray, ys: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -165,7 +169,7 @@ def _extent(camera: Camera, size: tuple[int, int], height_mm: float) -> tuple[fl
     """X from and to, and Y to, of what the photo shows at the edge's height, mm."""
     sheet = camera.to_height(_border(*size), height_mm)
     y1 = min(float(np.nanmax(sheet[:, 1])), _FARTHEST_MM)
-    if y1 < _LANE_MM[1]:
+    if y1 < _STRIP_MARGIN_MM + _LANE_MM[1]:
         shown = f"it shows only {max(y1, 0):.1f} mm beyond the strip"
         raise EdgeNotFound("the photo", shown, "take it so that strip, lane and blade are all in the frame")
     return float(np.nanmin(sheet[:, 0])), float(np.nanmax(sheet[:, 0])), y1
@@ -208,10 +212,11 @@ def line_strength(view: SheetView, along_mm: float) -> np.ndarray:
     smooth = cv2.blur(view.features, (n, 1), borderType=cv2.BORDER_REPLICATE)
     step = _steps(np.dstack([smooth, unevenness(view, 2 * along_mm)]))
     y = view.y_mm
-    known = view.valid & ~view.ink & (y > _LANE_MM[0]) & (y < _LANE_MM[1])
+    from_start = y - view.mm * view.start
+    known = view.valid & ~view.ink & (from_start > _LANE_MM[0]) & (from_start < _LANE_MM[1])
     scale = np.median(np.abs(step[known]), axis=0) / 0.6745 if known.any() else np.zeros(4)
     z2 = (step / (scale + _LEAST_STEP)) ** 2 @ np.ones(4)
-    z2[~view.valid | view.ink | (y < _STRIP_MARGIN_MM)] = 0
+    z2[~view.valid | view.ink | (y < view.mm * view.start)] = 0
     # 8 sigma: of a million cells none reaches it by noise.
     return z2 / (z2 + 64.0)
 
@@ -227,7 +232,21 @@ def _steps(smooth: np.ndarray) -> np.ndarray:
 
 
 def _first_line(view: SheetView) -> tuple[np.ndarray, np.ndarray]:
-    """Row (C,) of the first connected line beyond the lane, and its strength.
+    """Row (C,) of the apex as the first connected line beyond the lane, and its strength."""
+    row, strength = _search(view)
+    if _may_be_cut(view, row):
+        # The same search once more behind the line, and a third for what would be the shoulder then.
+        behind = _behind(view, row)
+        second, second_strength = _search(behind)
+        third = line_strength(_behind(view, second), 0.5)
+        if _paper_border(view, (row, second), third):
+            row, strength = second, second_strength
+    row = np.clip(median_filter(row.astype(float), 9, mode="nearest"), 0, len(view.features) - 1)
+    return row, gaussian_filter1d(strength, 0.5 / view.mm, mode="nearest")
+
+
+def _search(view: SheetView) -> tuple[np.ndarray, np.ndarray]:
+    """Row (C,) of the first connected line and its strength there.
 
     First in the sheet's own rows; then about the smooth course of that answer, where longer means along the edge show weaker
     lines, and a detour over to the next line costs more than a gap.
@@ -242,14 +261,19 @@ def _first_line(view: SheetView) -> tuple[np.ndarray, np.ndarray]:
         row = _connected(strength, flat) + shift
         if np.abs(row - course).max() < 2.5:
             break
-    first = row - shift
-    beyond = _beyond(strength, first, view)
-    second = _connected(beyond, flat)
-    if _paper_border(flat, (first, second), _beyond(beyond, second, view)):
-        strength, first = beyond, second
-    got = maximum_filter1d(strength, 3, axis=0)[first, np.arange(len(first))]
-    row = np.clip(median_filter((first + shift).astype(float), 9, mode="nearest"), 0, len(view.features) - 1)
-    return row, gaussian_filter1d(got, 0.5 / view.mm, mode="nearest")
+    return row, maximum_filter1d(strength, 3, axis=0)[row - shift, np.arange(len(row))]
+
+
+def _behind(view: SheetView, row: np.ndarray) -> SheetView:
+    """The view searched only past a line."""
+    return replace(view, start=row + max(round(0.15 / view.mm), 3))
+
+
+def _may_be_cut(view: SheetView, row: np.ndarray) -> bool:
+    """Whether a line runs straight along the strip and close to it, as a cut through its paper does."""
+    x, y = view.mm * np.arange(len(row)), view.mm * row
+    slope, level = np.polyfit(x, y, 1)
+    return bool(level < SCALE_HEIGHT_MM + 4.0 and abs(slope) < 0.02 and np.median(np.abs(y - slope * x - level)) < 1.5 * view.mm)
 
 
 def _smooth_course(row: np.ndarray) -> np.ndarray:
@@ -273,13 +297,7 @@ def _flattened(view: SheetView, shift: np.ndarray, reach: int) -> SheetView:
     at = np.clip(rows, 0, len(view.features) - 1)
     features = np.take_along_axis(view.features, at[..., None], axis=0)
     valid, ink = (np.take_along_axis(p, at, axis=0) & inside for p in (view.valid, view.ink))
-    return SheetView(features, valid, ink, view.x0_mm, view.mm, shift)
-
-
-def _beyond(strength: np.ndarray, row: np.ndarray, view: SheetView) -> np.ndarray:
-    """Strength with everything up to just past a line taken out."""
-    clear = row + max(round(0.15 / view.mm), 3)
-    return np.where(np.arange(len(strength))[:, None] > clear, strength, 0.0)
+    return SheetView(features, valid, ink, view.x0_mm, view.mm, shift, view.start)
 
 
 def _connected(strength: np.ndarray, view: SheetView) -> np.ndarray:
@@ -296,17 +314,13 @@ def _connected(strength: np.ndarray, view: SheetView) -> np.ndarray:
 
 
 def _paper_border(view: SheetView, lines: tuple[np.ndarray, np.ndarray], beyond: np.ndarray) -> bool:
-    """Whether the first of two lines (rows of the flattened view) is where the strip's paper was cut, the apex being the second.
+    """Whether the first of two lines is where the strip's paper was cut, the apex being the second.
 
-    Each cue is weak alone; two more for than against decide. A cut runs straight along the strip and close to it.
+    Each cue is weak alone; two more for than against decide. `beyond` is the strength of lines past the second.
     """
     first, second = lines
-    x = view.mm * np.arange(len(first))
-    y = view.mm * (first + view.shift)
-    slope, level = np.polyfit(x, y, 1)
-    if level > SCALE_HEIGHT_MM + 4.0 or abs(slope) > 0.02 or np.median(np.abs(y - slope * x - level)) > 1.5 * view.mm:
-        return False
-    width = float(np.median(second - first)) * view.mm
+    gap = view.mm * (second - first)
+    width = float(np.median(gap))
     rows = np.arange(len(view.features))[:, None]
     shade = max(int(0.15 / view.mm), 3)
     usable = view.valid & ~view.ink
@@ -328,14 +342,15 @@ def _paper_border(view: SheetView, lines: tuple[np.ndarray, np.ndarray], beyond:
         2 * (np.abs(between[1:3] - paper[1:3]).max() > 0.12),
         # Nothing matt is brighter than white paper.
         -3 * (between[0] > paper[0] + 0.05),
-        # The blade shades the surface just before its edge.
-        int(shadow_second < shadow_first - 0.05) - int(shadow_first < shadow_second - 0.05),
-        # Apex and shoulder must both lie beyond the cut.
-        1 if (third > 0).mean() > 0.5 else -1,
-        # A bevel wider than this is rare on a knife.
+        # The blade shades the surface just before its edge; a cut through flat paper shades nothing.
+        _shadow_cue(shadow_first, shadow_second),
+        # Apex and shoulder must both lie beyond the cut (a weak shoulder may not show here).
+        1 * ((third > 0).mean() > 0.5),
+        # A bevel wider than this is rare on a knife, and a bevel's width does not double along a photo, as a lane's does.
         1 * (width > 3.0),
-        # Grind lines make steel uneven along the edge, card and wood are even.
-        int(behind[3] > between[3] + 0.3) - int(between[3] > paper[3] + 0.5),
+        2 * (np.percentile(gap, 95) > 2.0 * np.percentile(gap, 5) + 0.5),
+        # Grind lines make steel uneven along the edge, card and wood are even; in the dark only noise is seen.
+        int(behind[3] > between[3] + 0.3) - int(between[3] > paper[3] + 0.5 and between[0] > paper[0] - 1.5),
     )
     return sum(int(c) for c in cues) >= 2
 
@@ -356,3 +371,10 @@ def _to_photo(view: SheetView, rows: np.ndarray, strength: np.ndarray, camera: C
     normal *= np.sign((normal * toward).sum(axis=1))[:, None]
     normal /= np.linalg.norm(normal, axis=1)[:, None]
     return ApexCurve(curve, normal, np.interp(even, arc, strength))
+
+
+def _shadow_cue(first: float, second: float) -> int:
+    """From the darkening (log) just before each line: 2 when only the second one clearly has a contact shadow."""
+    if second < first - 0.12 and first > -0.06:
+        return 2
+    return int(second < first - 0.05) - int(first < second - 0.05)

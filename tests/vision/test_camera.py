@@ -11,12 +11,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
-from calibration_targets.strip import STRIP
+from calibration_targets.strip import STRIP, draw_raster
 from vision.camera import Camera, fit_camera
 from vision.camera_profile import CameraProfile, calibrate, load, solve
 from vision.declared import Declared
 from vision.errors import PhotoRefused, ResultUnreadable
-from vision.target import Target
+from vision.target import Target, find_target
 
 SIZE = (4000, 3000)
 DOWN = np.diag([1.0, -1.0, -1.0])
@@ -241,3 +241,18 @@ def test_profile_refusals(tmp_path):
         path.write_text(json.dumps(fields | change))
         with pytest.raises(ResultUnreadable, match=words):
             load(path)
+
+
+def test_bars_that_do_not_fit_the_photo_are_noted():
+    """Swapped or misread bars stretch the board: a plane can lean, but not take all of it up."""
+    picture = draw_raster(STRIP, 60.0, margin_mm=5.0)[:, :2700]
+    target = find_target(cv2.GaussianBlur(np.ascontiguousarray(picture), (0, 0), 1.0))
+    size = (picture.shape[1], picture.shape[0])
+
+    def codes(bars):
+        facts = Declared(included_angle_deg=30, camera_distance_mm=95, printed_bar_mm=bars)
+        return {n.code for n in fit_camera(target, size, None, facts).notes}
+
+    assert "bars-disagree" not in codes((100.0, 100.0))
+    assert "bars-disagree" not in codes((99.6, 99.6))
+    assert "bars-disagree" in codes((101.0, 99.0))
