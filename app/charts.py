@@ -102,7 +102,7 @@ def _zones(axes: Axes, m: Measurement) -> None:
             main.mean.value_mm, main.start_mm, main.end_mm, color="black", linewidth=0.9, linestyle=(0, (6, 2)), label="main stretch, mean"
         )
     if m.zones.rise is not None:
-        axes.axvline(m.zones.rise.start_mm, color="black", linewidth=0.8, linestyle=":", label="thickens from here to the tip")
+        axes.axvline(m.zones.rise.start_mm, color="black", linewidth=0.8, linestyle=":", label="thickens from here on")
 
 
 def _flag_ticks(axes: Axes, m: Measurement) -> None:

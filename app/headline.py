@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
+import numpy as np
+
 from vision import flags, rounding
-from vision.results import Figure, Measurement
+from vision.results import Figure, Measurement, Rise, Stretch
+
+# Less than this is lost in the ends' own rounding to whole millimetres.
+_MISSING_MM = 0.5
 
 
 @dataclass(frozen=True)
@@ -18,26 +24,52 @@ class Line:
 
 
 def headline(measurement: Measurement) -> tuple[Line, ...]:
-    """Thickness behind the edge: main stretch first, then tip, whole edge, thinnest and thickest place.
+    """Thickness behind the edge: main stretch first, then tip end, stretches apart, all measured edge, thinnest and thickest place.
 
     Empty when no zones could be had. Every text carries mm and inch (25.4 mm exactly), rounded to what its uncertainty supports.
     """
     zones = measurement.zones
     if zones is None:
         return ()
-    lines = [_line(f"main stretch ({_span(zones.main.start_mm, zones.main.end_mm)})", zones.main.mean)]
+    lines = [_line(stretch_label("main stretch", zones.main), zones.main.mean)]
     if zones.rise is not None:
-        lines.append(_line(f"tip (thickens from {zones.rise.start_mm:.0f} mm on)", zones.rise.at_tip))
-    lines += [_line(f"{s.name} ({_span(s.start_mm, s.end_mm)})", s.mean) for s in zones.stretches]
-    lines.append(_line("whole edge", zones.whole))
-    lines += [_line("thinnest place", zones.minimum), _line("thickest place", zones.maximum)]
+        lines.append(_line(f"{tip_end(zones.rise)}; thickens from {zones.rise.start_mm:.0f} mm on", zones.rise.at_tip))
+    lines += [_line(stretch_label(s.name, s), s.mean) for s in zones.stretches]
+    whole = Stretch("", *zones.span_mm, zones.whole, zones.measured_mm)
+    lines.append(_line(f"all measured edge{_within(whole, always=True)}", zones.whole))
+    lines += [_line("thinnest place of it, 1 mm long", zones.minimum), _line("thickest place of it, 1 mm long", zones.maximum)]
     return tuple(lines)
 
 
+def stretch_label(name: str, stretch: Stretch) -> str:
+    """``"tip (48 to 61 mm)"``, ``"main stretch (9 to 25 mm, 11 mm of it)"`` where parts are missing; the bare name when it was not seen."""
+    return name + _within(stretch)
+
+
+def tip_end(rise: Rise) -> str:
+    """Where `Rise.at_tip` was taken: the photo need not show the tip itself."""
+    at = f" ({rise.end_mm:.0f} mm)" if math.isfinite(rise.end_mm) else ""
+    return f"tip end of what was measured{at}"
+
+
+def readings_remark(measurement: Measurement) -> str:
+    """What the headline figures hold of doubtful readings, or "" when every reading agrees."""
+    checks = [c for c in measurement.cross_checks if not c.reading.set_aside]
+    if readings_left_out(measurement):
+        return "no reading was used: readings and photo contradict each other"
+    count = sum(c.questioned for c in checks)
+    return f"includes {count} questioned reading{'s' if count > 1 else ''}" if count else ""
+
+
+def readings_left_out(measurement: Measurement) -> bool:
+    """True when the readings contradict the photo, and the thickness shown was had without them."""
+    return not measurement.thickness.fused and any(n.code == "readings-contradict" for n in measurement.notes)
+
+
 def seen_share(measurement: Measurement) -> tuple[int, int]:
-    """Stations measured, stations in all."""
-    width = measurement.widths.width_mm
-    return int((width == width).sum()), int(width.size)
+    """Stations with a thickness (seen on both sides, where both were photographed), stations in all."""
+    thickness = measurement.thickness.thickness_mm
+    return int(np.isfinite(thickness).sum()), int(thickness.size)
 
 
 def flag_lines(measurement: Measurement) -> tuple[str, ...]:
@@ -52,9 +84,14 @@ def flag_lines(measurement: Measurement) -> tuple[str, ...]:
     return tuple(out)
 
 
-def _span(start_mm: float, end_mm: float) -> str:
+def _within(stretch: Stretch, *, always: bool = False) -> str:
     # Whole millimetres: a stretch's ends are read against the printed scale.
-    return f"{round(start_mm)} to {round(end_mm)} mm"
+    if not (math.isfinite(stretch.start_mm) and math.isfinite(stretch.end_mm)):
+        return ""
+    missing = stretch.end_mm - stretch.start_mm - stretch.length_mm
+    # NaN (an earlier program's result) says nothing of what is missing.
+    part = f", {stretch.length_mm:.0f} mm of it" if missing >= _MISSING_MM or (always and missing == missing) else ""
+    return f" ({round(stretch.start_mm)} to {round(stretch.end_mm)} mm{part})"
 
 
 def _line(label: str, figure: Figure) -> Line:

@@ -6,6 +6,7 @@ import io
 import math
 import threading
 from collections.abc import Sequence
+from dataclasses import fields
 from functools import cache
 from pathlib import Path
 from xml.sax.saxutils import escape
@@ -25,9 +26,10 @@ from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, Frame, Image, KeepInFrame, Paragraph, Spacer, Table, TableStyle
 
 from app import charts, overlay
-from app.headline import flag_lines, headline, seen_share
-from vision import rounding
-from vision.results import Measurement
+from app.headline import flag_lines, headline, readings_left_out, readings_remark, seen_share, stretch_label, tip_end
+from vision import crosscheck, rounding
+from vision.declared import Caliper, Declared, Lie
+from vision.results import CrossCheck, Measurement
 
 _MARGIN = 16 * mm
 _TEXT_WIDTH = A4[0] - 2 * _MARGIN
@@ -40,6 +42,8 @@ _PICTURE_PX = 1400
 _PDFIUM = threading.Lock()
 # A source below this share of the total moves the total by less than 0.02 % of itself.
 _SMALL_SHARE = 0.02
+_DEFAULTS = {f.name: f.default for f in fields(Declared)}
+_DEFAULT_MEANS = "(default): what the program takes when nobody says otherwise."
 CAUTION = (
     "Blades cut. Tape or guard the edge while you set up, cut away from yourself, and bring caliper jaws to the shoulder from the spine "
     "side: jaws on an apex harm both. Local rules come first."
@@ -48,9 +52,10 @@ METHOD = (
     "The blade lies beside a printed strip of coded squares. The strip's corners give the camera's place and the scale in the photo; "
     "apex and shoulder are found along the edge as one line each, to a part of a pixel. Rays through both lines meet the plane of the "
     "edge and the plane of the bevel face (inclined by the angle per side), which gives the bevel width w along the face. Thickness "
-    "behind the edge is T = 2 w sin a with the angle per side a. Declared angle, its tolerance and its slow change along the edge, "
-    "the widths' own errors and the readings with their common instrument error form one joint Gaussian model, conditioned on the "
-    "readings. Bands are expanded uncertainties with k = 2 (JCGM 100). Stations without a trustworthy line stay empty."
+    "behind the edge is T = 2 w sin a with the angle per side a, which takes the unseen side to be alike; where both sides were "
+    "photographed it is the sum of both, each w sin a with its own angle. Declared angle, its tolerance and its slow change along "
+    "the edge, the widths' own errors and the readings with their common instrument error form one joint Gaussian model, conditioned "
+    "on the readings. Bands are expanded uncertainties with k = 2 (JCGM 100). Stations without a trustworthy line stay empty."
 )
 
 
@@ -80,7 +85,9 @@ def _first_page(m: Measurement, pictures: Sequence[np.ndarray]) -> list[Flowable
     story: list[Flowable] = [_text("Thickness behind the edge", "title")]
     story.append(_text(", ".join(p.name for p in m.photos) + f" · {seen} of {stations} stations measured · {m.created[:10]}", "small"))
     if figures:
-        story += [_text(figures[0].text, "figure"), _text(figures[0].label + ", mean", "label"), Spacer(0, 2 * mm)]
+        remark = readings_remark(m)
+        label = f"{figures[0].label}, mean" + (f"; {remark}" if remark else "")
+        story += [_text(figures[0].text, "figure"), _text(label, "label"), Spacer(0, 2 * mm)]
         story.append(_table([[line.label, line.text] for line in figures[1:]], (0.5, 0.5)))
     else:
         story.append(_text("No headline figure could be had; see the cautions on the next page.", "label"))
@@ -118,19 +125,20 @@ def _zones(m: Measurement) -> list[Flowable]:
     z = m.zones
     if z is None:
         return [_text("No zones could be told apart.")]
-    rows = [
-        [f"main stretch, {z.main.start_mm:.1f} to {z.main.end_mm:.1f} mm", rounding.format_figure(z.main.mean.value_mm, z.main.mean.u_mm)]
-    ]
+    rows = [[stretch_label("main stretch", z.main), rounding.format_figure(z.main.mean.value_mm, z.main.mean.u_mm)]]
     if z.rise is None:
         rows.append(["toward the tip", "no rise that could be told from the noise"])
     else:
         start = " ± ".join(rounding.round_pair(z.rise.start_mm, 2 * z.rise.start_u_mm))
         slope = " ± ".join(rounding.round_pair(z.rise.slope_mm_per_mm, 2 * z.rise.slope_u_mm_per_mm))
         ratio = " ± ".join(rounding.round_pair(z.rise.ratio, 2 * z.rise.ratio_u))
-        rows.append(["thickens toward the tip", f"from {start} mm on, by {slope} mm per mm; {ratio} times the main stretch at the tip"])
-    rows += [
-        [f"{s.name}, {s.start_mm:.1f} to {s.end_mm:.1f} mm", rounding.format_figure(s.mean.value_mm, s.mean.u_mm)] for s in z.stretches
-    ]
+        rows.append(
+            [
+                "thickens toward the tip",
+                f"from {start} mm on, by {slope} mm per mm; {ratio} times the main stretch at the {tip_end(z.rise)}",
+            ]
+        )
+    rows += [[stretch_label(s.name, s), rounding.format_figure(s.mean.value_mm, s.mean.u_mm)] for s in z.stretches]
     return [_table(rows, (0.34, 0.66))]
 
 
@@ -154,44 +162,86 @@ def _budget(m: Measurement) -> list[Flowable]:
 def _cross_check(m: Measurement) -> list[Flowable]:
     if not m.cross_checks:
         return [_text("No readings were given: the band rests on the declared angle and its tolerance alone.")]
-    rows = [["position, mm", "reading, mm", "expected without it", "difference, mm", "E_n", ""]]
+    rows = [["position, mm", "reading, mm", "this caliper should read", "difference, mm", "E_n", ""]]
     for c in m.cross_checks:
-        verdict = "set aside" if c.reading.set_aside else "questioned" if c.questioned else "agrees"
-        expected = rounding.format_figure(c.predicted_mm, c.predicted_u_mm, inch=False)
-        rows.append(
-            [f"{c.reading.position_mm:g}", f"{c.reading.thickness_mm:g}", expected, f"{c.difference_mm:+.3f}", f"{c.e_n:.1f}", verdict]
-        )
-    return [_table(rows, (0.13, 0.13, 0.27, 0.17, 0.1, 0.2), head=True)]
+        compared = [rounding.format_figure(c.predicted_mm, c.predicted_u_mm, inch=False), f"{c.difference_mm:+.3f}", f"{c.e_n:.1f}"]
+        row = compared if math.isfinite(c.e_n) else ["", "", ""]
+        rows.append([f"{c.reading.position_mm:g}", f"{c.reading.thickness_mm:g}", *row, _verdict(c)])
+    story = [_text("No reading was used: readings and photo contradict each other (see the cautions).")] if readings_left_out(m) else []
+    return [*story, _table(rows, (0.13, 0.13, 0.25, 0.15, 0.08, 0.26), head=True), _text(_coverage(m), "small")]
+
+
+def _verdict(c: CrossCheck) -> str:
+    if not math.isfinite(c.e_n):
+        return "set aside, not compared" if c.reading.set_aside else "not compared: no width near it"
+    return "set aside" if c.reading.set_aside else "questioned" if c.questioned else "agrees"
+
+
+def _coverage(m: Measurement) -> str:
+    # The same count as `vision.crosscheck.cross_check` takes k for.
+    count = sum(math.isfinite(c.e_n) and not c.reading.set_aside for c in m.cross_checks)
+    k = f"k = {crosscheck.coverage_factor(count):.2f} for {count} reading{'s' if count != 1 else ''}"
+    return (
+        "Expected is what this caliper should read there, by the photo and its other readings: with several readings, the error it makes "
+        f"in all of them cancels and is not in the ±. {rounding.COVERAGE}. E_n = |difference| / U, U with {k}: a set of good readings "
+        f"then has at most {crosscheck.FALSE_ALARM:.0%} chance of an E_n above 1, which is questioned."
+    )
 
 
 def _declared(m: Measurement) -> list[list[str]]:
     d = m.declared
-    angle = "none; found from the readings" if d.included_angle_deg is None else f"{d.included_angle_deg:g} ± {d.angle_tolerance_deg:g}°"
     height, height_tolerance = d.height_mm
     bars, bar_tolerance = d.bars_mm
-    how = "" if d.printed_bar_mm else " (not measured)"
-    undeclared = "" if d.edge_height_mm is not None else " (not declared: taken as level)"
+    height_mark = _mark(d, "edge_height_tolerance_mm") if d.edge_height_mm is not None else " (not declared: taken as level)"
+    bar_mark = _mark(d, "printed_bar_tolerance_mm") if d.printed_bar_mm else " (not measured)"
+    limit, step = (_same(getattr(d.caliper, name), getattr(Caliper(), name)) for name in ("accuracy_mm", "resolution_mm"))
+    caliper = f"limit of error {d.caliper.accuracy_mm:g} mm{limit}, step {d.caliper.resolution_mm:g} mm{step}"
     return [
-        ["included angle", angle],
-        ["lie", d.lie.value + (f", cheek angle {d.cheek_angle_deg:g}°" if d.cheek_angle_deg is not None else "")],
-        ["edge above the strip", f"{height:g} ± {height_tolerance:g} mm{undeclared}"],
-        ["printed 100 mm bars, X and Y", f"{bars[0]:g} and {bars[1]:g} ± {bar_tolerance:g} mm{how}"],
+        ["included angle", _angle(d)],
+        ["lie", _lie(d)],
+        ["edge above the strip", f"{height:g} ± {height_tolerance:g} mm{height_mark}"],
+        *_distance(d),
+        ["printed 100 mm bars, X and Y", f"{bars[0]:g} and {bars[1]:g} ± {bar_tolerance:g} mm{bar_mark}"],
         *_other_side(m),
-        ["caliper", f"limit of error {d.caliper.accuracy_mm:g} mm, step {d.caliper.resolution_mm:g} mm"],
+        ["caliper", caliper],
+        ["", _DEFAULT_MEANS],
     ]
+
+
+def _angle(d: Declared) -> str:
+    if d.included_angle_deg is None:
+        return "none; found from the readings"
+    return f"{d.included_angle_deg:g} ± {d.angle_tolerance_deg:g}°{_mark(d, 'angle_tolerance_deg')}"
+
+
+def _lie(d: Declared) -> str:
+    cheek = "" if d.cheek_angle_deg is None else f", cheek angle {d.cheek_angle_deg:g}°"
+    unused = " (turns no width: the blade is taken as level)" if cheek and d.lie is Lie.LEVEL else ""
+    return f"{d.lie.value}{_mark(d, 'lie')}{cheek}{unused}"
+
+
+def _distance(d: Declared) -> list[list[str]]:
+    if d.camera_distance_mm is None:
+        return []
+    tolerance = f"{d.camera_distance_tolerance_mm:g} mm{_mark(d, 'camera_distance_tolerance_mm')}"
+    return [["lens to edge", f"{d.camera_distance_mm:g} ± {tolerance}"]]
+
+
+def _mark(d: Declared, name: str) -> str:
+    return _same(getattr(d, name), _DEFAULTS[name])
+
+
+def _same(value: object, default: object) -> str:
+    return " (default)" if value == default else ""
 
 
 def _other_side(m: Measurement) -> list[list[str]]:
     if m.other is None:
         return []
     d, (here, there) = m.other.declared, m.other.landmarks_mm
-    angle = (
-        "from the readings"
-        if d.included_angle_deg is None
-        else f"twice its own angle {d.included_angle_deg:g} ± {d.angle_tolerance_deg:g}°"
-    )
+    angle = "from the readings" if d.included_angle_deg is None else f"twice its own angle {_angle(d)}"
     where = f"the landmark at {here:g} mm stands at {there:g} mm on its scale; thickness adds both sides"
-    return [["other side", f"{angle}, {d.lie.value}; {where}"]]
+    return [["other side", f"{angle}, {_lie(d)}; {where}"]]
 
 
 def _photos(m: Measurement) -> list[list[str]]:

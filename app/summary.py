@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from app.headline import flag_lines, headline, seen_share
+from app.headline import flag_lines, headline, readings_remark, seen_share
 from vision import rounding
 from vision.results import Measurement
 
@@ -18,8 +18,11 @@ def text(measurement: Measurement) -> str:
     figures = headline(measurement)
     if figures:
         lines.append("Thickness behind the edge")
-        wide = max(len(line.label) for line in figures)
-        lines += [f"  {line.label:{wide}s}  {line.text}" for line in figures]
+        wide = max(len(line.label) for line in figures) + 1
+        lines += [f"  {line.label + ':':{wide}s} {line.text}" for line in figures if line.text != rounding.NOT_MEASURED]
+        lines += [f"  {line.label}: {line.text}" for line in figures if line.text == rounding.NOT_MEASURED]
+        if remark := readings_remark(measurement):
+            lines.append(f"  {remark}: see below")
     else:
         lines.append("Thickness behind the edge: no headline figure could be had")
     if measurement.other is not None:

@@ -44,8 +44,9 @@ def drawn_measurement(stations: int = 241, photos: int = 1) -> Measurement:
     )  # fmt: skip
     profile = ThicknessProfile(thick, u, thick - 2.0 * u, thick + 2.0 * u, half, np.where(gap, math.nan, 0.3), True)
     zones = Zones(
-        Stretch("main stretch", 6.0, 22.0, Figure(0.4719, 0.0121)), Rise(22.0, 0.8, 0.0105, 0.0012, Figure(0.556, 0.016), 1.18, 0.03),
-        Figure(0.486, 0.012), Figure(0.468, 0.014), Figure(0.556, 0.016),
+        Stretch("main stretch", 6.0, 22.0, Figure(0.4719, 0.0121), 15.4),
+        Rise(22.0, 0.8, 0.0105, 0.0012, Figure(0.556, 0.016), 1.18, 0.03, 30.0),
+        Figure(0.486, 0.012), Figure(0.468, 0.014), Figure(0.556, 0.016), (), (6.0, 30.0), 23.4,
     )  # fmt: skip
     budget = Budget((BudgetRow("height", 0.115, "mm", 0.0174, 0.002), BudgetRow("angle", 0.58, "degrees", 0.0206, 0.01195)), 0.01212)
     reading = Reading(9.5, 0.61)

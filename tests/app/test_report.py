@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -11,9 +12,10 @@ import pytest
 from PIL import Image
 
 from app import charts, overlay, picture, report, summary
-from app.headline import flag_lines, headline
-from vision.declared import Reading
-from vision.results import Budget, BudgetRow, Measurement
+from app.headline import flag_lines, headline, readings_remark, seen_share
+from vision.declared import Caliper, Declared, Lie, Reading
+from vision.flags import Note
+from vision.results import Budget, BudgetRow, CrossCheck, Figure, Measurement, Stretch
 
 GREY = np.full((960, 1280, 3), 128, np.uint8)
 
@@ -98,9 +100,102 @@ def test_charts_can_be_saved_without_a_display(measurement: Measurement) -> None
 def test_headline_lines(measurement: Measurement) -> None:
     lines = {line.label: line.text for line in headline(measurement)}
     # u 0.0121 mm, k = 2: U 0.0242 mm, two digits 0.024 (JCGM 100, 7.2.6)
-    assert lines["main stretch (6 to 22 mm)"].startswith("0.472 ± 0.024 mm")
-    assert lines["tip (thickens from 22 mm on)"].startswith("0.556 ± 0.032 mm")
+    # 6 to 22 mm less the gap from 18 to 18.6 mm.
+    assert lines["main stretch (6 to 22 mm, 15 mm of it)"].startswith("0.472 ± 0.024 mm")
+    # The photo ends at 30 mm, which need not be the tip.
+    assert lines["tip end of what was measured (30 mm); thickens from 22 mm on"].startswith("0.556 ± 0.032 mm")
+    assert "all measured edge (6 to 30 mm, 23 mm of it)" in lines
+    assert not [label for label in lines if "whole edge" in label]
     assert headline(replace(measurement, zones=None)) == ()
+
+
+def _with_stretches(measurement: Measurement, *stretches: Stretch) -> Measurement:
+    return replace(measurement, zones=replace(measurement.zones, stretches=stretches))
+
+
+def test_a_marked_stretch_beyond_the_photo_is_not_measured(measurement: Measurement) -> None:
+    nothing = Figure(math.nan, math.nan)
+    away = _with_stretches(
+        measurement, Stretch("tip", math.nan, math.nan, nothing), Stretch("only 8:30", 8.0, 30.0, Figure(0.48, 0.012), 21.4),
+        Stretch("only 60:70", math.nan, math.nan, nothing),
+    )  # fmt: skip
+    shown = summary.text(away).splitlines()
+    assert "  tip: not measured" in shown
+    assert "  only 60:70: not measured" in shown
+    first, second = _pages(report.pdf(away, [GREY]))
+    assert "tip not measured" in first
+    assert "tip not measured" in second
+    assert "nan" not in first + second
+    # 0.6 mm of it had no line.
+    assert "only 8:30 (8 to 30 mm, 21 mm of it) 0.480 ± 0.024 mm" in second
+
+
+def test_results_of_an_earlier_program_claim_no_length(measurement: Measurement) -> None:
+    z = measurement.zones
+    old = replace(z, main=replace(z.main, length_mm=math.nan), span_mm=(math.nan, math.nan), measured_mm=math.nan)
+    labels = [line.label for line in headline(replace(measurement, zones=old))]
+    assert "main stretch (6 to 22 mm)" in labels
+    assert "all measured edge" in labels
+
+
+def test_headline_says_that_it_holds_questioned_readings(measurement: Measurement) -> None:
+    assert "includes 1 questioned reading" in summary.text(measurement)
+    assert "includes 1 questioned reading" in _pages(report.pdf(measurement, [GREY]))[0]
+    (check,) = measurement.cross_checks
+    assert readings_remark(replace(measurement, cross_checks=(check, check))) == "includes 2 questioned readings"
+    aside = replace(check, reading=replace(check.reading, set_aside=True))
+    assert readings_remark(replace(measurement, cross_checks=(aside, replace(check, questioned=False)))) == ""
+
+
+def test_after_a_contradiction_no_reading_is_said_to_be_used(measurement: Measurement) -> None:
+    clash = Note("readings-contradict", "the readings and the widths cannot both be right", "look at both lines")
+    m = replace(measurement, notes=(clash,), thickness=replace(measurement.thickness, fused=False))
+    assert "includes" not in readings_remark(m)
+    pages = _pages(report.pdf(m, [GREY]))
+    assert "no reading was used" in pages[0]
+    assert "No reading was used" in pages[1]
+    # Without a declared angle they stay in use although they clash.
+    assert readings_remark(replace(measurement, notes=(clash,))) == "includes 1 questioned reading"
+
+
+def test_a_reading_out_of_reach_was_not_compared(measurement: Measurement) -> None:
+    away = CrossCheck(Reading(60.0, 0.5), math.nan, math.nan, math.nan, math.nan, False, ("no width near",))
+    aside = replace(away, reading=Reading(61.0, 0.5, set_aside=True))
+    page = _pages(report.pdf(replace(measurement, cross_checks=(*measurement.cross_checks, away, aside)), [GREY]))[1]
+    assert "60 0.5 not compared: no width near it" in page
+    assert "61 0.5 set aside, not compared" in page
+    assert "agrees" not in page
+    assert "nan" not in page
+    # Two-sided normal quantile at 3 % for the one reading that was compared: 2.17.
+    assert "k = 2.17 for 1 reading" in page
+    assert "this caliper should read" in page
+
+
+def test_report_marks_defaults(measurement: Measurement) -> None:
+    page = _pages(report.pdf(measurement, [GREY]))[1]
+    for words in ("30 ± 2° (default)", "level (default)", "limit of error 0.03 mm (default), step 0.01 mm (default)", "(not measured)"):
+        assert words in page
+    chosen = Declared(
+        included_angle_deg=30.0, angle_tolerance_deg=1.5, lie=Lie.CHEEK_DOWN, cheek_angle_deg=3.0, edge_height_mm=0.4,
+        edge_height_tolerance_mm=0.1, camera_distance_mm=95.0, printed_bar_mm=(99.6, 99.8), caliper=Caliper(0.02, 0.005),
+    )  # fmt: skip
+    page = _pages(report.pdf(replace(measurement, declared=chosen), [GREY]))[1]
+    for words in ("30 ± 1.5° lie", "cheek-down, cheek angle 3°", "0.4 ± 0.1 mm lens", "limit of error 0.02 mm, step 0.005 mm"):
+        assert words in page
+    assert "95 ± 5 mm (default)" in page
+    assert "99.6 and 99.8 ± 0.1 mm (default)" in page
+
+
+def test_a_cheek_angle_of_a_level_blade_is_marked_as_unused(measurement: Measurement) -> None:
+    page = _pages(report.pdf(replace(measurement, declared=replace(measurement.declared, cheek_angle_deg=3.0)), [GREY]))[1]
+    assert "cheek angle 3° (turns no width: the blade is taken as level)" in page
+
+
+def test_seen_share_counts_thickness(measurement: Measurement) -> None:
+    t = measurement.thickness
+    # The other side showed nothing beyond 20 mm: there a width has no thickness.
+    thickness = np.where(measurement.widths.position_mm > 20.0, np.nan, t.thickness_mm)
+    assert seen_share(replace(measurement, thickness=replace(t, thickness_mm=thickness))) == (136, 241)
 
 
 def test_flags_are_counted_and_say_what_to_do(measurement: Measurement) -> None:
