@@ -228,7 +228,8 @@ def fit_camera(
     problem = _Problem(points, target.corners_px, centre, prior, noise)
     camera = problem.solve(camera)
     variants, focal_u = problem.variants(camera, bar_u, bars)
-    return CameraFit(camera, prior.source, focal_u, rms, variants, (float(scale[0]), float(scale[1])), _notes(camera, prior, focal_u))
+    notes = _notes(camera, prior, focal_u) + _bar_note(rms, target.residual_px)
+    return CameraFit(camera, prior.source, focal_u, rms, variants, (float(scale[0]), float(scale[1])), notes)
 
 
 def _prior(size: tuple[int, int], focal_px_exif: float | None, declared: Declared, profile: CameraProfile | None) -> _Prior:
@@ -252,12 +253,16 @@ def _prior(size: tuple[int, int], focal_px_exif: float | None, declared: Declare
 
 
 def _fit(points: np.ndarray, corners: np.ndarray, centre: tuple[float, float], prior: _Prior, px_per_mm: float) -> Camera:
-    """Robust first fit: both poses that a flat target allows are tried, the better one kept."""
+    """Robust first fit: the poses that a flat target allows are tried, the best one kept."""
     focal = prior.focal_px if prior.focal_px is not None else (prior.distance_mm - prior.height_mm) * px_per_mm
     matrix = np.array([[focal, 0, centre[0]], [0, focal, centre[1]], [0, 0, 1.0]])
-    found, turns, shifts, _ = cv2.solvePnPGeneric(points, corners, matrix, np.zeros(5), flags=cv2.SOLVEPNP_IPPE)
+    starts = []
+    # IPPE gives both mirror poses of a plane, but in OpenCV 5.0 loses its way in an exactly square view; SQPNP does not.
+    for method in (cv2.SOLVEPNP_IPPE, cv2.SOLVEPNP_SQPNP):
+        found, turns, shifts, _ = cv2.solvePnPGeneric(points, corners, matrix, np.zeros(5), flags=method)
+        starts += list(zip(turns, shifts, strict=True)) if found else []
     best, least = None, math.inf
-    for turn, shift in zip(turns, shifts, strict=True) if found else ():
+    for turn, shift in starts:
         start = Camera(focal, centre, prior.k1, cv2.Rodrigues(turn)[0], np.asarray(shift, np.float64).ravel())
         problem = _Problem(points, corners, centre, _with_k1_width(prior, centre, focal), np.full(len(points), 0.5))
         try:

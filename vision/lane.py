@@ -338,8 +338,8 @@ def _paper_border(view: SheetView, lines: tuple[np.ndarray, np.ndarray], beyond:
     shadow_second = median(second - shade, second - 1)[0] - between[0]
     third = long_lines(beyond, round(TICK_MM / view.mm))[: int(second.max() + 3.5 / view.mm)].max(axis=0)
     cues = (
-        # Steel reflects the lamp that lights the paper; card and wood have colours of their own.
-        2 * (np.abs(between[1:3] - paper[1:3]).max() > 0.12),
+        # Steel reflects the lamp that lights the paper, or a bluer sky (log ratio 0.2); card and wood have colours of their own.
+        2 * (np.abs(between[1:3] - paper[1:3]).max() > 0.3),
         # Nothing matt is brighter than white paper.
         -3 * (between[0] > paper[0] + 0.05),
         # The blade shades the surface just before its edge; a cut through flat paper shades nothing.
