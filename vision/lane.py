@@ -35,6 +35,8 @@ TICK_MM = 3.5
 _LEAST_STEP = np.array([0.004, 0.002, 0.002, 0.1])
 # The second look ends this far beyond the first answer: apex and shoulder behind a card's border, or a misjudged shadow (mm).
 _BEYOND_MM = 8.0
+# Nothing matt is brighter than white paper under the same lamp by more than its uneven light (log).
+_BRIGHTER_THAN_PAPER = 0.05
 # Columns folded into one for the path through a flattened view.
 _THIN = 4
 # z = 4: a line this weak in the median column is the lane's own grain.
@@ -270,10 +272,14 @@ def _behind(view: SheetView, row: np.ndarray) -> SheetView:
 
 
 def _may_be_cut(view: SheetView, row: np.ndarray) -> bool:
-    """Whether a line runs straight along the strip and close to it, as a cut through its paper does."""
+    """Whether a line runs straight along the strip and close to it, as a cut does, and nothing brighter than paper follows."""
     x, y = view.mm * np.arange(len(row)), view.mm * row
     slope, level = np.polyfit(x, y, 1)
-    return bool(level < SCALE_HEIGHT_MM + 4.0 and abs(slope) < 0.02 and np.median(np.abs(y - slope * x - level)) < 1.5 * view.mm)
+    if level > SCALE_HEIGHT_MM + 4.0 or abs(slope) > 0.02 or np.median(np.abs(y - slope * x - level)) > 1.5 * view.mm:
+        return False
+    bright, columns, last = view.features[..., 0], np.arange(len(row)), len(view.features) - 1
+    paper, behind = (np.median(bright[np.clip(row + d, 0, last), columns]) for d in (-round(0.5 / view.mm) - 1, 4))
+    return bool(behind <= paper + _BRIGHTER_THAN_PAPER)
 
 
 def _smooth_course(row: np.ndarray) -> np.ndarray:
@@ -341,7 +347,7 @@ def _paper_border(view: SheetView, lines: tuple[np.ndarray, np.ndarray], beyond:
         # Steel reflects the lamp that lights the paper, or a bluer sky (log ratio 0.2); card and wood have colours of their own.
         2 * (np.abs(between[1:3] - paper[1:3]).max() > 0.3),
         # Nothing matt is brighter than white paper.
-        -3 * (between[0] > paper[0] + 0.05),
+        -3 * (between[0] > paper[0] + _BRIGHTER_THAN_PAPER),
         # The blade shades the surface just before its edge; a cut through flat paper shades nothing.
         _shadow_cue(shadow_first, shadow_second),
         # Apex and shoulder must both lie beyond the cut (a weak shoulder may not show here).
