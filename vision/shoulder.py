@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import gaussian_filter1d, median_filter
 
+from vision.contrast import burnt_share, contrast_channel
 from vision.faces import BLOCK_COLUMNS, Evidence, face_evidence
 from vision.flags import StationFlag
 from vision.paths import best_path, corridor, rival_path
@@ -251,7 +252,7 @@ def _refine(strip: StraightStrip, apex: np.ndarray, coarse: np.ndarray, blur_px:
     # Beyond 3 blur radii a step is flat; two more rows tell its level.
     want = 3.0 * blur_px + 3.0
     narrow = 0.45 * np.median(width) < want
-    value = _contrast_channel(strip, coarse, blur_px)
+    value = contrast_channel(strip, coarse, blur_px)
     centre = np.vstack([apex, coarse]) if narrow else coarse[None]
     half = want if narrow else min(0.45 * float(np.percentile(width, 5)), 2.0 * want)
     travel = min(half / 2, 0.35 * float(np.median(width)))
@@ -279,25 +280,6 @@ def _combine(lines: _Lines, width: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return row, np.sqrt(share * u**2 + (1 - share) * np.minimum(u_steady, u) ** 2)
 
 
-def _contrast_channel(strip: StraightStrip, line: np.ndarray, blur_px: float) -> np.ndarray:
-    """(R, S) the mix of R, G and B that shows the step best: most step energy for its noise, whatever the sign."""
-    columns = np.arange(len(line))
-    gap, reach = 1.5 * blur_px + 1.0, 3
-    rows = len(strip.linear)
-    before = [np.clip(np.round(line - gap - k).astype(int), 0, rows - 1) for k in range(reach)]
-    after = [np.clip(np.round(line + gap + k).astype(int), 0, rows - 1) for k in range(reach)]
-    low = np.stack([strip.linear[r, columns] for r in before])
-    high = np.stack([strip.linear[r, columns] for r in after])
-    step = gaussian_filter1d(high.mean(axis=0) - low.mean(axis=0), 8.0, axis=0, mode="nearest")
-    noise = np.concatenate([np.diff(low, axis=1).reshape(-1, 3), np.diff(high, axis=1).reshape(-1, 3)])
-    cov = noise.T @ noise / len(noise)
-    cov += 0.1 * np.trace(cov) / 3 * np.eye(3) + 1e-10 * np.eye(3)
-    energy = step.T @ step
-    vector = np.linalg.eigh(np.linalg.solve(np.linalg.cholesky(cov), energy) @ np.linalg.inv(np.linalg.cholesky(cov)).T)[1][:, -1]
-    mix = np.linalg.solve(np.linalg.cholesky(cov).T, vector)
-    return strip.linear @ (mix / np.abs(mix).sum()).astype(np.float32)
-
-
 def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, lines: _Lines, scale: _Scale) -> ShoulderLine:
     """Uncertainty and flags of every column; columns that cannot be trusted become NaN."""
     fit = lines.close
@@ -310,7 +292,7 @@ def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, lines: _
         flags[where] |= int(flag)
 
     sigma = np.minimum(fit.sigma, 1e3)
-    burnt = _burnt_share(strip, row, scale.blur_px) > 0.2
+    burnt = burnt_share(strip, row, scale.blur_px) > 0.2
     # Blur beyond the photo's own is the rounding as seen; the corner lies somewhere within it.
     rounding = np.sqrt(np.maximum(sigma**2 - scale.blur_px**2, 0.0))
     # Where the wide and the narrow window disagree over a whole stretch, neighbours of the step share in one of them.
@@ -352,15 +334,3 @@ def _inside(valid: np.ndarray, row: np.ndarray) -> np.ndarray:
     """(S,) whether the cell at `row` lies in the photo."""
     at = np.round(row).astype(int)
     return (at >= 0) & (at < len(valid)) & valid[np.clip(at, 0, len(valid) - 1), np.arange(len(row))]
-
-
-def _burnt_share(strip: StraightStrip, row: np.ndarray, blur_px: float) -> np.ndarray:
-    """(S,) share of burnt samples on the worse side, 1-5 px + blur from the line."""
-    columns = np.arange(len(row))
-    top = len(strip.clipped) - 1
-    sides = []
-    for sign in (-1, 1):
-        offsets = sign * (np.arange(1, 6) + blur_px)
-        at = np.clip(np.round(np.nan_to_num(row) + offsets[:, None]).astype(int), 0, top)
-        sides.append(strip.clipped[at, columns].mean(axis=0))
-    return gaussian_filter1d(np.maximum(*sides), 3.0, mode="nearest")
