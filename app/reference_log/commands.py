@@ -52,12 +52,12 @@ def _command(sub: argparse._SubParsersAction, name: str, text: str, *, log: bool
 
 def _add_add(p: argparse.ArgumentParser) -> None:
     p.add_argument("result", type=Path, metavar="RESULT_DIR", help="folder with a measurement.json")
-    p.add_argument("--maker", default="", help="who made the knife")
-    p.add_argument("--model", default="", help="its model")
+    p.add_argument("--maker", default="", help="who made the knife (default: by job.toml)")
+    p.add_argument("--model", default="", help="its model (default: by job.toml)")
     p.add_argument("--variant", default="", help="its variant, where there are several")
-    p.add_argument("--edge", choices=[str(e) for e in Edge], default="plain", help="kind of edge (default %(default)s)")
-    p.add_argument("--specimen", default="", help="name of this one knife (default: after its photo)")
-    p.add_argument("--condition", choices=[str(c) for c in Condition], default="unknown", help="state of the edge (default %(default)s)")
+    p.add_argument("--edge", choices=[str(e) for e in Edge], help="kind of edge (default: by job.toml, else plain)")
+    p.add_argument("--specimen", default="", help="name of this one knife (default: by job.toml, else after its photo)")
+    p.add_argument("--condition", choices=[str(c) for c in Condition], help="state of the edge (default: by job.toml, else unknown)")
     p.add_argument("--contributor", default="", help="who measured it")
     p.add_argument("--note", default="", help="anything a reader should know")
     p.add_argument("--corrects", type=int, metavar="ID", help="this supersedes record ID, which is kept")
@@ -96,8 +96,9 @@ def _add(options: argparse.Namespace) -> int:
     from app.reference_log.store import Store
 
     knife = from_result.Knife(
-        maker=options.maker, model=options.model, variant=options.variant, edge=Edge(options.edge), specimen=options.specimen,
-        condition=Condition(options.condition), contributor=options.contributor, note=options.note,
+        maker=options.maker, model=options.model, variant=options.variant, edge=Edge(options.edge) if options.edge else None,
+        specimen=options.specimen, condition=Condition(options.condition) if options.condition else None,
+        contributor=options.contributor, note=options.note,
     )  # fmt: skip
     record = from_result.read(options.result, knife)
     with Store(options.log, create=True) as store:
@@ -173,7 +174,7 @@ def _find(options: argparse.Namespace) -> int:
         low_mm=options.from_mm, high_mm=options.to_mm, superseded=options.superseded,
     )  # fmt: skip
     with Store(options.log) as store:
-        total, found = search.find(store, wanted, sort=options.sort, descending=options.descending, limit=max(0, options.limit))
+        total, found = search.find(store, wanted, sort=options.sort, descending=options.descending, limit=max(1, options.limit))
     print(table(found))
     print(f"{len(found)} of {total}" if len(found) < total else f"{total} found")
     return 0

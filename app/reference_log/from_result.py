@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from pathlib import Path
 
@@ -13,6 +13,7 @@ import numpy as np
 from app import files
 from app.reference_log.errors import LogRefused
 from app.reference_log.records import Condition, Edge, Record, Source
+from vision.job import Blade, read_job
 from vision.results import Figure, Measurement
 
 NOT_GIVEN = "not given"
@@ -20,30 +21,35 @@ NOT_GIVEN = "not given"
 
 @dataclass(frozen=True, kw_only=True)
 class Knife:
-    """What a result does not know: whose knife it was. Empty names are kept as `NOT_GIVEN`."""
+    """What a measurement does not know: which knife it was. Empty names are kept as `NOT_GIVEN`."""
 
     maker: str = ""
     model: str = ""
     variant: str = ""
-    edge: Edge = Edge.PLAIN
+    edge: Edge | None = None
     specimen: str = ""
-    condition: Condition = Condition.UNKNOWN
+    condition: Condition | None = None
     contributor: str = ""
     note: str = ""
 
 
 def read(folder: Path, knife: Knife) -> Record:
-    """The record of ``folder/measurement.json``.
+    """The record of ``folder/measurement.json``; what `knife` leaves open comes from the ``[blade]`` of ``job.toml`` beside it.
 
     Raises
     ------
     ResultUnreadable
         No such file, or not one of this program's.
+    DeclarationError
+        ``job.toml`` is there and cannot be read.
     LogRefused
         The result has no thickness of a main stretch with its uncertainty.
     """
     path = folder / "measurement.json"
     m = files.read_measurement(path)
+    job = folder / "job.toml"
+    if job.exists():
+        knife = _filled(knife, read_job(job).blade)
     return record_of(m, path.read_text(encoding="utf-8"), knife)
 
 
@@ -62,10 +68,10 @@ def record_of(m: Measurement, result: str, knife: Knife) -> Record:
         maker=knife.maker.strip() or NOT_GIVEN,
         model=knife.model.strip() or NOT_GIVEN,
         variant=knife.variant,
-        edge=knife.edge,
+        edge=knife.edge or Edge.PLAIN,
         # A photo is of one knife: its hash names a specimen that nobody named.
         specimen=knife.specimen.strip() or f"photo {photos[0][:8]}",
-        condition=knife.condition,
+        condition=knife.condition or Condition.UNKNOWN,
         source=Source.PHOTO_AND_READINGS if used else Source.PHOTO,
         instrument="caliper and photo" if used else "photo",
         instrument_step=_decimal(caliper.resolution_mm) if used else None,
@@ -95,8 +101,23 @@ def record_of(m: Measurement, result: str, knife: Knife) -> Record:
     )
 
 
+def _filled(knife: Knife, blade: Blade) -> Knife:
+    """The knife with what the job file says of the blade; words that are none of the log's own go to the note."""
+    names = {n: getattr(knife, n) or getattr(blade, n) for n in ("maker", "model", "specimen")}
+    edge, condition, notes = knife.edge, knife.condition, [knife.note] if knife.note else []
+    if edge is None and blade.edge:
+        edge = Edge(blade.edge) if blade.edge in set(Edge) else None
+    if condition is None and blade.condition:
+        condition = Condition(blade.condition) if blade.condition in set(Condition) else None
+    notes += [f"edge in the job: {blade.edge}"] if blade.edge and edge is None else []
+    notes += [f"condition in the job: {blade.condition}"] if blade.condition and condition is None else []
+    return replace(knife, **names, edge=edge, condition=condition, note="; ".join(notes))
+
+
 def _cautions(m: Measurement, knife: Knife) -> tuple[str, ...]:
     found = [f"no {name} given" for name in ("maker", "model", "specimen", "contributor") if not getattr(knife, name).strip()]
+    found += [] if knife.edge else ["no kind of edge given: taken as plain"]
+    found += [] if knife.condition else ["no condition given: taken as unknown"]
     questioned = sum(c.questioned for c in m.cross_checks)
     if questioned:
         found.append(f"{questioned} of {len(m.cross_checks)} readings questioned by the photo")

@@ -15,8 +15,8 @@ APPLICATION_ID = 0x534C6F67
 
 def _create_log(connection: Connection) -> None:
     sqlite = connection.dialect.name == "sqlite"
-    # AUTOINCREMENT: SQLite would else hand out a number again, and a correction must never point to another record.
-    identity = "INTEGER PRIMARY KEY AUTOINCREMENT" if sqlite else "BIGINT GENERATED ALWAYS AS IDENTITY PRIMARY KEY"
+    # Numbers come from the store, which holds the write lock: no record is ever deleted, so none is handed out twice.
+    identity = "INTEGER PRIMARY KEY" if sqlite else "BIGINT PRIMARY KEY"
     if sqlite:
         connection.exec_driver_sql(f"PRAGMA application_id = {APPLICATION_ID}")
     words = (
@@ -40,7 +40,8 @@ def _create_log(connection: Connection) -> None:
     connection.exec_driver_sql("CREATE INDEX record_thickness ON record (thickness_mm, id)")
     connection.exec_driver_sql("CREATE TABLE photo (sha256 TEXT NOT NULL, record_id BIGINT NOT NULL REFERENCES record (id))")
     connection.exec_driver_sql("CREATE INDEX photo_sha256 ON photo (sha256)")
-    # Apart from `record`: a search must not read megabytes of stations on its way.
+    # Apart from `record`: a search reads what is sought alone, and no megabytes of stations on its way.
+    connection.exec_driver_sql("CREATE TABLE sought (record_id BIGINT PRIMARY KEY REFERENCES record (id), text TEXT NOT NULL)")
     connection.exec_driver_sql("CREATE TABLE result (record_id BIGINT PRIMARY KEY REFERENCES record (id), text TEXT NOT NULL)")
 
 

@@ -10,7 +10,6 @@ import datetime
 import enum
 import hashlib
 import math
-import statistics
 import unicodedata
 from dataclasses import dataclass, field, fields
 from decimal import Decimal
@@ -152,6 +151,7 @@ class Record:
     program: str = ""
     result: str = ""
     cautions: tuple[str, ...] = field(default=(), compare=False)
+    _key: str = field(default="", init=False, compare=False, repr=False)
 
     def __post_init__(self) -> None:
         for name in ("maker", "model", "specimen", "instrument", "contributor", "zone", "height", "averaged"):
@@ -189,7 +189,9 @@ class Record:
             return float(self.thickness_u) * self.mm_per_unit
         if self.instrument_accuracy is None:
             return math.nan
-        scatter = statistics.stdev(map(float, self.readings)) / math.sqrt(len(self.readings)) if len(self.readings) > 1 else 0.0
+        x, n = [float(r) for r in self.readings], len(self.readings)
+        mean = math.fsum(x) / max(n, 1)
+        scatter = math.sqrt(math.fsum((v - mean) ** 2 for v in x) / (n * (n - 1))) if n > 1 else 0.0
         return math.hypot(self.common_u_mm, scatter * self.mm_per_unit)
 
     @property
@@ -209,10 +211,14 @@ class Record:
     @property
     def row_key(self) -> str:
         """SHA-256 of what was contributed; the same row gives the same key, whatever was remarked about it."""
+        # Kept once computed: an import asks three times, and it is the longest part of taking a row.
+        if self._key:
+            return self._key
         parts = [_plain(getattr(self, name)) for name in _CONTRIBUTED]
         # With its length before it, no text can pass for two.
         text = "".join(f"{len(part)}:{part}" for part in parts)
-        return hashlib.sha256(text.encode()).hexdigest()
+        object.__setattr__(self, "_key", hashlib.sha256(text.encode()).hexdigest())
+        return self._key
 
 
 TEXTS = ("maker", "model", "variant", "specimen", "instrument", "zone", "height", "averaged", "contributor", "note", "program", "result")
@@ -264,12 +270,15 @@ def check_text(name: str, text: str, limit: int = MAX_TEXT) -> None:
 
 
 def _plain(value: object) -> str:
+    # Texts first: they are most of the cells.
+    if isinstance(value, str):
+        return str(value)
+    if value is None:
+        return ""
     if isinstance(value, Decimal):
         # `normalize` lets 0.420 and 0.42 of one row meet: a doubled row is often retyped.
         return f"{value.normalize():f}"
-    if isinstance(value, tuple):
-        return ";".join(map(_plain, value))
-    return "" if value is None else str(value)
+    return ";".join(map(_plain, value)) if isinstance(value, tuple) else str(value)
 
 
-_CONTRIBUTED = tuple(f.name for f in fields(Record) if f.name != "cautions")
+_CONTRIBUTED = tuple(f.name for f in fields(Record) if f.name not in ("cautions", "_key"))

@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from app.reference_log import tables
 from app.reference_log.records import name_key
 from app.reference_log.store import Store, Stored, standing
-from app.reference_log.tables import RECORD
+from app.reference_log.tables import RECORD, SOUGHT
 
 SORTS = ("thickness", "maker", "date", "added")
 
@@ -43,18 +43,19 @@ class Filter:
 
 
 def find(store: Store, wanted: Filter, *, sort: str = "thickness", descending: bool = False, limit: int = 200) -> tuple[int, list[Stored]]:
-    """How many records there are, and the first `limit` of them in order (their results are not read)."""
+    """How many records there are, and the first `limit` (1 or more) of them in order (their results are not read)."""
     where = _conditions(wanted)
     columns = {"thickness": RECORD.c.thickness_mm, "maker": RECORD.c.maker_key, "date": RECORD.c.date, "added": RECORD.c.id}
     key = columns[sort].desc() if descending else columns[sort].asc()
     order = (key, RECORD.c.model_key, RECORD.c.id) if sort == "maker" else (key, RECORD.c.id)
     later = RECORD.alias()
-    page = sa.select(RECORD.c.id).where(*where).order_by(*order).limit(limit).subquery()
-    select = sa.select(RECORD, later.c.id.label("superseded_by")).join(page, page.c.id == RECORD.c.id)
+    # The count comes with the page: a second pass over the matches would double the time.
+    page = sa.select(RECORD.c.id, sa.func.count().over().label("total")).where(*where).order_by(*order).limit(limit).subquery()
+    select = sa.select(RECORD, page.c.total, later.c.id.label("superseded_by")).join(page, page.c.id == RECORD.c.id)
     select = select.outerjoin(later, later.c.supersedes == RECORD.c.id).order_by(*order)
     with store.reading() as connection:
-        total = connection.execute(sa.select(sa.func.count()).select_from(RECORD).where(*where)).scalar_one()
         rows = connection.execute(select).mappings().all()
+        total = rows[0]["total"] if rows else 0
     found = [
         Stored(
             id=row["id"],
@@ -77,9 +78,7 @@ def _conditions(f: Filter) -> list[sa.ColumnElement[bool]]:
             found.append(column.icontains(text, autoescape=True))
     found += [column == text for column, text in ((c.edge, f.edge), (c.condition, f.condition), (c.source, f.method)) if text]
     if f.text:
-        key = name_key(f.text)
-        names = (c.maker_key.contains(key, autoescape=True), c.model_key.contains(key, autoescape=True))
-        found.append(sa.or_(*names, *(column.icontains(f.text, autoescape=True) for column in (c.variant, c.note))))
+        found.append(c.id.in_(sa.select(SOUGHT.c.record_id).where(SOUGHT.c.text.contains(name_key(f.text), autoescape=True))))
     if f.low_mm is not None:
         found.append(c.thickness_mm >= f.low_mm)
     if f.high_mm is not None:

@@ -22,7 +22,7 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, NoSuchModu
 from app.reference_log import migrations, tables
 from app.reference_log.errors import LogRefused
 from app.reference_log.records import Record
-from app.reference_log.tables import PHOTO, RECORD, RESULT
+from app.reference_log.tables import PHOTO, RECORD, RESULT, SOUGHT
 
 # A writer may wait while another imports 100,000 rows, which takes well below a minute.
 BUSY_SECONDS = 60
@@ -146,22 +146,21 @@ class Store:
     ) -> list[int]:
         """Insert within an open `writing` transaction; returns the ids in order of the records."""
         added = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
-        ids: list[int] = []
+        first = (connection.execute(sa.select(sa.func.max(RECORD.c.id))).scalar() or 0) + 1
         for start in range(0, len(records), _CHUNK):
             part = records[start : start + _CHUNK]
-            statement = sa.insert(RECORD).returning(RECORD.c.id, sort_by_parameter_order=True)
-            rows = [tables.row(r, added, supersedes) for r in part]
-            new = list(connection.execute(statement, rows).scalars())
+            new = range(first + start, first + start + len(part))
+            connection.execute(sa.insert(RECORD), [tables.row(r, i, added, supersedes) for i, r in zip(new, part, strict=True)])
+            connection.execute(sa.insert(SOUGHT), [{"record_id": i, "text": tables.sought(r)} for i, r in zip(new, part, strict=True)])
             photos = [{"sha256": p, "record_id": i} for i, r in zip(new, part, strict=True) for p in r.photos]
             results = [{"record_id": i, "text": r.result} for i, r in zip(new, part, strict=True) if r.result]
             if photos:
                 connection.execute(sa.insert(PHOTO), photos)
             if results:
                 connection.execute(sa.insert(RESULT), results)
-            ids += new
             if report:
-                report(len(ids) / len(records))
-        return ids
+                report((start + len(part)) / len(records))
+        return list(range(first, first + len(records)))
 
     def all(self, *, superseded: bool = False) -> Iterator[Stored]:
         """Every standing record in order of id; the replaced ones too when `superseded`."""

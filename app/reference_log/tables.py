@@ -42,16 +42,17 @@ RECORD = sa.Table(
     *(sa.Column(name, sa.Text) for name in _DECIMALS),
 )
 PHOTO = sa.Table("photo", _META, sa.Column("sha256", sa.Text, nullable=False), sa.Column("record_id", sa.BigInteger, nullable=False))
+SOUGHT = sa.Table("sought", _META, sa.Column("record_id", sa.BigInteger, primary_key=True), sa.Column("text", sa.Text, nullable=False))
 RESULT = sa.Table("result", _META, sa.Column("record_id", sa.BigInteger, primary_key=True), sa.Column("text", sa.Text, nullable=False))
 
-assert {*_WORDS, *_DECIMALS, "date", "cautions", "readings", "places", "photos", "result"} == {f.name for f in fields(Record)}
+assert {*_WORDS, *_DECIMALS, "date", "cautions", "readings", "places", "photos", "result"} == {f.name for f in fields(Record)} - {"_key"}
 
 
-def row(r: Record, added: str, supersedes: int | None) -> dict[str, Any]:
+def row(r: Record, number: int, added: str, supersedes: int | None) -> dict[str, Any]:
     """A record as a row of `RECORD`; its result goes to `RESULT`."""
     u = r.u_mm
     found: dict[str, Any] = {
-        "added": added, "supersedes": supersedes, "row_key": r.row_key, "knife_key": knife_key(r.maker, r.model),
+        "id": number, "added": added, "supersedes": supersedes, "row_key": r.row_key, "knife_key": knife_key(r.maker, r.model),
         "maker_key": name_key(r.maker), "model_key": name_key(r.model), "instrument_kind": instrument_kind(r.instrument),
         "thickness_mm": r.thickness_mm, "u_mm": None if math.isnan(u) else u, "common_u_mm": r.common_u_mm, "date": r.date.isoformat(),
         "cautions": json.dumps(r.cautions), "readings": decimals_text(r.readings), "places": decimals_text(r.places),
@@ -60,6 +61,11 @@ def row(r: Record, added: str, supersedes: int | None) -> dict[str, Any]:
     found |= {name: str(getattr(r, name)) for name in _WORDS}
     found |= {name: None if (v := getattr(r, name)) is None else f"{v:f}" for name in _DECIMALS}
     return found
+
+
+def sought(r: Record) -> str:
+    """What a search looks through, as `name_key` compares it."""
+    return name_key("\n".join((r.maker, r.model, r.variant, r.note)))
 
 
 def record(row: Mapping[str, Any]) -> Record:

@@ -72,7 +72,9 @@ def disagreements(s: Summary, escape: Escape = visible) -> list[str]:
     for d in s.disagreements:
         a, b = (rounding.format_value(x, s.u_mm) for x in d.figures_mm)
         on = f"on specimen {escape(d.same_specimen)}" if d.same_specimen is not None else "on different specimens (it may be the knives)"
-        found.append(f"{escape(d.contributors[0])} and {escape(d.contributors[1])} disagree: {a} and {b} mm {on}, E_n = {d.e_n:.1f}, above 1")
+        found.append(
+            f"{escape(d.contributors[0])} and {escape(d.contributors[1])} disagree: {a} and {b} mm {on}, E_n = {d.e_n:.1f}, above 1"
+        )
     return found
 
 

@@ -1,0 +1,88 @@
+"""The reference log with 100,000 measurements (issue E's bounds): search, filter, summary; import in time and memory."""
+
+from __future__ import annotations
+
+import json
+import random
+import statistics
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from app.reference_log import columns, search
+from app.reference_log.contributions import csv_text
+from app.reference_log.store import Store
+from app.reference_log.summary import model_summary
+
+pytestmark = pytest.mark.benchmark
+ROWS, MAKERS, MODELS = 100_000, 40, 10
+
+
+def _rows(seed: int = 5) -> list[dict[str, str]]:
+    random_ = random.Random(seed)
+    found = []
+    for i in range(ROWS):
+        maker, model = i % MAKERS, (i // MAKERS) % MODELS
+        readings = [0.3 + 0.01 * maker + random_.gauss(0, 0.02) for _ in range(5)]
+        found.append(
+            {"maker": f"Maker {maker}", "model": f"Model {model}", "variant": "", "edge": "plain", "specimen": f"s{i // 2}",
+             "condition": random_.choice(("factory", "factory", "resharpened")), "method": "readings", "instrument": "digital caliper",
+             "instrument_step": "0.01", "instrument_accuracy": "0.03", "readings": ";".join(f"{r:.2f}" for r in readings),
+             "thickness": f"{sum(readings) / 5:.3f}", "unit": "mm", "contributor": f"person {i % 97}", "date": "2026-03-01",
+             "note": f"row {i}"}
+        )  # fmt: skip
+    return found
+
+
+@pytest.fixture(scope="module")
+def imported(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, float, float, str]:
+    """The log, the seconds and the peak MB its import took, and what the import said. A process of its own, for its memory."""
+    folder = tmp_path_factory.mktemp("log")
+    (folder / "rows.csv").write_text(csv_text(columns.TEMPLATE, _rows()), encoding="utf-8", newline="")
+    code = (
+        "import json, resource, sys; from app.cli import main\n"
+        "main(['log', 'import', 'rows.csv', '--log', 'log.sqlite', '--turned-away', 'away.csv'])\n"
+        "print(json.dumps(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss))"
+    )
+    start = time.perf_counter()
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=folder)
+    seconds = time.perf_counter() - start
+    *said, peak = done.stdout.splitlines()
+    # Linux counts in units of 1024 bytes.
+    return folder / "log.sqlite", seconds, json.loads(peak) * 1024 / 1e6, "\n".join(said)
+
+
+def _median_ms(work: Callable[[], object], times: int = 9) -> float:
+    spent = []
+    for _ in range(times):
+        start = time.perf_counter()
+        work()
+        spent.append(1000 * (time.perf_counter() - start))
+    return statistics.median(spent)
+
+
+def test_import_of_100_000_rows(imported: tuple[Path, float, float, str]) -> None:
+    path, seconds, peak_mb, said = imported
+    print(f"import {seconds:.1f} s, peak {peak_mb:.0f} MB: {said}")
+    with Store(path) as store:
+        total, _ = search.find(store, search.Filter(), limit=1)
+    assert total > 0.99 * ROWS
+    assert seconds <= 60
+    assert peak_mb <= 500
+
+
+@pytest.mark.parametrize("name", ["search", "filter", "summary"])
+def test_answers_within_150_ms(imported: tuple[Path, float, float, str], name: str) -> None:
+    with Store(imported[0]) as store:
+        work = {
+            "search": lambda: search.find(store, search.Filter(text="maker 17")),
+            "filter": lambda: search.find(store, search.Filter(maker="maker 7", condition="factory", low_mm=0.35, high_mm=0.45)),
+            "summary": lambda: model_summary(store, "Maker 17", "Model 3"),
+        }[name]
+        spent = _median_ms(work)
+    print(f"{name}: {spent:.0f} ms")
+    assert spent <= 150
