@@ -138,9 +138,11 @@ def sheet_view(photo: Photo, camera: Camera, height_mm: float, bar_scale: tuple[
     def on_sheet(at: np.ndarray) -> np.ndarray:
         return camera.to_height(camera.project(np.column_stack([at, np.full(len(at), height_mm)])), 0.0)[:, :2] / bar_scale
 
-    ink[:near] = scale_ink(*_smooth_map(on_sheet, xs, ys[:near]))
+    printed_x, printed_y = _smooth_map(on_sheet, xs, ys[:near])
+    ink[:near] = scale_ink(printed_x, printed_y)
     ink &= _narrow_and_dark(linear @ _THIRDS, mm)
-    start = np.full(columns, round(_STRIP_MARGIN_MM / mm))
+    # Seen past a high edge, the strip stands elsewhere than at Y = 0 of the edge's plane.
+    start = np.maximum((printed_y < _STRIP_MARGIN_MM).sum(axis=0), round(_STRIP_MARGIN_MM / mm))
     return SheetView(_features(linear), valid, ink, float(x0), float(mm), np.zeros(columns, int), start)
 
 
@@ -236,12 +238,12 @@ def _steps(smooth: np.ndarray) -> np.ndarray:
 def _first_line(view: SheetView) -> tuple[np.ndarray, np.ndarray]:
     """Row (C,) of the apex as the first connected line beyond the lane, and its strength."""
     row, strength = _search(view)
-    if _may_be_cut(view, row):
+    cut = _possible_cut(view, row)
+    if cut is not None:
         # The same search once more behind the line, and a third for what would be the shoulder then.
-        behind = _behind(view, row)
-        second, second_strength = _search(behind)
-        third = line_strength(_behind(view, second), 0.5)
-        if _paper_border(view, (row, second), third):
+        second, second_strength = _search(_behind(view, cut, 0.3))
+        third = line_strength(_behind(view, second, 0.15), 0.5)
+        if _paper_border(view, (cut, second), third):
             row, strength = second, second_strength
     row = np.clip(median_filter(row.astype(float), 9, mode="nearest"), 0, len(view.features) - 1)
     return row, gaussian_filter1d(strength, 0.5 / view.mm, mode="nearest")
@@ -266,28 +268,32 @@ def _search(view: SheetView) -> tuple[np.ndarray, np.ndarray]:
     return row, maximum_filter1d(strength, 3, axis=0)[row - shift, np.arange(len(row))]
 
 
-def _behind(view: SheetView, row: np.ndarray) -> SheetView:
-    """The view searched only past a line."""
-    return replace(view, start=row + max(round(0.15 / view.mm), 3))
+def _behind(view: SheetView, row: np.ndarray, clear_mm: float) -> SheetView:
+    """The view searched only past a line, clear of its blur and, at a cut, of the paper's own shadow."""
+    return replace(view, start=row + max(round(clear_mm / view.mm), 3))
 
 
-def _may_be_cut(view: SheetView, row: np.ndarray) -> bool:
-    """Whether a line runs straight along the strip and close to it, as a cut does, and nothing brighter than paper follows."""
-    x, y = view.mm * np.arange(len(row)), view.mm * row
-    slope, level = np.polyfit(x, y, 1)
-    if level > SCALE_HEIGHT_MM + 4.0 or abs(slope) > 0.02 or np.median(np.abs(y - slope * x - level)) > 1.5 * view.mm:
-        return False
+def _possible_cut(view: SheetView, row: np.ndarray) -> np.ndarray | None:
+    """Row (C,) of the straight line along the strip that most of the path follows, as a cut does; None where there is none.
+
+    None as well where something brighter than paper follows: no card does that.
+    """
+    line = _smooth_course(row.astype(float), 1)
+    slope, level = (line[-1] - line[0]) / len(line), view.mm * float(line.mean())
+    if level > SCALE_HEIGHT_MM + 4.0 or abs(slope) > 0.02 or (np.abs(row - line) < 2.0).mean() < 0.5:
+        return None
+    cut = np.round(line).astype(int)
     bright, columns, last = view.features[..., 0], np.arange(len(row)), len(view.features) - 1
-    paper, behind = (np.median(bright[np.clip(row + d, 0, last), columns]) for d in (-round(0.5 / view.mm) - 1, 4))
-    return bool(behind <= paper + _BRIGHTER_THAN_PAPER)
+    paper, behind = (np.median(bright[np.clip(cut + d, 0, last), columns]) for d in (-round(0.5 / view.mm) - 1, 4))
+    return cut if behind <= paper + _BRIGHTER_THAN_PAPER else None
 
 
-def _smooth_course(row: np.ndarray) -> np.ndarray:
-    """(C,) the polynomial of degree 6 that most of the line follows: bellies and recurves fit it, jumps do not."""
+def _smooth_course(row: np.ndarray, degree: int = 6) -> np.ndarray:
+    """(C,) the polynomial that most of the line follows: of degree 6 bellies and recurves fit it, jumps do not."""
     x = np.linspace(-1, 1, len(row))
     weight = np.ones(len(row))
     for _ in range(12):
-        course = np.polynomial.chebyshev.chebval(x, np.polynomial.chebyshev.chebfit(x, row, 6, w=weight))
+        course = np.polynomial.chebyshev.chebval(x, np.polynomial.chebyshev.chebfit(x, row, degree, w=weight))
         off = row - course
         # Cauchy weights about the median absolute deviation, a row at least.
         weight = 1 / np.sqrt(1 + (off / max(1.5 * float(np.median(np.abs(off))), 1.0)) ** 2)
