@@ -9,6 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure as Chart
 from matplotlib.ticker import MaxNLocator
 
+from app.headline import stretch_label
 from vision.results import Budget, Measurement
 
 WIDTH_COLOUR, THICKNESS_COLOUR, READING_COLOUR, ASIDE_COLOUR = "#b34700", "#005f9e", "#111111", "#777777"
@@ -98,9 +99,9 @@ def _zones(axes: Axes, m: Measurement) -> None:
         return
     main = m.zones.main
     if math.isfinite(main.mean.value_mm):
-        axes.hlines(
-            main.mean.value_mm, main.start_mm, main.end_mm, color="black", linewidth=0.9, linestyle=(0, (6, 2)), label="main stretch, mean"
-        )
+        # The line runs over gaps and over what was left out; its name says how much of it counts.
+        label = stretch_label("main stretch, mean", main)
+        axes.hlines(main.mean.value_mm, main.start_mm, main.end_mm, color="black", linewidth=0.9, linestyle=(0, (6, 2)), label=label)
     if m.zones.rise is not None:
         axes.axvline(m.zones.rise.start_mm, color="black", linewidth=0.8, linestyle=":", label="thickens from here on")
 

@@ -58,6 +58,8 @@ def csv_text(made: Plan) -> str:
 
 
 def _row_lines(row: Row) -> list[str]:
+    if not math.isfinite(row.start_mm):
+        return [f"{row.name}: not measured"]
     pairs = (
         ("bevel width", row.width_now, row.width),
         ("thickness behind the edge", row.thickness_now, row.thickness),

@@ -100,7 +100,7 @@ def _second_page(m: Measurement) -> list[Flowable]:
     for title, part in (("Zones", _zones(m)), ("Uncertainty budget", _budget(m)), ("Cross-check of the readings", _cross_check(m))):
         story += [_text(title, "heading"), *part]
     story += [_text("Declared", "heading"), _table(_declared(m), (0.34, 0.66)), _text("Method", "heading"), _text(METHOD)]
-    story += [_text("Cautions", "heading"), _text(CAUTION)]
+    story += [_text("Cautions and notes", "heading"), _text(CAUTION)]
     story += [_text(f"{n.text}; {n.remedy}.") for n in m.notes]
     if found := flag_lines(m):
         story += [_text("Flagged stations", "heading"), *(_text(line) for line in found)]
@@ -182,9 +182,9 @@ def _coverage(m: Measurement) -> str:
     count = sum(math.isfinite(c.e_n) and not c.reading.set_aside for c in m.cross_checks)
     k = f"k = {crosscheck.coverage_factor(count):.2f} for {count} reading{'s' if count != 1 else ''}"
     return (
-        "Expected is what this caliper should read there, by the photo and its other readings: with several readings, the error it makes "
-        f"in all of them cancels and is not in the ±. {rounding.COVERAGE}. E_n = |difference| / U, U with {k}: a set of good readings "
-        f"then has at most {crosscheck.FALSE_ALARM:.0%} chance of an E_n above 1, which is questioned."
+        "What this caliper should read is by the photo and its other readings; with several readings, the error it makes in all of them "
+        f"cancels and is not in the ±. {rounding.COVERAGE}. E_n = |difference| / U, this U with {k}: a set of good readings then has "
+        f"at most a {100 * crosscheck.FALSE_ALARM:.0f} % chance of an E_n above 1, where a reading is questioned."
     )
 
 

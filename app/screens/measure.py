@@ -6,7 +6,7 @@ import streamlit as st
 
 from app import charts, facts_form, session
 from app.demo import load
-from app.headline import flag_lines, headline, seen_share
+from app.headline import flag_lines, headline, readings_remark, seen_share
 from app.report import CAUTION
 from vision import rounding
 from vision.errors import ShoulderlineError
@@ -55,7 +55,8 @@ def _headline(m: Measurement) -> None:
         st.warning("No headline figure could be had; see the cautions below.")
     for line in figures[:1]:
         # Not st.metric: on a narrow screen it cuts the figure off.
-        st.write(f"Thickness behind the edge, {line.label}")
+        remark = readings_remark(m)
+        st.write(f"Thickness behind the edge, {line.label}" + (f"; {remark}" if remark else ""))
         st.header(line.text, anchor=False)
     if figures[1:]:
         st.table({"stretch": [f.label for f in figures[1:]], "thickness": [f.text for f in figures[1:]]})

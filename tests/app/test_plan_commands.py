@@ -12,7 +12,7 @@ from scipy import stats
 
 from app import cli, files, plan_commands
 from vision import rounding
-from vision.results import Measurement
+from vision.results import Figure, Measurement, Stretch
 
 
 def keep(folder: Path, measurement: Measurement) -> str:
@@ -47,6 +47,15 @@ def test_plan_prints_figures_with_uncertainty_and_cautions(measurement, tmp_path
     assert rows[0] == "position_mm,bevel_width_mm,thickness_mm,apex_back_mm,included_angle_deg"
     assert len(rows) == 1 + measurement.widths.position_mm.size
     assert sum(row.count(",,") > 0 for row in rows) == int(np.isnan(measurement.widths.width_mm).sum())
+
+
+def test_a_marked_stretch_beyond_the_photo_is_not_planned(measurement, tmp_path, capsys) -> None:
+    away = Stretch("tip", math.nan, math.nan, Figure(math.nan, math.nan))
+    result = keep(tmp_path / "r", replace(measurement, zones=replace(measurement.zones, stretches=(away,))))
+    assert cli.main(["plan", result, "--new-angle", "36"]) == 0
+    shown = capsys.readouterr().out
+    assert "tip: not measured" in shown.splitlines()
+    assert "nan" not in shown
 
 
 def test_plan_for_a_width_and_for_taking_back(measurement, tmp_path, capsys) -> None:

@@ -76,7 +76,8 @@ def test_charts_draw_the_curve_and_leave_the_gap(measurement: Measurement) -> No
     np.testing.assert_array_equal(lower.lines[0].get_ydata(), measurement.thickness.thickness_mm)
     labels = [t.get_text() for t in lower.get_legend().get_texts()]
     assert any(t.startswith("questioned reading") for t in labels)
-    assert any(t.startswith("thickens from here") for t in labels)
+    assert "thickens from here on" in labels
+    assert "main stretch, mean (6 to 22 mm, 15 mm of it)" in labels
 
 
 def test_reading_set_aside_is_shown_as_such(measurement: Measurement) -> None:
@@ -216,9 +217,11 @@ def test_summary_shows_headline_and_remarks(measurement: Measurement) -> None:
 
 
 def test_summary_when_nothing_was_measured(measurement: Measurement) -> None:
-    w = measurement.widths
-    blank = replace(measurement, zones=None, widths=replace(w, width_mm=np.full_like(w.width_mm, np.nan)))
+    w, t = measurement.widths, measurement.thickness
+    nothing = np.full_like(w.width_mm, np.nan)
+    blank = replace(measurement, zones=None, widths=replace(w, width_mm=nothing), thickness=replace(t, thickness_mm=nothing))
     assert "no headline figure" in summary.text(blank)
+    assert "0 of 241 stations measured\n" in summary.text(blank)
     assert "Bevel width, not measured" in summary.text(blank)
 
 

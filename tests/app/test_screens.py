@@ -55,6 +55,14 @@ def test_another_angle_gives_the_librarys_figure_for_it(demo) -> None:
     assert screen.header[0].value == headline(expected)[0].text
 
 
+def test_a_questioned_reading_is_said_above_the_figure() -> None:
+    screen = _open()
+    # Half as thick again as the photo and the other readings say.
+    screen.text_area[0].set_value("12=0.75\n20=0.5\n28=0.5")
+    screen.button[0].click().run()
+    assert any(m.value.endswith("; includes 1 questioned reading") for m in screen.markdown)
+
+
 def test_impossible_fact_is_said_in_words_and_nothing_is_shown(demo) -> None:
     screen = _open()
     screen.number_input[0].set_value(400.0)
