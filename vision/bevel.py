@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
@@ -11,16 +11,12 @@ from scipy.ndimage import gaussian_filter1d
 from vision.camera import Camera, CameraFit
 from vision.declared import Declared, Lie
 from vision.results import WidthProfile
+from vision.thickness import DECLARED_CHEEK_TOLERANCE_DEG, DRIFT_U_DEG, prior_angle_deg
 
 # Stations per mm of arc: denser than the shortest waviness of a ground edge (1-2 mm), sparser than the fits' own reach.
 STATION_STEP_MM = 0.1
 # The edge's direction is taken over this length (standard deviation): chips do not turn it, a belly does.
 _TANGENT_MM = 1.0
-# With no declared angle the geometry still needs one: w = p / cos(a) changes by 0.5 % a degree; 18 +- 5 degrees a side
-# covers kitchen knives to choppers (common practice, no source).
-_UNDECLARED_HALF_ANGLE_DEG, _UNDECLARED_HALF_ANGLE_U_DEG = 18.0, 5.0
-# A cheek angle read from a drawing or by a protractor (half-width; common practice, no source).
-_CHEEK_TOLERANCE_DEG = 1.0
 # Holding a blade level by eye or on a rest (half-width; common practice, no source).
 _LEVEL_TOLERANCE_DEG = 2.0
 
@@ -36,9 +32,9 @@ class Pose:
     @classmethod
     def of(cls, declared: Declared) -> Pose:
         """From the declared facts; an undeclared angle is replaced for the geometry alone."""
-        half = declared.half_angle_deg
+        half = prior_angle_deg(declared)[0]
         raised = declared.cheek_angle_deg if declared.lie is Lie.CHEEK_DOWN else 0.0
-        return cls(declared.height_mm[0], math.radians(_UNDECLARED_HALF_ANGLE_DEG if half is None else half), math.radians(raised or 0.0))
+        return cls(declared.height_mm[0], math.radians(half), math.radians(raised or 0.0))
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,14 +112,11 @@ def profile(lines: Lines, fit: CameraFit, declared: Declared, local_length_mm: f
     seen = np.linalg.norm(lines.shoulder_px - lines.apex_px, axis=1)
     mm_per_px = width / seen
     shifts = {name: widths(other, lines.apex_px, lines.shoulder_px, pose) - width for name, (other, _, _) in fit.variants.items()}
-    height_u = declared.height_mm[1] / math.sqrt(3)
-    moved = Pose(pose.height_mm + height_u, pose.half_angle, pose.raise_angle)
-    shifts["edge height"] = widths(camera, lines.apex_px, lines.shoulder_px, moved) - width
-    tolerance = _CHEEK_TOLERANCE_DEG if declared.lie is Lie.CHEEK_DOWN else _LEVEL_TOLERANCE_DEG
-    turned = Pose(pose.height_mm, pose.half_angle, pose.raise_angle + math.radians(tolerance / math.sqrt(3)))
-    shifts["lie of the blade"] = widths(camera, lines.apex_px, lines.shoulder_px, turned) - width
-    shifts["apex line"] = lines.apex_systematic_px * mm_per_px
-    shifts["shoulder line"] = lines.shoulder_systematic_px * mm_per_px
+    own = {name: (u, unit) for name, (_, u, unit) in fit.variants.items()}
+    for name, (moved, u, unit) in _lies(pose, declared).items():
+        shifts[name], own[name] = widths(camera, lines.apex_px, lines.shoulder_px, moved) - width, (u, unit)
+    for name, px in (("apex line", lines.apex_systematic_px), ("shoulder line", lines.shoulder_systematic_px)):
+        shifts[name], own[name] = px * mm_per_px, (_rms(px), "px")
     apex = apex_points(camera, lines.apex_px, pose.height_mm)
     step = np.linalg.norm(np.diff(apex, axis=0), axis=1)
     arc = np.concatenate([[0.0], np.cumsum(np.where(np.isfinite(step), step, 0.0))])
@@ -139,7 +132,24 @@ def profile(lines: Lines, fit: CameraFit, declared: Declared, local_length_mm: f
         local_length_mm=local_length_mm,
         flags=lines.flags,
         width_per_rad_mm=per_radian(camera, lines, pose),
+        source_u=own,
+        angle_u_rad=math.radians(math.hypot(prior_angle_deg(declared)[1], DRIFT_U_DEG)),
     )
+
+
+def _lies(pose: Pose, declared: Declared) -> dict[str, tuple[Pose, float, str]]:
+    """The blade's place and lie, each one standard uncertainty off: the moved pose, that uncertainty and its unit."""
+    height_u = declared.height_mm[1] / math.sqrt(3)
+    lie_u = (DECLARED_CHEEK_TOLERANCE_DEG if declared.lie is Lie.CHEEK_DOWN else _LEVEL_TOLERANCE_DEG) / math.sqrt(3)
+    return {
+        "edge height": (replace(pose, height_mm=pose.height_mm + height_u), height_u, "mm"),
+        "lie of the blade": (replace(pose, raise_angle=pose.raise_angle + math.radians(lie_u)), lie_u, "deg"),
+    }
+
+
+def _rms(values: np.ndarray) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.sqrt(np.mean(known**2))) if known.size else math.nan
 
 
 def per_radian(camera: Camera, lines: Lines, pose: Pose) -> np.ndarray:

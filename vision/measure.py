@@ -134,7 +134,16 @@ def measure_sides(sides: Sequence[Side], settings: Settings | None = None, progr
         zones=found,
         budget=spent,
         cross_checks=checks,
-        notes=_once((*notes, *_gaps([w for w, _ in joined]), *_assumed(sides), *_one_sided(faces), *remarks)),
+        notes=_once(
+            (
+                *notes,
+                *_gaps([w for w, _ in joined]),
+                *_assumed(sides),
+                *_one_sided(faces),
+                *_landmark_notes(sides, [w for w, _ in joined]),
+                *remarks,
+            )
+        ),
         program=f"shoulderline {metadata.version('shoulderline')}",
         created=datetime.now(UTC).isoformat(timespec="seconds"),
         versions=_versions(),
@@ -235,6 +244,10 @@ def _one_sided(faces: Sequence[thickness.Face]) -> list[Note]:
 
 def _other(sides: Sequence[Side], widths: WidthProfile) -> OtherSide:
     return OtherSide(sides[1].declared, widths, _landmarks(sides))
+
+
+def _landmark_notes(sides: Sequence[Side], widths: Sequence[WidthProfile]) -> tuple[Note, ...]:
+    return merge.landmark_notes(widths[0], widths[1], _landmarks(sides)) if len(sides) == 2 else ()
 
 
 def _landmarks(sides: Sequence[Side]) -> tuple[float, float]:

@@ -1,8 +1,9 @@
 """Several photos along one strip as one profile, and both sides of a blade on one arc.
 
 Photos of one strip meet by `position_mm`: where two overlap, each station comes from the photo whose middle is nearer, and the
-widths of both are compared. The print and the camera are the same in all photos, so those errors stay one unknown; height, tilt and
-lines were met anew in every photo and become one unknown a photo.
+widths of both are compared. The print and the camera are the same in all photos, so those errors stay one unknown; so do the edge's
+height and the blade's lie along one side, declared once for all its photos. Corners (and so tilt) and lines were met anew in every
+photo and become one unknown a photo.
 """
 
 from __future__ import annotations
@@ -18,10 +19,15 @@ from vision.errors import DeclarationError
 from vision.flags import Note, StationFlag
 from vision.gaussian import Array, local_covariance
 from vision.results import WidthProfile
-from vision.thickness import COVERAGE_FACTOR, Face, length_weights
+from vision.thickness import COVERAGE_FACTOR, PLACEMENT_MM, Face, length_weights, local_slopes
 
 # Sources whose name starts so are the same in every photo of one strip with one camera.
-SHARED_SOURCES = ("print", "scale", "focal", "camera", "radial", "cheek")
+SHARED_SOURCES = ("print", "focal", "camera", "radial")
+# The same in every photo of one side, met anew when the blade is turned over.
+SAME_SIDE_SOURCES = ("edge height", "lie of the blade")
+# A landmark is read beside a 1 mm scale by eye, to half a division, once on each side (common practice, no source).
+LANDMARK_U_MM = math.hypot(PLACEMENT_MM, PLACEMENT_MM) / math.sqrt(3.0)
+LANDMARK_SOURCE = "place of the landmark"
 # An overlap shorter than this compares two or three waves of the edge at most.
 SHORTEST_OVERLAP_MM = 2.0
 GAP_MM = 1.0
@@ -44,9 +50,9 @@ class Overlap:
         return abs(self.difference_mm) <= COVERAGE_FACTOR * self.u_mm
 
 
-def is_shared(source: str) -> bool:
-    """True when this width source is one unknown for all photos of one strip."""
-    return source.lower().startswith(SHARED_SOURCES)
+def is_shared(source: str, *, across_sides: bool = False) -> bool:
+    """True when this width source is one unknown for all photos of one side, or for those of both sides."""
+    return source.lower().startswith(SHARED_SOURCES if across_sides else SHARED_SOURCES + SAME_SIDE_SOURCES)
 
 
 def merge(profiles: Sequence[WidthProfile]) -> tuple[WidthProfile, tuple[Overlap, ...], tuple[Note, ...]]:
@@ -174,6 +180,7 @@ def _joined(parts: list[WidthProfile]) -> WidthProfile:
     both = {c: v[order] for c, v in both.items()}
     both["arc_mm"] = _one_arc(both["position_mm"], both["arc_mm"], both["photo"])
     sources: dict[str, Array] = {}
+    own: dict[str, tuple[float, str]] = {}
     start = 0
     total = order.size
     for part in parts:
@@ -181,6 +188,8 @@ def _joined(parts: list[WidthProfile]) -> WidthProfile:
         for name, shift in part.systematic_u_mm.items():
             key = name if is_shared(name) else f"{name}, photo {int(part.photo[0]) + 1}" if part.photo.size else name
             sources.setdefault(key, np.zeros(total))[span] = shift
+            if name in part.source_u:
+                own[key] = max(own.get(key, (0.0, "")), part.source_u[name])
         start = span.stop
     sources = {k: v[order] for k, v in sources.items()}
     # The longest correlation of any photo: the cautious one for means.
@@ -188,14 +197,28 @@ def _joined(parts: list[WidthProfile]) -> WidthProfile:
     known = [v for v in slopes if v is not None]
     per_rad = np.concatenate(known)[order] if len(known) == len(parts) else None
     length = max(p.local_length_mm for p in parts)
-    return WidthProfile(**both, systematic_u_mm=sources, local_length_mm=length, width_per_rad_mm=per_rad)
+    angle_u = max(p.angle_u_rad for p in parts)
+    return WidthProfile(
+        **both, systematic_u_mm=sources, local_length_mm=length, width_per_rad_mm=per_rad, source_u=own, angle_u_rad=angle_u
+    )
+
+
+# A printed bar is 90 mm at least (`vision.declared`): an arc shorter than that share of the scale runs across a hole in the apex.
+_LEAST_TRUE_PER_PRINTED = 0.9
+# A seam's length is taken from the edge this far on either side of it.
+_SEAM_REACH_MM = 2.5
 
 
 def _one_arc(position: Array, arc: Array, photo: Array) -> Array:
-    """Arc steps from each photo where both stations are its own, else the step along the strip."""
-    along = np.diff(position)
-    own = np.diff(arc)
-    step = np.where((np.diff(photo) == 0) & (own >= along - 1e-9), own, along)
+    """True mm along the edge: each photo's own steps; across a seam the printed step at the neighbours' true mm per printed mm."""
+    along, own = np.diff(position), np.diff(arc)
+    good = (np.diff(photo) == 0) & (own >= _LEAST_TRUE_PER_PRINTED * along)
+    step = np.where(good, own, along)
+    middle = (position[1:] + position[:-1]) / 2
+    for i in np.flatnonzero(~good):
+        near = good & (np.abs(middle - middle[i]) <= _SEAM_REACH_MM + along[i] / 2)
+        near = near if along[near].sum() > 0 else good
+        step[i] *= own[near].sum() / along[near].sum() if along[near].sum() > 0 else 1.0
     return np.concatenate([[0.0], np.cumsum(step)])
 
 
@@ -239,10 +262,16 @@ def onto_arc(first: WidthProfile, other: WidthProfile, landmarks_mm: tuple[float
     nearest = np.argmin(np.abs(other.arc_mm[None, :] - at[:, None]), axis=1)
     missing = ~np.isfinite(width)
     flags = np.where(missing, other.flags[nearest] | int(StationFlag.NOT_MEASURED), other.flags[nearest])
-    sources = {}
+    sources, own = {}, {}
     for name, shift in other.systematic_u_mm.items():
-        key = name if is_shared(name) else f"{name}, other side"
+        key = name if is_shared(name, across_sides=True) else f"{name}, other side"
         sources[key] = np.where(missing, 0.0, _held(other.arc_mm, shift, at))
+        if name in other.source_u:
+            own[key] = other.source_u[name]
+    known = np.flatnonzero(~missing)
+    sources[LANDMARK_SOURCE] = np.zeros(width.size)
+    sources[LANDMARK_SOURCE][known] = LANDMARK_U_MM * local_slopes(first.arc_mm[known], width[known], first.arc_mm[known])
+    own[LANDMARK_SOURCE] = (LANDMARK_U_MM, "mm")
     per_rad = None if other.width_per_rad_mm is None else np.where(missing, math.nan, _held(other.arc_mm, other.width_per_rad_mm, at))
     return replace(
         other,
@@ -255,6 +284,7 @@ def onto_arc(first: WidthProfile, other: WidthProfile, landmarks_mm: tuple[float
         width_mm=width,
         local_u_mm=np.where(missing, math.nan, _held(other.arc_mm, other.local_u_mm, at)),
         systematic_u_mm=sources,
+        source_u=own,
         flags=flags,
     )
 
@@ -275,6 +305,20 @@ def _arc_at(profile: WidthProfile, position_mm: float) -> float:
     slope = np.ptp(s[end]) / np.ptp(x[end]) if np.ptp(x[end]) > 0 else 1.0
     edge = 0 if position_mm < x[0] else -1
     return float(s[edge] + slope * (position_mm - x[edge]))
+
+
+def landmark_notes(first: WidthProfile, other: WidthProfile, landmarks_mm: tuple[float, float]) -> tuple[Note, ...]:
+    """A note for each side whose landmark lies beyond what its photos show: the arc to it is then guessed, not measured."""
+    out = []
+    for side, (profile, x) in enumerate(zip((first, other), landmarks_mm, strict=True), 1):
+        low, high = float(np.nanmin(profile.position_mm)), float(np.nanmax(profile.position_mm))
+        if not low <= x <= high:
+            text = (
+                f"the landmark of side {side} at {x:g} mm lies outside the photographed edge ({low:.1f} to {high:.1f} mm);"
+                " the edge was taken to go on straight up to it"
+            )
+            out.append(Note("landmark-outside", text, "photograph the edge up to the landmark, or take a landmark that both sides show"))
+    return tuple(out)
 
 
 def both_faces(

@@ -61,6 +61,11 @@ class WidthProfile(_ArrayEquality):
         Bits of `vision.flags.StationFlag`.
     width_per_rad_mm : (N,) float or None
         Change of each width with the angle per side at the same pixels; None: taken as 0 (widths measured on the face itself).
+    source_u : mapping of str to (float, str)
+        Source -> its own standard uncertainty and unit, for those of `systematic_u_mm` that have one other than mm of width.
+    angle_u_rad : float
+        Standard uncertainty of the angle per side that the widths were measured with. Thickness has the angle as an unknown of its
+        own, so it is no entry of `systematic_u_mm`; only `width_u_mm` counts it.
     """
 
     position_mm: np.ndarray
@@ -74,11 +79,15 @@ class WidthProfile(_ArrayEquality):
     local_length_mm: float
     flags: np.ndarray
     width_per_rad_mm: np.ndarray | None = None
+    source_u: Mapping[str, tuple[float, str]] = field(default_factory=dict)
+    angle_u_rad: float = 0.0
 
     @property
     def width_u_mm(self) -> np.ndarray:
-        """(N,) combined standard uncertainty of each width (JCGM 100, 5.1.2)."""
+        """(N,) combined standard uncertainty of each width, the angle's part included (JCGM 100, 5.1.2)."""
         var = self.local_u_mm**2
+        if self.width_per_rad_mm is not None:
+            var = var + (self.width_per_rad_mm * self.angle_u_rad) ** 2
         for shift in self.systematic_u_mm.values():
             var = var + shift**2
         return np.sqrt(var)

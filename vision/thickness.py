@@ -38,7 +38,7 @@ COVERAGE_FACTOR = 2.0
 DRIFT_U_DEG = 0.75
 DRIFT_LENGTH_MM = 30.0
 # Nobody declared an angle: 18 +- 10 degrees a side (one sigma) spans razors to splitting tools (common practice, no source). The
-# middle is the one that `vision.bevel` measures widths with; a test holds the two together.
+# middle is the one that `vision.bevel` measures widths with.
 UNDECLARED_ANGLE_DEG = (18.0, 10.0)
 # A jaw is set beside a 1 mm scale by eye: read to half a division (common practice, no source).
 PLACEMENT_MM = 0.5
@@ -47,9 +47,10 @@ SLOPE_REACH_MM = 1.0
 # A reading further than this from any measured station says nothing about that station: production edges wander over 1-2 mm.
 READING_REACH_MM = 1.0
 # Both sides photographed and their shoulders at unequal depth: the shallower is carried up its cheek. Undeclared cheeks are
-# taken as 3 +- 1 degrees, declared ones as good to half a degree (both rectangular; common practice, no source).
-USUAL_CHEEK_DEG = (3.0, 1.0)
-DECLARED_CHEEK_TOLERANCE_DEG = 0.5
+# taken as 3 +- 2 degrees (4 mm of spine taken down over 25-110 mm), a declared one, off a drawing or a protractor, is good to a
+# degree wherever it is used (both rectangular; common practice, no source).
+USUAL_CHEEK_DEG = (3.0, 2.0)
+DECLARED_CHEEK_TOLERANCE_DEG = 1.0
 
 
 @dataclass(frozen=True)
@@ -85,6 +86,13 @@ class Contribution:
     mm: float
 
 
+def prior_angle_deg(declared: Declared) -> tuple[float, float]:
+    """Angle per side and its standard uncertainty before any reading, degrees; its change along the edge is apart."""
+    if declared.half_angle_deg is None:
+        return UNDECLARED_ANGLE_DEG
+    return declared.half_angle_deg, declared.angle_tolerance_deg / math.sqrt(3.0) / 2.0
+
+
 @dataclass(frozen=True)
 class Face:
     """One bevel face at the common stations: widths, its declared facts, and how often it counts (2 when it stands for both).
@@ -102,9 +110,7 @@ class Face:
     @property
     def prior_deg(self) -> tuple[float, float]:
         """Angle per side and its standard uncertainty before any reading, degrees."""
-        if self.declared.half_angle_deg is None:
-            return UNDECLARED_ANGLE_DEG
-        return self.declared.half_angle_deg, self.declared.angle_tolerance_deg / math.sqrt(3.0) / 2.0
+        return prior_angle_deg(self.declared)
 
     def reseen(self, angle_rad: float) -> tuple[Array, Array]:
         """(N,) ratio of the width at another angle per side to the measured one, and (N,) ``d ln w / d angle`` there.
@@ -122,11 +128,17 @@ class Face:
         turned = rise + angle_rad - assumed
         return np.cos(rise) / np.cos(turned), np.tan(turned)
 
-    @property
-    def angle_name(self) -> str:
-        """Name of the budget row of this face's common angle."""
-        known = "declared" if self.declared.half_angle_deg is not None else "undeclared"
-        return f"angle per side, {known}" + (f", {self.label}" if self.label else "")
+
+def angle_names(faces: Sequence[Face]) -> list[str]:
+    """Budget row of each face's common angle.
+
+    The included angle is one fact: where both sides declare the same one with the same tolerance (or none), both halves of it are
+    wrong together and share a row, so that photographing the second side adds no knowledge of it.
+    """
+    facts = {(f.declared.included_angle_deg, f.declared.angle_tolerance_deg) for f in faces}
+    known = ["declared" if f.declared.half_angle_deg is not None else "undeclared" for f in faces]
+    apart = len(facts) > 1 and not all(k == "undeclared" for k in known)
+    return [f"angle per side, {k}" + (f", {f.label}" if apart and f.label else "") for k, f in zip(known, faces, strict=True)]
 
 
 @dataclass(frozen=True)
@@ -163,7 +175,7 @@ class ThicknessFit:
     state : Conditioned
         Over the M measured stations.
     used, unused : tuple of Reading
-        Readings that entered; readings with no measured width within `READING_REACH_MM`. Set-aside readings are in neither.
+        Readings that entered; those with no measured width within `READING_REACH_MM`. Set-aside ones are in neither.
     caliper : CaliperModel
     placement_mm : (n,) float
         Standard uncertainty of each used reading from where it was taken.
@@ -274,7 +286,7 @@ def _contribution(source: Source, weights: Array) -> Contribution:
 
 
 def with_disagreement(fit: ThicknessFit, source: Source | None) -> ThicknessFit:
-    """The fit with `disagreement` set and its band widened by it; the estimate itself stays."""
+    """The fit with its band widened by `disagreement`; the estimate stays."""
     return _with_profile(replace(fit, disagreement=source))
 
 
@@ -298,13 +310,7 @@ def length_weights(arc_mm: Array, mask: np.ndarray) -> Array:
 
 
 def estimate(widths: WidthProfile, declared: Declared) -> ThicknessFit:
-    """Thickness along one photographed side, the other taken as its mirror image.
-
-    Parameters
-    ----------
-    widths : WidthProfile
-    declared : Declared
-        Angle, tolerance, caliper and readings; set-aside readings are not used.
+    """Thickness along one photographed side, the other taken as its mirror image; set-aside readings are not used.
 
     Raises
     ------
@@ -315,10 +321,10 @@ def estimate(widths: WidthProfile, declared: Declared) -> ThicknessFit:
 
 
 def estimate_faces(faces: tuple[Face, ...]) -> ThicknessFit:
-    """The same for one or two faces at the same N stations; readings and caliper are those of the first face.
+    """The same for one or two faces at the same N stations; readings and caliper are the first face's, two need different labels.
 
-    Width sources of the same name on both faces are one unknown; each face has its own angle (half of what it declares). Faces
-    need different labels when there are two (`vision.merge.both_faces` makes them).
+    Width sources of the same name on both faces are one unknown; so is the angle where both declare the same one (`angle_names`),
+    while its change along the edge is each face's own.
     """
     widths, declared = faces[0].widths, faces[0].declared
     measured = np.all([_known(f.widths) for f in faces], axis=0)
@@ -371,7 +377,7 @@ def _linear_fit(
     rows = interpolation_rows(at, places) if used else sparse.csr_array((0, at.size))
     caliper = CaliperModel.of(faces[0].declared)
     # Half a division either way is rectangular.
-    placement = np.abs(_slopes(at, prior, places)) * PLACEMENT_MM / math.sqrt(3.0)
+    placement = np.abs(local_slopes(at, prior, places)) * PLACEMENT_MM / math.sqrt(3.0)
     noise = caliper.common_mm**2 + np.diag(caliper.random_mm**2 + placement**2)
     values = np.array([r.thickness_mm for r in used], float)
     state = condition(prior, factor, local, rows, (values, noise if used else np.zeros((0, 0))))
@@ -416,26 +422,31 @@ def _cheek_source(faces: tuple[Face, ...], measured: np.ndarray, about: list[flo
 def _sources(faces: tuple[Face, ...], measured: np.ndarray, leverages: list[tuple[Array, Array]]) -> tuple[Source, ...]:
     n = int(measured.sum())
     shifts: dict[str, Array] = {}
-    widths_u: dict[str, float] = {}
-    out: list[Source] = []
-    for i, (face, (per_width, per_angle)) in enumerate(zip(faces, leverages, strict=True)):
+    own: dict[str, tuple[float, str]] = {}
+    angles: dict[str, Source] = {}
+    drifts: list[Source] = []
+    for i, (face, name, (per_width, per_angle)) in enumerate(zip(faces, angle_names(faces), leverages, strict=True)):
         w = face.widths
-        for name, shift in w.systematic_u_mm.items():
-            shifts[name] = shifts.get(name, np.zeros(n)) + per_width * shift[measured]
-            widths_u[name] = math.hypot(widths_u.get(name, 0.0), float(np.sqrt(np.mean(shift[measured] ** 2))) if n else 0.0)
+        for source, shift in w.systematic_u_mm.items():
+            shifts[source] = shifts.get(source, np.zeros(n)) + per_width * shift[measured]
+            mean = float(np.sqrt(np.mean(shift[measured] ** 2))) if n else 0.0
+            # One unknown however many faces it moves: its own uncertainty does not grow with them.
+            own[source] = max(own.get(source, (0.0, "")), w.source_u.get(source, (mean, "mm")))
         leverage = per_angle[:, None]
         mine = 1.0 if i == 0 else 0.0
         u_deg = face.prior_deg[1]
         common = np.full((n, 1), math.radians(u_deg))
-        out.append(Source(face.angle_name, "deg", u_deg, leverage * common, mine * common))
+        zero = np.zeros((n, 1))
+        before = angles.get(name, Source(name, "deg", u_deg, zero, zero))
+        angles[name] = replace(before, shift_mm=before.shift_mm + leverage * common, angle_rad=before.angle_rad + mine * common)
         drift = math.radians(DRIFT_U_DEG) * smooth_factor(w.arc_mm[measured], DRIFT_LENGTH_MM)
         where = f", {face.label}" if face.label else ""
-        out.append(Source("angle per side, change along the edge" + where, "deg", DRIFT_U_DEG, leverage * drift, mine * drift))
+        drifts.append(Source("angle per side, change along the edge" + where, "deg", DRIFT_U_DEG, leverage * drift, mine * drift))
     flat = np.zeros((n, 1))
-    return tuple(Source(k, "mm", widths_u[k], s[:, None], flat) for k, s in shifts.items()) + tuple(out)
+    return (*(Source(k, own[k][1], own[k][0], s[:, None], flat) for k, s in shifts.items()), *angles.values(), *drifts)
 
 
-def _slopes(at: Array, t: Array, places: Array) -> Array:
+def local_slopes(at: Array, t: Array, places: Array) -> Array:
     """Slope of T at each place from a straight line through the stations within a jaw's breadth, mm per mm."""
     out = np.zeros(places.size)
     for i, p in enumerate(places):
@@ -453,8 +464,8 @@ def _face_angles(fit: ThicknessFit) -> list[float]:
     pull = seen.T @ np.linalg.solve(fit.state.spread, fit.state.innovation) if fit.used else np.zeros(fit.state.factor.shape[1])
     starts = np.cumsum([0] + [s.shift_mm.shape[1] for s in fit.sources])
     names = [s.name for s in fit.sources]
-    for face in fit.faces:
-        k = names.index(face.angle_name)
+    for face, name in zip(fit.faces, angle_names(fit.faces), strict=True):
+        k = names.index(name)
         out.append(math.radians(face.prior_deg[0] + fit.sources[k].u * float(pull[starts[k]])))
     return out
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -11,8 +12,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
-from vision.bevel import Lines, Pose, apex_points, face_frames, per_radian, tangents, widths
-from vision.camera import Camera
+from vision.bevel import Lines, Pose, apex_points, face_frames, per_radian, profile, tangents, widths
+from vision.budget import budget
+from vision.camera import Camera, CameraFit
+from vision.declared import Declared, Lie
+from vision.thickness import DECLARED_CHEEK_TOLERANCE_DEG, DRIFT_U_DEG, Face, cheek_deg, estimate
 
 
 def camera(tilt=(0.0, 0.0), distance=95.0, k1=0.0, focal=9000.0) -> Camera:
@@ -116,3 +120,47 @@ def test_change_with_the_angle_is_the_derivative():
     zeros = np.zeros(len(apex))
     lines = Lines(cam.project(apex), cam.project(shoulder), zeros, zeros, zeros, zeros.astype(int))
     np.testing.assert_allclose(per_radian(cam, lines, Pose(0.4, half, 0.0)), math.tan(half), rtol=1e-3)
+
+
+def seen(declared, half=15.0):
+    cam = camera()
+    apex, shoulder = blade(1.0, math.radians(half))
+    n = len(apex)
+    lines = Lines(cam.project(apex), cam.project(shoulder), np.full(n, 0.2), np.full(n, 0.3), np.full(n, 0.5), np.zeros(n, int))
+    moved = replace(cam, focal_px=9090.0, translation=cam.translation * np.array([1, 1, 1.01]))
+    fit = CameraFit(cam, "EXIF", 90.0, 0.1, {"focal length": (moved, 90.0, "px")}, (1.0, 1.0), ())
+    return profile(lines, fit, declared, 0.12)
+
+
+def test_every_source_carries_its_own_uncertainty_and_unit():
+    w = seen(Declared(included_angle_deg=30.0, edge_height_mm=0.4, edge_height_tolerance_mm=0.2))
+    assert set(w.source_u) == set(w.systematic_u_mm)
+    assert w.source_u["edge height"] == (pytest.approx(0.2 / math.sqrt(3)), "mm")
+    assert w.source_u["lie of the blade"] == (pytest.approx(2 / math.sqrt(3)), "deg")
+    assert w.source_u["focal length"] == (90.0, "px")
+    assert w.source_u["apex line"] == (pytest.approx(0.3), "px")
+    rows = {r.source: r for r in budget(estimate(w, Declared(included_angle_deg=30.0)), np.ones(60, bool)).rows}
+    row = rows["edge height"]
+    assert (row.u, row.unit) == (pytest.approx(0.1155, abs=1e-4), "mm")
+    # 0.1 mm nearer at 94.6 mm looks 0.1 % larger: dT/dz = T / D = 0.5176 / 94.6 mm per mm.
+    assert abs(row.sensitivity_mm_per_unit) == pytest.approx(0.5176 / 94.6, rel=0.02)
+    assert abs(row.sensitivity_mm_per_unit) * row.u == pytest.approx(row.contribution_mm, rel=1e-12)
+
+
+def test_the_angle_counts_in_the_widths_uncertainty_and_once_in_thickness():
+    known = Declared(included_angle_deg=30.0, angle_tolerance_deg=2.0, edge_height_mm=0.4)
+    w = seen(known)
+    u = math.radians(math.hypot(2 / math.sqrt(3) / 2, DRIFT_U_DEG))
+    assert w.angle_u_rad == pytest.approx(u)
+    without = replace(w, angle_u_rad=0.0)
+    np.testing.assert_allclose(w.width_u_mm**2 - without.width_u_mm**2, (w.width_per_rad_mm * u) ** 2, rtol=1e-6)
+    np.testing.assert_array_equal(estimate(w, known).profile.u_mm, estimate(without, known).profile.u_mm)
+    # Undeclared: 18 +- 10 degrees a side, so w = p / cos a is known to 6 % at best (tan 18 deg x 10 deg).
+    free = seen(Declared(included_angle_deg=None), 18.0)
+    assert np.median(free.width_u_mm / free.width_mm) > 0.056
+
+
+def test_one_cheek_tolerance():
+    d = Declared(included_angle_deg=30.0, lie=Lie.CHEEK_DOWN, cheek_angle_deg=4.0)
+    assert seen(d).source_u["lie of the blade"] == (pytest.approx(DECLARED_CHEEK_TOLERANCE_DEG / math.sqrt(3)), "deg")
+    assert cheek_deg((Face(seen(d), d),)) == (4.0, pytest.approx(DECLARED_CHEEK_TOLERANCE_DEG / math.sqrt(3)))

@@ -6,8 +6,8 @@ import pytest
 
 from vision.declared import Declared, Reading
 from vision.errors import DeclarationError
-from vision.merge import both_faces, compare, is_shared, merge, onto_arc
-from vision.thickness import estimate, estimate_faces
+from vision.merge import LANDMARK_SOURCE, LANDMARK_U_MM, both_faces, compare, is_shared, landmark_notes, merge, onto_arc
+from vision.thickness import estimate, estimate_faces, length_weights
 
 
 def photo(blades, index, start, end, offset=0.0, local_u=0.003):
@@ -99,7 +99,11 @@ def test_the_other_side_comes_onto_one_arc(blades):
     ok = np.isfinite(turned.width_mm)
     np.testing.assert_allclose(turned.width_mm[ok], 0.9 + 0.004 * x[ok], atol=1e-9)
     assert ok.sum() > 480
-    assert set(turned.systematic_u_mm) == {"print X", "height, other side"}
+    assert set(turned.systematic_u_mm) == {"print X", "height, other side", LANDMARK_SOURCE}
+    # A landmark misread by 1 mm shows the width 1 mm farther on: 0.004 mm of it. Two readings of half a division each.
+    assert pytest.approx(0.5 * math.sqrt(2) / math.sqrt(3)) == LANDMARK_U_MM
+    np.testing.assert_allclose(np.abs(turned.systematic_u_mm[LANDMARK_SOURCE][ok]), 0.004 * LANDMARK_U_MM, rtol=1e-6)
+    assert turned.source_u[LANDMARK_SOURCE] == (LANDMARK_U_MM, "mm")
 
 
 def test_both_sides_add_up_each_with_its_own_angle(blades):
@@ -116,3 +120,97 @@ def test_both_sides_add_up_each_with_its_own_angle(blades):
     p = estimate_faces(faces).profile
     np.testing.assert_allclose(p.thickness_mm[np.isfinite(p.thickness_mm)], 2 * math.sin(math.radians(15)), atol=1e-9)
     assert np.isfinite(p.thickness_mm).mean() > 0.99
+
+
+def test_height_and_lie_are_one_unknown_along_a_side_and_another_on_the_other():
+    for name in ("edge height", "lie of the blade"):
+        assert is_shared(name)
+        assert not is_shared(name, across_sides=True)
+    for name in ("print scale X", "focal length", "camera distance", "radial term"):
+        assert is_shared(name)
+        assert is_shared(name, across_sides=True)
+    for name in ("corners, tilt about x", "apex line", "shoulder line", "repeatability of the method"):
+        assert not is_shared(name)
+
+
+def test_a_merged_side_keeps_units_and_the_mean_keeps_the_height(blades):
+    parts = []
+    for i, (a, b) in enumerate(((0, 40), (30, 70), (60, 100))):
+        x = np.arange(a, b, 0.1)
+        shifts = {"edge height": np.full(x.size, 0.004), "apex line": np.full(x.size, 0.002)}
+        p = blades.profile(x, np.ones(x.size), local_u=0.0, systematic=shifts, photo=i)
+        parts.append(replace(p, source_u={"edge height": (0.577, "mm"), "apex line": (0.3 + i, "px")}, angle_u_rad=0.01))
+    merged, _, _ = merge(parts)
+    assert merged.source_u == {"edge height": (0.577, "mm"), **{f"apex line, photo {i + 1}": (0.3 + i, "px") for i in range(3)}}
+    assert merged.angle_u_rad == 0.01
+    fit = estimate(merged, Declared(included_angle_deg=30.0))
+    rows = {c.source: c for c in fit.contributions(np.full(merged.arc_mm.size, 1 / merged.arc_mm.size))}
+    # Three photos of one height average nothing: 2 sin(15 deg) 4 um.
+    assert rows["edge height"].mm == pytest.approx(2 * math.sin(math.radians(15)) * 0.004, rel=1e-9)
+    turned = onto_arc(parts[0], parts[1], (0.0, 69.9))
+    assert turned.source_u["edge height, other side"] == (0.577, "mm")
+
+
+@pytest.mark.parametrize("bar", [99.0, 101.0])
+def test_the_merged_arc_is_true_mm(blades, bar):
+    # Bars of 99.0 mm: what the scale calls 114.9 mm is 113.75 mm of edge, seams included.
+    parts = []
+    for i, (a, b) in enumerate(((0.0, 45.0), (35.03, 80.0), (70.06, 115.0))):
+        p = photo(blades, i, a, b)
+        parts.append(replace(p, arc_mm=p.arc_mm * bar / 100))
+    merged, _, _ = merge(parts)
+    assert np.ptp(merged.arc_mm) == pytest.approx(np.ptp(merged.position_mm) * bar / 100, abs=1e-6)
+
+
+def test_the_arc_runs_on_across_a_hole_in_the_apex(blades):
+    # `vision.bevel` adds no arc where the apex is unknown; the scale still says how far it is.
+    first, second = photo(blades, 0, 0, 40), photo(blades, 1, 30, 70)
+    hole = (first.position_mm > 10) & (first.position_mm < 15)
+    arc = np.concatenate([[0.0], np.cumsum(np.where((hole[1:] | hole[:-1]), 0.0, 0.099))])
+    position = np.where(hole, math.nan, first.position_mm)
+    merged, _, _ = merge([replace(first, arc_mm=arc, position_mm=position), replace(second, arc_mm=second.arc_mm * 0.99)])
+    assert np.ptp(merged.arc_mm) == pytest.approx(0.99 * np.ptp(merged.position_mm), rel=1e-3)
+
+
+def test_a_landmark_off_the_photos_is_said(blades):
+    first, other = photo(blades, 0, 5, 55), photo(blades, 1, 12, 68)
+    assert landmark_notes(first, other, (10.0, 60.0)) == ()
+    found = landmark_notes(first, other, (2.0, 68.4))
+    assert [n.code for n in found] == ["landmark-outside"] * 2
+    assert "side 1 at 2 mm" in found[0].text
+    assert "12.0 to 67.9" in found[1].text
+
+
+def two_sided(blades, tolerances, angle=30.0):
+    x = np.arange(5.0, 45.0, 0.2)
+    w = blades.profile(x, np.full(x.size, 1.0), local_u=0.0, systematic={"print X": np.full(x.size, 0.004)})
+    w = replace(w, source_u={"print X": (0.58, "%")})
+    left, right = (Declared(included_angle_deg=angle, angle_tolerance_deg=t, cheek_angle_deg=0.0) for t in tolerances)
+    return w, left, estimate_faces(both_faces((w, left), (w, right), (5.0, 44.8)))
+
+
+def test_a_second_photo_tells_nothing_new_of_the_one_included_angle(blades):
+    w, declared, both = two_sided(blades, (2.0, 2.0))
+    one = estimate(w, declared)
+    mean = length_weights(both.arc_mm, both.measured)
+    single, double = ({c.source: c for c in f.contributions(mean)} for f in (one, both))
+    assert double["angle per side, declared"].mm == pytest.approx(single["angle per side, declared"].mm, rel=1e-9)
+    # Monte Carlo without linearisation: one included angle within 2 degrees, each side half of it.
+    rng = np.random.default_rng(4)
+    half = np.radians(15 + rng.uniform(-1, 1, 200000))
+    spread = np.std(2 * math.cos(math.radians(15)) * np.tan(half))
+    assert double["angle per side, declared"].mm == pytest.approx(spread, rel=0.01)
+    # Each side's own change along the edge is apart: two of them average.
+    drifts = [c.mm for k, c in double.items() if "change along the edge" in k]
+    assert len(drifts) == 2
+    assert math.hypot(*drifts) == pytest.approx(single["angle per side, change along the edge"].mm / math.sqrt(2), rel=1e-9)
+    assert math.sqrt(sum(c.mm**2 for c in double.values())) == pytest.approx(both.mean(both.measured).u_mm, rel=1e-6)
+    # One print error, 0.58 %, however many faces it moves.
+    assert (double["print X"].u, double["print X"].unit) == (0.58, "%")
+    assert abs(double["print X"].sensitivity) * 0.58 == pytest.approx(2 * math.sin(math.radians(15)) * 0.004, rel=1e-9)
+
+
+def test_sides_that_declare_differently_keep_their_own_angle(blades):
+    _, _, both = two_sided(blades, (2.0, 1.0))
+    names = {s.name for s in both.sources}
+    assert {"angle per side, declared, first side", "angle per side, declared, other side"} <= names
