@@ -173,8 +173,8 @@ class Store:
         )
         if not superseded:
             select = select.where(later.c.id.is_(None))
-        with self.reading() as connection:
-            for row in connection.execution_options(yield_per=_CHUNK).execute(select).mappings():
+        with self.reading() as connection, connection.execution_options(yield_per=_CHUNK).execute(select) as result:
+            for row in result.mappings():
                 yield Stored(
                     id=row["id"],
                     added=row["added"],

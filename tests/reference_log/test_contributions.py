@@ -1,0 +1,220 @@
+"""Contributed rows: taken, taken with a caution, or turned away with a reason."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+from pathlib import Path
+
+import pytest
+
+from app.reference_log import columns, contributions, publish
+from app.reference_log.errors import LogRefused
+from app.reference_log.store import Store
+
+
+def row(**given: str) -> dict[str, str]:
+    facts = {
+        "maker": "Ostfeld", "model": "Heron", "variant": "", "edge": "plain", "specimen": "a1", "condition": "factory",
+        "method": "readings",
+        "instrument": "digital caliper", "instrument_step": "0.01", "instrument_accuracy": "0.03", "readings": "0.41;0.43;0.42",
+        "angle_deg": "34", "bevel_width": "0.72", "thickness": "0.42", "thickness_u": "0.018", "tip": "0.50", "unit": "mm",
+        "contributor": "Mirel", "date": "2026-03-01", "note": "",
+    }  # fmt: skip
+    return facts | given
+
+
+def given(*rows: dict[str, str]) -> contributions.Contribution:
+    names = tuple(dict.fromkeys(n for r in rows for n in r))
+    return contributions.Contribution(names, tuple(contributions.Row(i, tuple(r.get(n, "") for n in names)) for i, r in enumerate(rows, 1)))
+
+
+def test_a_sound_row_is_taken_without_remark(store: Store) -> None:
+    outcome = contributions.take(store, given(row()))
+    assert (outcome.taken, outcome.cautions, outcome.turned_away) == (1, (), ())
+
+
+@pytest.mark.parametrize(
+    ("change", "why"),
+    [
+        ({"instrument": " "}, "no instrument"),
+        ({"instrument": "steel ruler", "instrument_step": "0.5"}, "cannot resolve.*ruler"),
+        ({"instrument": "dial tool", "instrument_step": "0.2"}, "cannot resolve.*its step"),
+        ({"instrument_accuracy": "0.5"}, "cannot resolve.*its accuracy"),
+        ({"instrument_accuracy": "", "thickness_u": ""}, "nothing says how far to trust"),
+        ({"bevel_width": "2.5"}, "impossible geometry: bevel width 2.5 at 34"),
+        ({"bevel_width": "0.1", "angle_deg": ""}, "impossible geometry.*over twice"),
+        ({"angle_deg": "170"}, "impossible geometry.*no included angle"),
+        ({"unit": "inch"}, "impossible geometry.*check the unit"),
+        ({"thickness": "0.9", "bevel_width": "", "angle_deg": ""}, "outside its own readings"),
+        ({"note": "resharpened twice on a stone"}, "a used edge declared as factory"),
+        ({"note": "a used knife, bought second-hand"}, "a used edge declared as factory"),
+        ({"thickness": "0,42"}, "thickness '0,42'.*decimal point"),
+        ({"thickness": "-0.42"}, "above nothing"),
+        ({"thickness": "0"}, "above nothing"),
+        ({"thickness": "nan"}, "above nothing"),
+        ({"thickness": "", "readings": ""}, "there are no readings"),
+        ({"maker": ""}, "maker: it is empty"),
+        ({"edge": ""}, "edge ''.*one of plain"),
+        ({"condition": "mint"}, "condition 'mint'.*one of factory"),
+        ({"method": "guess"}, "method 'guess'"),
+        ({"unit": "cm"}, "unit 'cm'"),
+        ({"date": "1.3.2026"}, "date '1.3.2026'"),
+        ({"maker": "a\x00b"}, "NUL"),
+    ],
+)  # fmt: skip
+def test_turned_away_with_its_reason(tmp_path: Path, change: dict[str, str], why: str) -> None:
+    with Store(tmp_path / "log.sqlite", create=True) as store:
+        outcome = contributions.take(store, given(row(**change)))
+        assert outcome.taken == 0
+        assert list(store.all()) == []
+    ((_, reason),) = outcome.turned_away
+
+    assert re.search(why, reason), reason
+
+
+@pytest.mark.parametrize(
+    ("change", "remark"),
+    [
+        ({"readings": "0.42;0.42;0.42"}, "all 3 readings are equal"),
+        ({"thickness": "0.4234"}, "thickness 0.4234 has more digits"),
+        ({"readings": "0.415;0.42"}, "reading 0.415 has more digits"),
+        ({"thickness_u": "0.002"}, "below the 0.017 of the instrument's accuracy"),
+        ({"unit": ""}, "no unit given: taken as mm"),
+        ({"condition": ""}, "no condition given"),
+        ({"thickness": ""}, "taken as the mean of the readings"),
+        ({"instrument_step": ""}, "step is not given"),
+        ({"date": "2999-01-01"}, "has not come yet"),
+    ],
+)
+def test_taken_with_a_caution(tmp_path: Path, change: dict[str, str], remark: str) -> None:
+    with Store(tmp_path / "log.sqlite", create=True) as store:
+        outcome = contributions.take(store, given(row(**change)))
+        assert outcome.taken == 1
+        assert remark in outcome.cautions[0][1]
+        assert any(remark in c for c in next(iter(list(store.all()))).record.cautions), "the caution is kept with the record"
+
+
+@pytest.mark.parametrize(
+    "note", ["never sharpened", "not used yet", "factory sharpened", "sharpened by the maker", "used a digital caliper"]
+)
+def test_notes_that_deny_use_are_no_reason(tmp_path: Path, note: str) -> None:
+    with Store(tmp_path / "log.sqlite", create=True) as store:
+        assert contributions.take(store, given(row(note=note))).taken == 1
+
+
+def test_a_specimen_ground_earlier_is_no_factory_edge(store: Store) -> None:
+    contributions.take(store, given(row(condition="resharpened", date="2026-02-01")))
+    outcome = contributions.take(store, given(row(date="2026-03-01"), row(date="2026-01-01", readings="0.41;0.42")))
+    assert outcome.taken == 1
+    assert "ground by 2026-02-01 already" in outcome.turned_away[0][1]
+
+
+def test_duplicates_of_row_and_photo_in_file_and_log(store: Store) -> None:
+    sha = "ab" * 32
+    first = contributions.take(store, given(row(photos=sha), row(photos=sha, specimen="b"), row(photos="")))
+    assert first.taken == 2
+    again = contributions.take(store, given(row(photos=""), row(photos=sha, specimen="c"), row(specimen="new")))
+    assert again.taken == 1
+    assert [("duplicate" in why) for _, why in again.turned_away] == [True, True]
+
+
+def test_far_figures_are_marked_wherever_they_stand(store: Store) -> None:
+    near = [row(specimen=f"s{i}", thickness=t, readings="") for i, t in enumerate(["0.41", "0.42", "0.43", "0.42"])]
+    plain = {"bevel_width": "", "angle_deg": "", "readings": ""}
+    outcome = contributions.take(store, given(row(specimen="far", thickness="0.80", **plain), *near))
+    assert [n for n, remark in outcome.cautions if "far from" in remark] == [1]
+
+
+def test_inches_are_kept_as_given(store: Store) -> None:
+    inch = row(unit="inch", thickness="0.0160", thickness_u="0.0007", readings="", bevel_width="0.028", tip="", instrument_step="0.0005",
+               instrument_accuracy="0.001")  # fmt: skip
+    assert contributions.take(store, given(inch)).taken == 1
+    kept = next(iter(list(store.all()))).record
+    assert str(kept.thickness) == "0.0160"
+    # 25.4 mm an inch, exactly.
+    assert kept.thickness_mm == pytest.approx(0.4064)
+
+
+def test_all_or_nothing_when_the_turned_away_file_cannot_be_written(store: Store) -> None:
+    def full(_: contributions.Outcome) -> None:
+        raise OSError("no space")
+
+    with pytest.raises(OSError, match="no space"):
+        contributions.take(store, given(row(), row(instrument="")), before_commit=full)
+    assert list(store.all()) == []
+
+
+@pytest.mark.parametrize("kind", ["csv", "json"])
+def test_turned_away_rows_come_back_mend_and_import(store: Store, tmp_path: Path, kind: str) -> None:
+    hostile = '=cmd|"/c calc"!A1'
+    outcome = contributions.take(store, given(row(instrument="", note=hostile, colour="red")))
+    path = tmp_path / f"away.{kind}"
+    path.write_text(outcome.turned_away_file(kind), encoding="utf-8", newline="")
+    back = contributions.read(path)
+    cells = dict(zip(back.names, back.rows[0].cells, strict=True))
+    assert cells["note"] == hostile
+    assert cells["colour"] == "red"
+    assert "no instrument" in cells["reason"]
+    mended = given(cells | {"instrument": "digital caliper"})
+    assert contributions.take(store, mended).taken == 1
+
+
+@pytest.mark.parametrize(
+    ("content", "why"),
+    [
+        (b"", "no column maker"),
+        (b"\xff\xfe\x00nonsense", "not UTF-8"),
+        (b"maker,model\nA,B\n", "no column specimen"),
+        (",".join(columns.TEMPLATE).encode(), "no row"),
+        ((",".join(columns.TEMPLATE) + ",maker\n").encode(), "column 'maker' twice"),
+        (b'maker,"model\nA', "cannot be read as CSV|no column"),
+        (b"[1, 2]", "no list of rows"),
+        (b"{", "cannot be read as JSON"),
+    ],
+)
+def test_files_that_cannot_be_read(tmp_path: Path, content: bytes, why: str) -> None:
+    path = tmp_path / "rows"
+    path.write_bytes(content)
+    with pytest.raises(LogRefused, match=why):
+        contributions.read(path)
+
+
+@pytest.mark.parametrize("separator", [",", ";", "\t"])
+def test_spreadsheets_of_other_countries(tmp_path: Path, separator: str) -> None:
+    out = io.StringIO()
+    writer = csv.writer(out, delimiter=separator)
+    writer.writerows([list(row()), list(row().values())])
+    path = tmp_path / "rows.csv"
+    path.write_text("\ufeff" + out.getvalue(), encoding="utf-8", newline="")
+    assert dict(zip(contributions.read(path).names, contributions.read(path).rows[0].cells, strict=True)) == row()
+
+
+def test_json_figures_keep_their_digits(tmp_path: Path) -> None:
+    path = tmp_path / "rows.json"
+    path.write_text(json.dumps([row()]).replace('"0.42"', "0.420").replace('"0.41;0.43;0.42"', "[0.41, 0.430]"), encoding="utf-8")
+    cells = dict(zip(contributions.read(path).names, contributions.read(path).rows[0].cells, strict=True))
+    assert (cells["thickness"], cells["readings"]) == ("0.420", "0.41;0.430")
+
+
+def test_templates_hold_the_agreed_columns(tmp_path: Path) -> None:
+    # Issue E.9, word for word.
+    agreed = (
+        "maker, model, variant, edge, specimen, condition, method, instrument, instrument_step, instrument_accuracy, readings, angle_deg, "
+        "bevel_width, thickness, thickness_u, tip, unit, contributor, date, note"
+    )
+    assert contributions.template("csv") == agreed.replace(", ", ",") + "\r\n"
+    assert list(json.loads(contributions.template("json"))[0]) == agreed.split(", ")
+
+
+@pytest.mark.parametrize("kind", ["csv", "json"])
+def test_an_export_imports_to_equal_records(store: Store, tmp_path: Path, kind: str, record) -> None:
+    store.add(record(note="- a list?\n=1+1", photos=("ab" * 32,), result='{"x": [1.5, null]}', cautions=("a remark",)))
+    store.add(record(specimen="b", note="'=already guarded", contributor="\u202eevil", variant="@x"))
+    path = tmp_path / f"log.{kind}"
+    path.write_text(publish.export(store, kind), encoding="utf-8", newline="")
+    with Store(tmp_path / "copy.sqlite", create=True) as copy:
+        assert contributions.take(copy, contributions.read(path)).turned_away == ()
+        assert [s.record for s in copy.all()] == [s.record for s in store.all()]
