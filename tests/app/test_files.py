@@ -31,6 +31,9 @@ def measurements(draw: st.DrawFn) -> Measurement:
     widths = WidthProfile(
         column(finite), column(finite), np.zeros(n, int), pairs(), pairs(), column(), column(),
         draw(st.dictionaries(st.text(max_size=8), hnp.arrays(float, n, elements=maybe), max_size=3)), draw(finite), bits,
+        draw(st.one_of(st.none(), hnp.arrays(float, n, elements=maybe))),
+        draw(st.dictionaries(st.text(max_size=8), st.tuples(maybe, st.sampled_from(["mm", "px", "deg"])), max_size=3)),
+        draw(st.floats(0, 1)),
     )  # fmt: skip
     thickness = ThicknessProfile(*(column() for _ in range(6)), draw(st.booleans()))
     declared = Declared(
