@@ -1,0 +1,99 @@
+"""``shoulderline log``: exit status, keys, files, and a README that names every flag."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import re
+from pathlib import Path
+
+import pytest
+
+from app.cli import build_parser, main
+from app.files import measurement_text
+from app.reference_log import contributions
+
+README = (Path(__file__).resolve().parents[2] / "app" / "reference_log" / "README.md").read_text(encoding="utf-8")
+HEADER = contributions.template().strip()
+GOOD = "Ostfeld,Heron,,plain,{},factory,readings,digital caliper,0.01,0.03,0.41;0.43,34,,0.42,0.018,,mm,Mirel,2026-03-01,"
+
+
+def _sub(parser: argparse.ArgumentParser) -> dict[str, argparse.ArgumentParser]:
+    return next(dict(a.choices) for a in parser._actions if isinstance(a, argparse._SubParsersAction))
+
+
+@pytest.fixture
+def log(tmp_path: Path) -> str:
+    return str(tmp_path / "log.sqlite")
+
+
+def test_import_exit_status(tmp_path: Path, log: str, capsys: pytest.CaptureFixture[str]) -> None:
+    rows, away = tmp_path / "rows.csv", tmp_path / "away.csv"
+    rows.write_text(f"{HEADER}\n{GOOD.format('a')}\n", encoding="utf-8")
+    assert main(["log", "import", str(rows), "--log", log]) == 0
+    rows.write_text(f"{HEADER}\n{GOOD.format('b')}\n{GOOD.format('c').replace('digital caliper', '')}\n", encoding="utf-8")
+    assert main(["log", "import", str(rows), "--turned-away", str(away), "--log", log]) == 4
+    assert "no instrument" in away.read_text(encoding="utf-8")
+    assert main(["log", "import", str(tmp_path / "none.csv"), "--log", log]) == 3
+    rows.write_text(HEADER, encoding="utf-8")
+    assert main(["log", "import", str(rows), "--log", log]) == 3
+    capsys.readouterr()
+    assert main(["log", "summary", "--maker", "ostfeld", "--model", "heron", "--json", "--log", log]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert list(found) == [
+        "specimens", "mean_mm", "u_mm", "low_mm", "high_mm", "min_mm", "max_mm", "spread_mm", "next_low_mm", "next_high_mm", "left_out",
+    ]  # fmt: skip
+    assert found["specimens"] == 2
+
+
+def test_add_find_and_correct(tmp_path: Path, log: str, measurement, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "measurement.json").write_text(measurement_text(measurement), encoding="utf-8")
+    facts = ["--maker", "Ostfeld", "--model", "Heron", "--specimen", "a1", "--condition", "factory", "--contributor", "Mirel", "--log", log]
+    assert main(["log", "add", str(tmp_path), *facts]) == 0
+    assert "0.472 ± 0.024 mm" in capsys.readouterr().out
+    assert main(["log", "add", str(tmp_path), *facts]) == 3
+    assert "duplicate" in capsys.readouterr().err
+    assert main(["log", "add", str(tmp_path), *facts, "--note", "right maker", "--corrects", "1"]) == 0
+    assert main(["log", "find", "--maker", "ost", "--condition", "factory", "--superseded", "--log", log]) == 0
+    assert "corrected by 2" in capsys.readouterr().out
+    assert main(["log", "add", str(tmp_path / "none"), "--log", log]) == 3
+
+
+def test_add_takes_the_blade_from_the_job(tmp_path: Path, log: str, measurement, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "measurement.json").write_text(measurement_text(measurement), encoding="utf-8")
+    blade = '[blade]\nmaker = "Halden"\nmodel = "Petty"\nspecimen = "A3"\ncondition = "as bought"\n'
+    side = '[[sides]]\n[sides.declared]\nincluded_angle_deg = 30.0\n[[sides.photos]]\npath = "edge.jpg"\n'
+    (tmp_path / "job.toml").write_text(f"schema = 1\n{blade}{side}", encoding="utf-8")
+    assert main(["log", "add", str(tmp_path), "--log", log]) == 0
+    said = capsys.readouterr()
+    assert "Halden Petty, specimen A3" in said.out
+    assert "no condition given" in said.err
+
+
+def test_demo_and_every_export(tmp_path: Path, log: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["log", "demo", "--log", log]) == 0
+    assert "120 taken" in capsys.readouterr().out
+    for kind in ("csv", "json", "markdown", "html"):
+        assert main(["log", "export", "--format", kind, "--out", str(tmp_path / kind), "--log", log]) == 0
+    assert (tmp_path / "html").read_text(encoding="utf-8").count("<tr><td>") == 30
+    assert (tmp_path / "markdown").read_text(encoding="utf-8").count("\n| ") == 31
+    assert main(["log", "import", str(tmp_path / "csv"), "--log", str(tmp_path / "copy.sqlite")]) == 0
+    capsys.readouterr()
+    assert main(["log", "summary", "--maker", "Abelund", "--model", "Ansel", "--post", "--log", log]) == 0
+    assert "Abelund Ansel: " in capsys.readouterr().out
+
+
+def test_a_missing_log_is_refused_and_not_made(log: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["log", "find", "--log", log]) == 3
+    assert not Path(log).exists()
+    assert capsys.readouterr().err.count("\n") == 1
+
+
+@pytest.mark.parametrize("name", sorted(_sub(_sub(build_parser())["log"])))
+def test_every_log_flag_is_documented(name: str) -> None:
+    heading = re.search(rf"^### `log {name}\b.*$", README, re.MULTILINE)
+    assert heading, f"no section for log {name}"
+    section = re.split(r"^##", README[heading.end() :], maxsplit=1, flags=re.MULTILINE)[0]
+    rows = {flag for line in re.findall(r"^\| (`--.*?) \|", section, re.MULTILINE) for flag in re.findall(r"`(--[a-z-]+)`", line)}
+    actions = _sub(_sub(build_parser())["log"])[name]._actions
+    assert rows == {o for a in actions for o in a.option_strings if o.startswith("--")} - {"--help"}

@@ -1,0 +1,81 @@
+"""What a model's summary says, and what it leaves out."""
+
+from __future__ import annotations
+
+import math
+from decimal import Decimal
+
+import pytest
+
+from app.reference_log import words
+from app.reference_log.errors import LogRefused
+from app.reference_log.records import Condition, Edge, Source
+from app.reference_log.store import Store
+from app.reference_log.summary import Choice, model_summary, reading_of, summarise
+
+
+def _specimens(record, *figures: str, **facts: object) -> list:
+    return [record(specimen=f"{facts.get('contributor', '')}{i}", thickness=Decimal(t), **facts) for i, t in enumerate(figures)]
+
+
+def test_one_specimen_never_yields_a_spread(record) -> None:
+    s = summarise([reading_of(record()), reading_of(record(thickness=Decimal("0.44")))])
+    assert (s.specimens, s.measurements) == (1, 2)
+    assert math.isnan(s.spread_mm)
+    assert math.isnan(s.next_low_mm)
+    assert words.numbers(s)["spread_mm"] is None
+    assert "not known from one specimen" in words.text(s)
+    # Repeats by one caliper stay as uncertain as one: 0.03 / sqrt(3).
+    assert s.u_mm == pytest.approx(0.03 / math.sqrt(3))
+
+
+def test_never_mixes_methods_conditions_or_edges_and_says_so(store: Store, record) -> None:
+    for r in (
+        *_specimens(record, "0.40", "0.42", "0.44"),
+        *_specimens(record, "0.60", "0.62", "0.64", "0.66", condition=Condition.RESHARPENED),
+        *_specimens(record, "0.70", source=Source.PHOTO, thickness_u=Decimal("0.02")),
+        *_specimens(record, "0.80", edge=Edge.ANGULAR_TIP),
+        *_specimens(record, "0.90", instrument="micrometer"),
+        *_specimens(record, "0.95", height="1 mm above the apex"),
+    ):
+        store.add(r)
+    s = model_summary(store, " ostfeld ", "HERON")
+    assert (s.specimens, s.mean_mm, s.min_mm, s.max_mm) == (3, pytest.approx(0.42), 0.40, 0.44)
+    assert sum(o.measurements for o in s.left_out) == 8
+    assert all("not comparable" in o.why for o in s.left_out)
+    assert model_summary(store, "Ostfeld", "Heron", Choice(condition=Condition.RESHARPENED)).specimens == 4
+
+
+def test_a_figure_without_uncertainty_is_left_out(record) -> None:
+    s = summarise([reading_of(record()), reading_of(record(specimen="b", instrument_accuracy=None))])
+    assert s.specimens == 1
+    assert [o.why for o in s.left_out] == ["no uncertainty is known"]
+
+
+def test_one_caliper_cannot_be_averaged_away(record) -> None:
+    many = [reading_of(record(specimen=f"s{i}", thickness=Decimal("0.42"))) for i in range(50)]
+    assert summarise(many).u_mm >= 0.03 / math.sqrt(3) * 0.999
+    apart = [reading_of(record(specimen=f"s{i}", contributor=f"c{i}", thickness=Decimal("0.42"))) for i in range(50)]
+    # Fifty people with fifty calipers: independent, so sqrt(50) less.
+    assert summarise(apart).u_mm == pytest.approx(0.03 / math.sqrt(3 * 50))
+
+
+def test_contributors_who_disagree_are_named(record) -> None:
+    same = [record(thickness=Decimal("0.40")), record(thickness=Decimal("0.60"), contributor="Tomas")]
+    (found,) = summarise([reading_of(r) for r in same]).disagreements
+    assert (found.contributors, found.same_specimen) == (("Mirel", "Tomas"), "a1")
+    # By hand: 0.2 / (2 * 0.03 / sqrt(3) * sqrt(2)).
+    assert found.e_n == pytest.approx(0.2 / (2 * 0.03 / math.sqrt(3) * math.sqrt(2)))
+    agree = [record(thickness=Decimal("0.40")), record(thickness=Decimal("0.42"), contributor="Tomas")]
+    assert summarise([reading_of(r) for r in agree]).disagreements == ()
+
+
+def test_corrected_records_do_not_count(store: Store, record) -> None:
+    old = store.add(record(thickness=Decimal("4.2")))
+    store.add(record(thickness=Decimal("0.42")), supersedes=old)
+    assert model_summary(store, "Ostfeld", "Heron").mean_mm == pytest.approx(0.42)
+
+
+def test_an_unknown_model_is_refused(store: Store) -> None:
+    with pytest.raises(LogRefused, match="no measurement of it"):
+        model_summary(store, "Nobody", "Nothing")
