@@ -259,7 +259,10 @@ def _fit(points: np.ndarray, corners: np.ndarray, centre: tuple[float, float], p
     starts = []
     # IPPE gives both mirror poses of a plane, but in OpenCV 5.0 loses its way in an exactly square view; SQPNP does not.
     for method in (cv2.SOLVEPNP_IPPE, cv2.SOLVEPNP_SQPNP):
-        found, turns, shifts, _ = cv2.solvePnPGeneric(points, corners, matrix, np.zeros(5), flags=method)
+        try:
+            found, turns, shifts, _ = cv2.solvePnPGeneric(points, corners, matrix, np.zeros(5), flags=method)
+        except cv2.error:  # SQPNP refuses corners that spread less than its own bound
+            continue
         starts += list(zip(turns, shifts, strict=True)) if found else []
     best, least = None, math.inf
     for turn, shift in starts:
