@@ -60,7 +60,8 @@ def test_every_flag_reaches_the_library(photo: Path, tmp_path: Path, stand_in: l
     flags = (
         "--angle 30 --angle-tolerance 1.5 --lie cheek-down --cheek-angle 3 --edge-height 0.4 --edge-height-tolerance 0.1 "
         "--camera-distance 95 --camera-distance-tolerance 4 --printed-bar 99.6,99.8 --caliper 20.6=0.47 --caliper 31.5=0.54 "
-        "--set-aside 31.5 --repeatability 0.004 --caliper-accuracy 0.02 --caliper-resolution 0.005 --only 5:48 --apart tip=48:62 --leave-out 20:34"
+        "--set-aside 31.5 --repeatability 0.004 --caliper-accuracy 0.02 --caliper-resolution 0.005 "
+        "--only 5:48 --apart tip=48:62 --leave-out 20:34"
     )
     assert cli.main(["measure", str(photo), *flags.split(), "--out", str(tmp_path / "o")]) == 0
     (call,) = stand_in
