@@ -26,6 +26,8 @@ from vision.target import Target, find_target
 
 # Rows kept on the lane side and the blade side of the coarse apex (mm): contact shadow and noise; the widest bevel and some cheek.
 _LANE_MM, _BLADE_MM = 0.8, 3.2
+# Squares too small for an erf fit: a phone's demosaicked picture is no sharper than this.
+_BLUR_UNKNOWN_PX = 1.0
 # The shoulder and apex curves are smoothed over 0.07 mm twice (twicing); errors of the fits stay alike over about that.
 _LOCAL_LENGTH_MM = 0.12
 # A photo that gives fewer stations than this is no measurement of an edge (mm).
@@ -289,10 +291,6 @@ def _gaps(profiles: Sequence[WidthProfile]) -> list[Note]:
             text = f"no trustworthy line from {where}: no figure knows of this part"
             out.append(Note("gap", text, "see the flags there, and take another photo"))
     return out
-
-
-# Squares too small for an erf fit: a phone's demosaicked picture is no sharper than this.
-_BLUR_UNKNOWN_PX = 1.0
 
 
 def _part(report: Progress, index: int, count: int) -> Progress:
