@@ -115,6 +115,19 @@ class Declared:
             _within("--caliper READING", r.thickness_mm, 0.005, 10.0, "mm")
 
     @property
+    def of_the_view(self) -> Declared:
+        """The facts that the search for both lines rests on, everything else at its default: equal ones need no new search."""
+        return Declared(
+            included_angle_deg=None,
+            edge_height_mm=self.edge_height_mm,
+            edge_height_tolerance_mm=self.edge_height_tolerance_mm,
+            camera_distance_mm=self.camera_distance_mm,
+            camera_distance_tolerance_mm=self.camera_distance_tolerance_mm,
+            printed_bar_mm=self.printed_bar_mm,
+            printed_bar_tolerance_mm=self.printed_bar_tolerance_mm,
+        )
+
+    @property
     def half_angle_deg(self) -> float | None:
         """Declared angle per side."""
         return None if self.included_angle_deg is None else self.included_angle_deg / 2

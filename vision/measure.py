@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import platform
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from importlib import metadata
@@ -12,39 +12,17 @@ from itertools import pairwise
 
 import numpy as np
 
-from calibration_targets.strip import STRIP, Board
-from vision import apex, bevel, budget, crosscheck, lane, merge, shoulder, thickness, zones
-from vision.camera import CameraFit, fit_camera
+from vision import bevel, budget, crosscheck, merge, thickness, zones
 from vision.camera_profile import CameraProfile
 from vision.declared import Declared, Lie
-from vision.errors import DeclarationError, EdgeNotFound
-from vision.flags import Note, StationFlag
+from vision.errors import DeclarationError
+from vision.flags import Note
 from vision.photo import Photo
-from vision.results import Measurement, OtherSide, PhotoRecord, WidthProfile
-from vision.straighten import straighten
-from vision.target import Target, find_target
+from vision.results import Measurement, OtherSide, WidthProfile
+from vision.sighting import Progress, Sighting, sight
 
-# Rows kept on the lane side and the blade side of the coarse apex (mm): contact shadow and noise; the widest bevel and some cheek.
-_LANE_MM, _BLADE_MM = 0.8, 3.2
-# Squares too small for an erf fit: a phone's demosaicked picture is no sharper than this.
-_BLUR_UNKNOWN_PX = 1.0
-# The shoulder and apex curves are smoothed over 0.07 mm twice (twicing); errors of the fits stay alike over about that.
-_LOCAL_LENGTH_MM = 0.12
-# A photo that gives fewer stations than this is no measurement of an edge (mm).
-_LEAST_EDGE_MM = 3.0
 # A method that scatters by more than this cannot tell one edge from another.
 _MOST_REPEATABILITY_MM = 0.5
-
-Progress = Callable[[str, float], None]
-
-
-@dataclass(frozen=True, eq=False)
-class PhotoResult:
-    """What one photo gave: its record, widths and remarks."""
-
-    record: PhotoRecord
-    widths: WidthProfile
-    notes: tuple[Note, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,13 +99,28 @@ def measure_sides(sides: Sequence[Side], settings: Settings | None = None, progr
     _check(sides)
     seen = _see(sides, settings, report)
     report("thickness", 0.95)
-    joined = [_together(group) for group in seen]
+    result = conclude(sides, seen, settings)
+    report("done", 1.0)
+    return result
+
+
+def conclude(sides: Sequence[Side], seen: Sequence[Sequence[Sighting]], settings: Settings) -> Measurement:
+    """Widths, thickness, zones and checks from lines already found: the part that another angle or reading needs anew.
+
+    Parameters
+    ----------
+    sides : sequence of Side
+        As for `measure_sides`; the photos themselves are not looked at.
+    seen : sequence of sequences of Sighting
+        Each side's photos in order, each found with the same `Declared.of_the_view`.
+    settings : Settings
+    """
+    joined = _join(sides, seen, settings.repeatability_mm)
     faces = _faces(sides, [widths for widths, _ in joined])
     fit, checks, remarks = crosscheck.settle(faces)
     found = zones.find_zones(fit, settings.stretches)
     spent = budget.budget(fit, zones.main_mask(fit, found, settings.stretches)) if found else None
     notes = [n for group in seen for s in group for n in s.notes] + [n for _, seams in joined for n in seams]
-    report("done", 1.0)
     return Measurement(
         declared=sides[0].declared,
         photos=tuple(s.record for group in seen for s in group),
@@ -153,28 +146,6 @@ def measure_sides(sides: Sequence[Side], settings: Settings | None = None, progr
     )
 
 
-def measure_photo(photo: Photo, declared: Declared, profile: CameraProfile | None = None, report: Progress | None = None) -> PhotoResult:
-    """Bevel widths along the edge in one photo."""
-    report = report or (lambda stage, share: None)
-    report(f"find the strip in {photo.name}", 0.0)
-    target = find_target(photo.grey(), STRIP)
-    fit = fit_camera(target, (photo.width_px, photo.height_px), photo.focal_px, declared, profile)
-    report("find the edge", 0.3)
-    height = declared.height_mm[0]
-    curve = lane.find_apex(photo, fit.camera, height, fit.bar_scale)
-    blur = target.blur_px if np.isfinite(target.blur_px) else _BLUR_UNKNOWN_PX
-    scale = fit.camera.px_per_mm
-    report("straighten", 0.5)
-    strip = straighten(photo, curve.curve_px, curve.inward_px, int(_LANE_MM * scale), int(_BLADE_MM * scale))
-    edge = apex.refine_apex(strip, blur, scale)
-    report("find the shoulder", 0.7)
-    line = shoulder.find_shoulder(strip, edge.row, edge.blur_px, scale)
-    lines = _stations(strip, edge, line, scale)
-    widths = bevel.profile(lines, fit, declared, _LOCAL_LENGTH_MM)
-    _refuse_without_edge(photo, widths)
-    return PhotoResult(_record(photo, target, fit, blur, STRIP), widths, photo.remarks + target.notes + fit.notes)
-
-
 def _check(sides: Sequence[Side]) -> None:
     if not 1 <= len(sides) <= 2 or not all(side.photos for side in sides):
         raise DeclarationError(
@@ -193,15 +164,26 @@ def _check(sides: Sequence[Side]) -> None:
         )
 
 
-def _see(sides: Sequence[Side], settings: Settings, report: Progress) -> list[list[PhotoResult]]:
-    """Every photo on its own, by side; photos are numbered through all sides."""
+def _see(sides: Sequence[Side], settings: Settings, report: Progress) -> list[list[Sighting]]:
+    """Every photo on its own, by side."""
     count, index, out = sum(len(s.photos) for s in sides), 0, []
     for side in sides:
         out.append([])
         for photo in side.photos:
-            one = measure_photo(photo, side.declared, settings.profile, _part(report, index, count))
-            out[-1].append(replace(one, widths=_numbered(one.widths, index, settings.repeatability_mm)))
+            out[-1].append(sight(photo, side.declared, settings.profile, _part(report, index, count)))
             index += 1
+    return out
+
+
+def _join(
+    sides: Sequence[Side], seen: Sequence[Sequence[Sighting]], repeatability_mm: float
+) -> list[tuple[WidthProfile, tuple[Note, ...]]]:
+    """Each side's widths as one profile, with remarks on the seams; photos are numbered through all sides."""
+    out, index = [], 0
+    for side, group in zip(sides, seen, strict=True):
+        widths = [_numbered(s.widths(side.declared), index + i, repeatability_mm) for i, s in enumerate(group)]
+        index += len(group)
+        out.append((widths[0], ()) if len(widths) == 1 else merge.merge_photos(widths))
     return out
 
 
@@ -210,10 +192,6 @@ def _numbered(widths: WidthProfile, index: int, repeatability_mm: float) -> Widt
     if repeatability_mm > 0:
         sources["repeatability of the method"] = np.full(widths.width_mm.shape, repeatability_mm)
     return replace(widths, photo=np.full(widths.width_mm.shape, index), systematic_u_mm=sources)
-
-
-def _together(seen: Sequence[PhotoResult]) -> tuple[WidthProfile, tuple[Note, ...]]:
-    return (seen[0].widths, ()) if len(seen) == 1 else merge.merge_photos([s.widths for s in seen])
 
 
 def _faces(sides: Sequence[Side], widths: Sequence[WidthProfile]) -> tuple[thickness.Face, ...]:
@@ -295,49 +273,6 @@ def _gaps(profiles: Sequence[WidthProfile]) -> list[Note]:
 
 def _part(report: Progress, index: int, count: int) -> Progress:
     return lambda stage, share: report(stage, 0.9 * (index + share) / count)
-
-
-def _stations(strip, edge: apex.ApexLine, line: shoulder.ShoulderLine, px_per_mm: float) -> bevel.Lines:
-    """Both lines at stations `STATION_STEP_MM` apart."""
-    every = max(round(bevel.STATION_STEP_MM * px_per_mm), 1)
-    at = np.arange(0, len(edge.row), every)
-    # The curve runs on to the sheet's corners; only what the photo shows is a station.
-    at = at[strip.valid[round(strip.row_of_apex), at]]
-    flags = edge.flags[at] | line.flags[at]
-    lost = ~(np.isfinite(edge.row[at]) & np.isfinite(line.row[at]))
-    flags = np.where(lost, flags | int(StationFlag.NOT_MEASURED), flags & ~int(StationFlag.NOT_MEASURED))
-    base = np.where(np.isfinite(edge.row[at]), edge.row[at], strip.row_of_apex)
-    apex_px = strip.to_photo(base, at)
-    shoulder_px = strip.to_photo(np.where(lost, np.nan, line.row[at]), at)
-    random = np.hypot(edge.u_px[at], line.u_px[at])
-    return bevel.Lines(apex_px, shoulder_px, random, edge.systematic_px[at], line.systematic_px[at], flags)
-
-
-def _refuse_without_edge(photo: Photo, widths: WidthProfile) -> None:
-    measured = int(np.isfinite(widths.width_mm).sum())
-    if measured * bevel.STATION_STEP_MM < _LEAST_EDGE_MM:
-        raise EdgeNotFound(
-            f"{photo.name}",
-            f"a bevel could be told from its surroundings on only {measured * bevel.STATION_STEP_MM:.1f} mm",
-            "bring edge and strip into focus, fill the frame with them, and turn the lamp until the bevel stands out",
-        )
-
-
-def _record(photo: Photo, target: Target, fit: CameraFit, blur: float, board: Board) -> PhotoRecord:
-    return PhotoRecord(
-        name=photo.name,
-        sha256=photo.sha256,
-        width_px=photo.width_px,
-        height_px=photo.height_px,
-        px_per_mm=fit.camera.px_per_mm,
-        blur_px=blur,
-        focal_px=fit.camera.focal_px,
-        focal_source=fit.focal_source,
-        camera_distance_mm=fit.camera.distance_mm,
-        tilt_deg=fit.camera.tilt_deg,
-        target_corners=len(target.ids),
-        target_residual_px=fit.residual_px,
-    )
 
 
 def _once(notes: Sequence[Note]) -> tuple[Note, ...]:

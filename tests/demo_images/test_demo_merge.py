@@ -10,9 +10,9 @@ import pytest
 
 from app.demo import FOLDER, load
 from vision import thickness
-from vision.measure import measure_photo
 from vision.merge import merge
 from vision.photo import open_photo
+from vision.sighting import sight
 
 DEMO = next(d for d in load() if d.name == "whole-edge")
 
@@ -20,7 +20,7 @@ DEMO = next(d for d in load() if d.name == "whole-edge")
 @pytest.fixture(scope="module")
 def singles():
     """Widths of each photo on its own, numbered."""
-    found = (measure_photo(open_photo(path), DEMO.declared).widths for path in DEMO.photos)
+    found = (sight(open_photo(path), DEMO.declared).widths(DEMO.declared) for path in DEMO.photos)
     return [replace(w, photo=np.full(w.width_mm.shape, i)) for i, w in enumerate(found)]
 
 

@@ -11,7 +11,7 @@ import pytest
 from vision.declared import Declared
 from vision.errors import EdgeNotFound
 from vision.flags import StationFlag
-from vision.measure import measure_photo
+from vision.sighting import sight
 
 HALF = math.radians(15)
 # A camera far away sees the drawing's parallel view; its distance hardly matters then.
@@ -24,6 +24,10 @@ FACTS = Declared(
     printed_bar_mm=(100.0, 100.0),
     printed_bar_tolerance_mm=0.0,
 )
+
+
+def widths_of(photo):
+    return sight(photo, FACTS).widths(FACTS)
 
 
 def errors_um(widths, truth_mm):
@@ -48,8 +52,7 @@ LANES = {
 @pytest.mark.parametrize("lane", LANES)
 def test_every_lane(drawn, lane):
     one = drawn(lane=LANES[lane], bevel=(0.45, 0.43, 0.47))
-    result = measure_photo(one.photo(), FACTS)
-    e = errors_um(result.widths, level_width_mm(one.seen_width_mm))
+    e = errors_um(widths_of(one.photo()), level_width_mm(one.seen_width_mm))
     assert np.isfinite(e).mean() > 0.97
     assert np.nanmedian(e) < 3.0
     assert np.nanpercentile(e, 95) < 10.0
@@ -62,7 +65,7 @@ def test_every_lane(drawn, lane):
 )
 def test_either_sign(drawn, bevel, cheek):
     one = drawn(bevel=bevel, cheek=cheek)
-    e = errors_um(measure_photo(one.photo(), FACTS).widths, level_width_mm(one.seen_width_mm))
+    e = errors_um(widths_of(one.photo()), level_width_mm(one.seen_width_mm))
     assert np.isfinite(e).mean() > 0.97
     assert np.nanmedian(e) < 3.0
 
@@ -71,7 +74,7 @@ def test_either_sign(drawn, bevel, cheek):
 def test_from_a_hairline_to_a_broad_bevel(drawn, seen_mm):
     """8 px to 156 px at 60 px/mm."""
     one = drawn(seen_width_mm=seen_mm, bevel=(0.55, 0.55, 0.57), cheek=(0.15, 0.15, 0.16))
-    e = errors_um(measure_photo(one.photo(), FACTS).widths, level_width_mm(seen_mm))
+    e = errors_um(widths_of(one.photo()), level_width_mm(seen_mm))
     assert np.isfinite(e).mean() > 0.95
     assert np.nanmedian(e) < 4.0
 
@@ -79,7 +82,7 @@ def test_from_a_hairline_to_a_broad_bevel(drawn, seen_mm):
 def test_grind_lines_that_straddle_the_lane(drawn):
     """The bevel's mean brightness is the lane's: only its unevenness along the edge tells them apart."""
     one = drawn(lane=(0.5, 0.5, 0.5), bevel=(0.5, 0.5, 0.5), cheek=(0.15, 0.15, 0.16), grind=0.25)
-    e = errors_um(measure_photo(one.photo(), FACTS).widths, level_width_mm(one.seen_width_mm))
+    e = errors_um(widths_of(one.photo()), level_width_mm(one.seen_width_mm))
     assert np.isfinite(e).mean() > 0.9
     assert np.nanmedian(e) < 8.0
 
@@ -87,7 +90,7 @@ def test_grind_lines_that_straddle_the_lane(drawn):
 def test_a_belly(drawn):
     """Seen width is measured along Y here; normal to the edge it is shorter by the cosine of the slope."""
     one = drawn(rise_mm=3.0, edge_mm=4.0)
-    widths = measure_photo(one.photo(), FACTS).widths
+    widths = widths_of(one.photo())
     slope = np.where(widths.position_mm > 10, 2 * 3.0 * (widths.position_mm - 10) / 20.0**2, 0.0)
     e = errors_um(widths, level_width_mm(one.seen_width_mm) / np.hypot(1.0, slope))
     assert np.isfinite(e).mean() > 0.97
@@ -97,9 +100,9 @@ def test_a_belly(drawn):
 def test_turned_photos_give_the_same_widths(drawn):
     """Quarter turns move no pixel value, so the widths stay within 2 um."""
     one = drawn(rise_mm=1.0, edge_mm=4.0, grind=0.05)
-    upright = measure_photo(one.photo(), FACTS).widths
+    upright = widths_of(one.photo())
     for turns in (1, 2, 3):
-        turned = measure_photo(one.photo(turns), FACTS).widths
+        turned = widths_of(one.photo(turns))
         back = np.interp(upright.position_mm, turned.position_mm, turned.width_mm)
         inside = (upright.position_mm > 0.5) & (upright.position_mm < 29.0)
         assert np.nanmax(np.abs(back - upright.width_mm)[inside]) < 0.002
@@ -109,7 +112,7 @@ def test_turned_photos_give_the_same_widths(drawn):
 def test_uncertainty_covers(drawn):
     for seed in (3, 4):
         one = drawn(seed=seed, noise=0.012)
-        widths = measure_photo(one.photo(), FACTS).widths
+        widths = widths_of(one.photo())
         off = np.abs(widths.width_mm - level_width_mm(one.seen_width_mm))
         assert np.nanmean(off < 2 * widths.width_u_mm) > 0.95
         assert np.nanmedian(widths.width_u_mm) < 0.03
@@ -125,7 +128,7 @@ def test_a_chip_is_bridged_and_flagged(drawn):
             whole[row - 9 : row + 2, column - 24 : column + 24] = broken
             return whole
 
-    widths = measure_photo(Chipped().photo(), FACTS).widths
+    widths = widths_of(Chipped().photo())
     there = np.abs(widths.position_mm - 15.0) < 0.25
     away = (np.abs(widths.position_mm - 15.0) > 1.5) & (np.abs(widths.position_mm - 15.0) < 14.0)
     marks = int(StationFlag.CHIP | StationFlag.BRIDGED)
@@ -137,7 +140,7 @@ def test_a_chip_is_bridged_and_flagged(drawn):
 def test_no_blade_is_refused(drawn):
     one = drawn(bevel=(0.7, 0.7, 0.68), cheek=(0.7, 0.7, 0.68))
     with pytest.raises(EdgeNotFound) as refused:
-        measure_photo(one.photo(), FACTS)
+        widths_of(one.photo())
     assert "\n" not in str(refused.value)
 
 
@@ -148,4 +151,4 @@ def test_strip_alone_is_refused(drawn):
     from vision.photo import open_photo
 
     with pytest.raises(EdgeNotFound):
-        measure_photo(open_photo(cv2.imencode(".png", below)[1].tobytes(), "cut.png"), FACTS)
+        widths_of(open_photo(cv2.imencode(".png", below)[1].tobytes(), "cut.png"))

@@ -10,8 +10,9 @@ import pytest
 
 from vision.declared import Declared, Lie, Reading
 from vision.errors import DeclarationError
-from vision.measure import Settings, Side, _assumed, _gaps, measure, measure_sides
+from vision.measure import Settings, Side, _assumed, _gaps, conclude, measure, measure_sides
 from vision.photo import open_photo
+from vision.sighting import sight
 
 # A camera far away sees the drawing's parallel view; nothing but the lines is left uncertain.
 FACTS = Declared(
@@ -186,3 +187,15 @@ def test_nothing_to_measure_and_an_impossible_repeatability():
     for wrong in (-0.001, 0.6, math.nan):
         with pytest.raises(DeclarationError, match="--repeatability"):
             Settings(repeatability_mm=wrong)
+
+
+def test_another_angle_needs_no_new_search(whole):
+    """From the same lines, another angle gives what a whole new measurement gives, bit for bit."""
+    other = replace(FACTS, included_angle_deg=34.0)
+    assert other.of_the_view == FACTS.of_the_view
+    side = Side((whole,), other)
+    again = conclude((side,), ((sight(whole, FACTS),),), Settings())
+    afresh = measure((whole,), other)
+    assert again.widths == afresh.widths
+    assert again.thickness == afresh.thickness
+    assert again.zones == afresh.zones

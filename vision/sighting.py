@@ -1,0 +1,117 @@
+"""What one photo shows, before any angle: photo -> target -> camera -> coarse apex -> straight strip -> apex -> shoulder."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration_targets.strip import STRIP
+from vision import apex, bevel, lane, shoulder
+from vision.camera import CameraFit, fit_camera
+from vision.camera_profile import CameraProfile
+from vision.declared import Declared
+from vision.errors import EdgeNotFound
+from vision.flags import Note, StationFlag
+from vision.photo import Photo
+from vision.results import PhotoRecord, WidthProfile
+from vision.straighten import StraightStrip, straighten
+from vision.target import Target, find_target
+
+# Rows kept on the lane side and the blade side of the coarse apex (mm): contact shadow and noise; the widest bevel and some cheek.
+_LANE_MM, _BLADE_MM = 0.8, 3.2
+# Squares too small for an erf fit: a phone's demosaicked picture is no sharper than this.
+_BLUR_UNKNOWN_PX = 1.0
+# The shoulder and apex curves are smoothed over 0.07 mm twice (twicing); errors of the fits stay alike over about that.
+_LOCAL_LENGTH_MM = 0.12
+# A photo that gives fewer stations than this is no measurement of an edge (mm).
+_LEAST_EDGE_MM = 3.0
+
+Progress = Callable[[str, float], None]
+
+
+@dataclass(frozen=True, eq=False)
+class Sighting:
+    """Both lines in one photo and the camera that saw them; no angle has entered yet.
+
+    Of what a person declares it rests on `Declared.of_the_view` alone, so another angle or reading needs no new search.
+    """
+
+    record: PhotoRecord
+    fit: CameraFit
+    lines: bevel.Lines
+    notes: tuple[Note, ...]
+
+    def widths(self, declared: Declared) -> WidthProfile:
+        """Bevel widths along the edge with their budget; `declared` adds the angle and how the blade lies."""
+        return bevel.profile(self.lines, self.fit, declared, _LOCAL_LENGTH_MM)
+
+
+def sight(photo: Photo, declared: Declared, profile: CameraProfile | None = None, report: Progress | None = None) -> Sighting:
+    """Find both lines in one photo.
+
+    Raises
+    ------
+    PhotoRefused
+        The strip or the edge cannot be found, or a bevel on too little of it (`TargetNotFound`, `EdgeNotFound`).
+    """
+    report = report or (lambda stage, share: None)
+    report(f"find the strip in {photo.name}", 0.0)
+    target = find_target(photo.grey(), STRIP)
+    fit = fit_camera(target, (photo.width_px, photo.height_px), photo.focal_px, declared, profile)
+    report("find the edge", 0.3)
+    curve = lane.find_apex(photo, fit.camera, declared.height_mm[0], fit.bar_scale)
+    blur = target.blur_px if np.isfinite(target.blur_px) else _BLUR_UNKNOWN_PX
+    scale = fit.camera.px_per_mm
+    report("straighten", 0.5)
+    strip = straighten(photo, curve.curve_px, curve.inward_px, int(_LANE_MM * scale), int(_BLADE_MM * scale))
+    edge = apex.refine_apex(strip, blur, scale)
+    report("find the shoulder", 0.7)
+    line = shoulder.find_shoulder(strip, edge.row, edge.blur_px, scale)
+    lines = _stations(strip, edge, line, scale)
+    _refuse_without_edge(photo, lines)
+    return Sighting(_record(photo, target, fit, blur), fit, lines, photo.remarks + target.notes + fit.notes)
+
+
+def _stations(strip: StraightStrip, edge: apex.ApexLine, line: shoulder.ShoulderLine, px_per_mm: float) -> bevel.Lines:
+    """Both lines at stations `STATION_STEP_MM` apart."""
+    every = max(round(bevel.STATION_STEP_MM * px_per_mm), 1)
+    at = np.arange(0, len(edge.row), every)
+    # The curve runs on to the sheet's corners; only what the photo shows is a station.
+    at = at[strip.valid[round(strip.row_of_apex), at]]
+    flags = edge.flags[at] | line.flags[at]
+    lost = ~(np.isfinite(edge.row[at]) & np.isfinite(line.row[at]))
+    flags = np.where(lost, flags | int(StationFlag.NOT_MEASURED), flags & ~int(StationFlag.NOT_MEASURED))
+    base = np.where(np.isfinite(edge.row[at]), edge.row[at], strip.row_of_apex)
+    apex_px = strip.to_photo(base, at)
+    shoulder_px = strip.to_photo(np.where(lost, np.nan, line.row[at]), at)
+    random = np.hypot(edge.u_px[at], line.u_px[at])
+    return bevel.Lines(apex_px, shoulder_px, random, edge.systematic_px[at], line.systematic_px[at], flags)
+
+
+def _refuse_without_edge(photo: Photo, lines: bevel.Lines) -> None:
+    measured = int(np.isfinite(lines.shoulder_px).all(axis=1).sum())
+    if measured * bevel.STATION_STEP_MM < _LEAST_EDGE_MM:
+        raise EdgeNotFound(
+            f"{photo.name}",
+            f"a bevel could be told from its surroundings on only {measured * bevel.STATION_STEP_MM:.1f} mm",
+            "bring edge and strip into focus, fill the frame with them, and turn the lamp until the bevel stands out",
+        )
+
+
+def _record(photo: Photo, target: Target, fit: CameraFit, blur: float) -> PhotoRecord:
+    return PhotoRecord(
+        name=photo.name,
+        sha256=photo.sha256,
+        width_px=photo.width_px,
+        height_px=photo.height_px,
+        px_per_mm=fit.camera.px_per_mm,
+        blur_px=blur,
+        focal_px=fit.camera.focal_px,
+        focal_source=fit.focal_source,
+        camera_distance_mm=fit.camera.distance_mm,
+        tilt_deg=fit.camera.tilt_deg,
+        target_corners=len(target.ids),
+        target_residual_px=fit.residual_px,
+    )
