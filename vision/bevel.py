@@ -11,7 +11,7 @@ from scipy.ndimage import gaussian_filter1d
 from vision.camera import Camera, CameraFit
 from vision.declared import Declared, Lie
 from vision.results import WidthProfile
-from vision.thickness import DECLARED_CHEEK_TOLERANCE_DEG, DRIFT_U_DEG, prior_angle_deg
+from vision.sources import DECLARED_CHEEK_TOLERANCE_DEG, DRIFT_U_DEG, prior_angle_deg
 
 # Stations per mm of arc: denser than the shortest waviness of a ground edge (1-2 mm), sparser than the fits' own reach.
 STATION_STEP_MM = 0.1

@@ -26,7 +26,8 @@ from vision.flags import Note
 from vision.gaussian import Array
 from vision.results import CrossCheck
 from vision.rounding import format_angle, format_figure
-from vision.thickness import COVERAGE_FACTOR, Face, Source, ThicknessFit, estimate_faces, length_weights, with_disagreement
+from vision.sources import Face, Source
+from vision.thickness import COVERAGE_FACTOR, ThicknessFit, estimate_faces, length_weights, with_disagreement
 
 # Chance that a set of good readings has one questioned.
 FALSE_ALARM = 0.03

@@ -12,7 +12,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from vision import bevel, budget, crosscheck, merge, thickness, zones
+from vision import bevel, budget, crosscheck, merge, zones
 from vision.camera_profile import CameraProfile
 from vision.declared import Declared, Lie
 from vision.errors import DeclarationError
@@ -20,6 +20,7 @@ from vision.flags import Note
 from vision.photo import Photo
 from vision.results import Measurement, OtherSide, WidthProfile
 from vision.sighting import Progress, Sighting, sight
+from vision.sources import Face
 
 # A method that scatters by more than this cannot tell one edge from another.
 _MOST_REPEATABILITY_MM = 0.5
@@ -194,9 +195,9 @@ def _numbered(widths: WidthProfile, index: int, repeatability_mm: float) -> Widt
     return replace(widths, photo=np.full(widths.width_mm.shape, index), systematic_u_mm=sources)
 
 
-def _faces(sides: Sequence[Side], widths: Sequence[WidthProfile]) -> tuple[thickness.Face, ...]:
+def _faces(sides: Sequence[Side], widths: Sequence[WidthProfile]) -> tuple[Face, ...]:
     if len(sides) == 1:
-        return (thickness.Face(widths[0], sides[0].declared),)
+        return (Face(widths[0], sides[0].declared),)
     faces = merge.both_faces(*((w, s.declared) for w, s in zip(widths, sides, strict=True)), _landmarks(sides))
     if not _shared(faces).any():
         raise DeclarationError(
@@ -207,11 +208,11 @@ def _faces(sides: Sequence[Side], widths: Sequence[WidthProfile]) -> tuple[thick
     return faces
 
 
-def _shared(faces: Sequence[thickness.Face]) -> np.ndarray:
+def _shared(faces: Sequence[Face]) -> np.ndarray:
     return np.all([np.isfinite(f.widths.width_mm) for f in faces], axis=0)
 
 
-def _one_sided(faces: Sequence[thickness.Face]) -> list[Note]:
+def _one_sided(faces: Sequence[Face]) -> list[Note]:
     """Where only the first side was seen there is no thickness: say how much of it that is."""
     x, both = faces[0].widths.position_mm, _shared(faces)
     alone = np.isfinite(faces[0].widths.width_mm) & ~both

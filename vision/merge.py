@@ -19,7 +19,8 @@ from vision.errors import DeclarationError
 from vision.flags import Note, StationFlag
 from vision.gaussian import Array, local_covariance
 from vision.results import WidthProfile
-from vision.thickness import COVERAGE_FACTOR, PLACEMENT_MM, Face, length_weights, local_slopes
+from vision.sources import PLACEMENT_MM, Face, local_slopes
+from vision.thickness import COVERAGE_FACTOR, length_weights
 
 # Sources whose name starts so are the same in every photo of one strip with one camera.
 SHARED_SOURCES = ("print", "focal", "camera", "radial")

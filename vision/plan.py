@@ -19,7 +19,8 @@ from vision.errors import DeclarationError
 from vision.gaussian import Array
 from vision.regrind import angle_for_width, regrind
 from vision.results import Figure, Measurement
-from vision.thickness import DECLARED_CHEEK_TOLERANCE_DEG, USUAL_CHEEK_DEG, length_weights
+from vision.sources import DECLARED_CHEEK_TOLERANCE_DEG, USUAL_CHEEK_DEG
+from vision.thickness import length_weights
 from vision.zones import JAW_MM
 
 

@@ -24,55 +24,26 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import sparse
 
-from vision.declared import Declared, Lie, Reading
+from vision.declared import Declared, Reading
 from vision.errors import DeclarationError
-from vision.gaussian import Array, Conditioned, condition, interpolation_rows, local_covariance, smooth_factor
+from vision.gaussian import Array, Conditioned, condition, interpolation_rows, local_covariance
 from vision.results import Figure, ThicknessProfile, WidthProfile
+from vision.sources import (
+    PLACEMENT_MM,
+    CaliperModel,
+    Face,
+    Source,
+    angle_names,
+    cheek_source,
+    leverages,
+    local_slopes,
+    width_and_angle_sources,
+)
 
 # Bands are expanded uncertainties U = k u with k = 2, about 95 % (JCGM 100, 6.2.1).
 COVERAGE_FACTOR = 2.0
-# Hand or fixed-pivot sharpening changes the angle by 1-2 degrees a side from heel to tip as the distance to the pivot or the
-# wrist's reach changes; a belt-ground factory edge does much the same (common practice, no source). 0.75 degrees a side makes the
-# heel-to-tip difference (60 mm and more) one degree at one sigma, two at k = 2. The cause is the reach of an arm, so the change
-# is smooth (Gaussian kernel) over tens of mm, not over a few; what wanders faster is waviness, and the widths show it.
-DRIFT_U_DEG = 0.75
-DRIFT_LENGTH_MM = 30.0
-# Nobody declared an angle: 18 +- 10 degrees a side (one sigma) spans razors to splitting tools (common practice, no source). The
-# middle is the one that `vision.bevel` measures widths with.
-UNDECLARED_ANGLE_DEG = (18.0, 10.0)
-# A jaw is set beside a 1 mm scale by eye: read to half a division (common practice, no source).
-PLACEMENT_MM = 0.5
-# The slope that turns misplacement into an error is taken over about a jaw's breadth.
-SLOPE_REACH_MM = 1.0
 # A reading further than this from any measured station says nothing about that station: production edges wander over 1-2 mm.
 READING_REACH_MM = 1.0
-# Both sides photographed and their shoulders at unequal depth: the shallower is carried up its cheek. Undeclared cheeks are
-# taken as 3 +- 2 degrees (4 mm of spine taken down over 25-110 mm), a declared one, off a drawing or a protractor, is good to a
-# degree wherever it is used (both rectangular; common practice, no source).
-USUAL_CHEEK_DEG = (3.0, 2.0)
-DECLARED_CHEEK_TOLERANCE_DEG = 1.0
-
-
-@dataclass(frozen=True)
-class Source:
-    """One independent source of error.
-
-    Attributes
-    ----------
-    name, unit : str
-    u : float
-        One standard uncertainty in `unit` (of the mean width for width sources).
-    shift_mm : (N, r) float
-        Shift of T at each station for one standard deviation of each of r independent unknowns.
-    angle_rad : (N, r) float
-        The same for the (first side's) angle per side.
-    """
-
-    name: str
-    unit: str
-    u: float
-    shift_mm: Array
-    angle_rad: Array
 
 
 @dataclass(frozen=True)
@@ -84,80 +55,6 @@ class Contribution:
     u: float
     sensitivity: float
     mm: float
-
-
-def prior_angle_deg(declared: Declared) -> tuple[float, float]:
-    """Angle per side and its standard uncertainty before any reading, degrees; its change along the edge is apart."""
-    if declared.half_angle_deg is None:
-        return UNDECLARED_ANGLE_DEG
-    return declared.half_angle_deg, declared.angle_tolerance_deg / math.sqrt(3.0) / 2.0
-
-
-@dataclass(frozen=True)
-class Face:
-    """One bevel face at the common stations: widths, its declared facts, and how often it counts (2 when it stands for both).
-
-    `assumed_deg` is the angle per side that the widths were measured with; None for the prior angle. A photo shows the seen width
-    ``w cos e``, e the face's rise above the sheet, so widths answer to the angle too: for a level blade ``T = 2 p tan a``.
-    """
-
-    widths: WidthProfile
-    declared: Declared
-    share: float = 2.0
-    label: str = ""
-    assumed_deg: float | None = None
-
-    @property
-    def prior_deg(self) -> tuple[float, float]:
-        """Angle per side and its standard uncertainty before any reading, degrees."""
-        return prior_angle_deg(self.declared)
-
-    def reseen(self, angle_rad: float) -> tuple[Array, Array]:
-        """(N,) ratio of the width at another angle per side to the measured one, and (N,) ``d ln w / d angle`` there.
-
-        From the profile's own `width_per_rad_mm`; else as seen squarely, where the face rises by the angle (and the cheek's, when it
-        lies on it).
-        """
-        w = self.widths
-        assumed = math.radians(self.prior_deg[0] if self.assumed_deg is None else self.assumed_deg)
-        if w.width_per_rad_mm is not None:
-            rise = np.arctan(w.width_per_rad_mm / w.width_mm)
-        else:
-            raised = math.radians(self.declared.cheek_angle_deg or 0.0) if self.declared.lie is Lie.CHEEK_DOWN else 0.0
-            rise = np.full(w.width_mm.size, assumed + raised)
-        turned = rise + angle_rad - assumed
-        return np.cos(rise) / np.cos(turned), np.tan(turned)
-
-
-def angle_names(faces: Sequence[Face]) -> list[str]:
-    """Budget row of each face's common angle.
-
-    The included angle is one fact: where both sides declare the same one with the same tolerance (or none), both halves of it are
-    wrong together and share a row, so that photographing the second side adds no knowledge of it.
-    """
-    facts = {(f.declared.included_angle_deg, f.declared.angle_tolerance_deg) for f in faces}
-    known = ["declared" if f.declared.half_angle_deg is not None else "undeclared" for f in faces]
-    apart = len(facts) > 1 and not all(k == "undeclared" for k in known)
-    return [f"angle per side, {k}" + (f", {f.label}" if apart and f.label else "") for k, f in zip(known, faces, strict=True)]
-
-
-@dataclass(frozen=True)
-class CaliperModel:
-    """Standard uncertainties of readings, mm: `common` shared by all, `random` of each.
-
-    The maker's limit of error is rectangular and already holds step and repeatability; it may all be common, so all of it is.
-    The random part is the step (rectangular, half a step) and seating of the jaws, one step either way (rectangular; common
-    practice, no source). Together they are no less than the limit of error.
-    """
-
-    common_mm: float
-    random_mm: float
-
-    @classmethod
-    def of(cls, declared: Declared) -> CaliperModel:
-        """From the declared instrument: 0.03 mm and 0.01 mm give 0.0173 mm common and 0.0065 mm random."""
-        step = declared.caliper.resolution_mm
-        return cls(declared.caliper.accuracy_mm / math.sqrt(3.0), math.hypot(step / math.sqrt(12.0), step / math.sqrt(3.0)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -363,14 +260,14 @@ def _linear_fit(
     faces: tuple[Face, ...], measured: np.ndarray, readings: tuple[tuple[Reading, ...], tuple[Reading, ...]], about: list[float]
 ) -> ThicknessFit:
     widths, used = faces[0].widths, readings[0]
-    leverages = _leverages(faces, measured, about)
+    levers = leverages(faces, measured, about)
     prior = np.zeros(int(measured.sum()))
     local = sparse.csr_array((prior.size, prior.size))
-    for face, a, (per_width, per_angle) in zip(faces, about, leverages, strict=True):
+    for face, a, (per_width, per_angle) in zip(faces, about, levers, strict=True):
         prior = prior + per_width * face.widths.width_mm[measured] + per_angle * (math.radians(face.prior_deg[0]) - a)
         u = per_width * face.widths.local_u_mm[measured]
         local = local + local_covariance(widths.arc_mm[measured], u, face.widths.local_length_mm, face.widths.photo[measured])
-    sources = _sources(faces, measured, leverages) + _cheek_source(faces, measured, about)
+    sources = width_and_angle_sources(faces, measured, levers) + cheek_source(faces, measured, about)
     factor = np.hstack([s.shift_mm for s in sources])
     at = widths.position_mm[measured]
     places = np.array([r.position_mm for r in used], float)
@@ -382,79 +279,6 @@ def _linear_fit(
     values = np.array([r.thickness_mm for r in used], float)
     state = condition(prior, factor, local, rows, (values, noise if used else np.zeros((0, 0))))
     return _with_profile(ThicknessFit(_empty(measured), faces, measured, sources, state, used, readings[1], caliper, placement))
-
-
-def _leverages(faces: tuple[Face, ...], measured: np.ndarray, about: list[float]) -> list[tuple[Array, Array]]:
-    """For each face, dT/dw (M,) and dT/da (M,), T linear about the angles `about`; T is dT/dw times w there.
-
-    One face: ``T = 2 w sin a``. Two: ``T = w_L sin a_L + w_R sin a_R + tan(c) |d_L - d_R|`` with depths ``d = w cos a``.
-    """
-    seen = [[part[measured] for part in f.reseen(a)] for f, a in zip(faces, about, strict=True)]
-    w = [f.widths.width_mm[measured] * ratio for f, (ratio, _) in zip(faces, seen, strict=True)]
-    climb = 0.0 if len(faces) == 1 else math.tan(math.radians(cheek_deg(faces)[0]))
-    deeper = np.sign(w[0] * math.cos(about[0]) - w[-1] * math.cos(about[-1]))
-    out = []
-    for i, (face, a) in enumerate(zip(faces, about, strict=True)):
-        t = climb * (deeper if i == 0 else -deeper)
-        ratio, growth = seen[i]
-        per_width = math.sin(a) + t * math.cos(a)
-        per_angle = face.share * w[i] * (math.cos(a) - t * math.sin(a) + per_width * growth)
-        out.append((face.share * ratio * per_width, per_angle))
-    return out
-
-
-def cheek_deg(faces: tuple[Face, ...]) -> tuple[float, float]:
-    """Cheek angle and its standard uncertainty, degrees: the first declared one, else `USUAL_CHEEK_DEG`."""
-    declared = [f.declared.cheek_angle_deg for f in faces if f.declared.cheek_angle_deg is not None]
-    value, half = (declared[0], DECLARED_CHEEK_TOLERANCE_DEG) if declared else USUAL_CHEEK_DEG
-    return value, half / math.sqrt(3.0)
-
-
-def _cheek_source(faces: tuple[Face, ...], measured: np.ndarray, about: list[float]) -> tuple[Source, ...]:
-    if len(faces) == 1:
-        return ()
-    c, u = cheek_deg(faces)
-    depth = [(f.widths.width_mm * f.reseen(a)[0])[measured] * math.cos(a) for f, a in zip(faces, about, strict=True)]
-    shift = np.abs(depth[0] - depth[1])[:, None] * math.radians(u) / math.cos(math.radians(c)) ** 2
-    return (Source("cheek angle, unequal shoulders", "deg", u, shift, np.zeros_like(shift)),)
-
-
-def _sources(faces: tuple[Face, ...], measured: np.ndarray, leverages: list[tuple[Array, Array]]) -> tuple[Source, ...]:
-    n = int(measured.sum())
-    shifts: dict[str, Array] = {}
-    own: dict[str, tuple[float, str]] = {}
-    angles: dict[str, Source] = {}
-    drifts: list[Source] = []
-    for i, (face, name, (per_width, per_angle)) in enumerate(zip(faces, angle_names(faces), leverages, strict=True)):
-        w = face.widths
-        for source, shift in w.systematic_u_mm.items():
-            shifts[source] = shifts.get(source, np.zeros(n)) + per_width * shift[measured]
-            mean = float(np.sqrt(np.mean(shift[measured] ** 2))) if n else 0.0
-            # One unknown however many faces it moves: its own uncertainty does not grow with them.
-            own[source] = max(own.get(source, (0.0, "")), w.source_u.get(source, (mean, "mm")))
-        leverage = per_angle[:, None]
-        mine = 1.0 if i == 0 else 0.0
-        u_deg = face.prior_deg[1]
-        common = np.full((n, 1), math.radians(u_deg))
-        zero = np.zeros((n, 1))
-        before = angles.get(name, Source(name, "deg", u_deg, zero, zero))
-        angles[name] = replace(before, shift_mm=before.shift_mm + leverage * common, angle_rad=before.angle_rad + mine * common)
-        drift = math.radians(DRIFT_U_DEG) * smooth_factor(w.arc_mm[measured], DRIFT_LENGTH_MM)
-        where = f", {face.label}" if face.label else ""
-        drifts.append(Source("angle per side, change along the edge" + where, "deg", DRIFT_U_DEG, leverage * drift, mine * drift))
-    flat = np.zeros((n, 1))
-    return (*(Source(k, own[k][1], own[k][0], s[:, None], flat) for k, s in shifts.items()), *angles.values(), *drifts)
-
-
-def local_slopes(at: Array, t: Array, places: Array) -> Array:
-    """Slope of T at each place from a straight line through the stations within a jaw's breadth, mm per mm."""
-    out = np.zeros(places.size)
-    for i, p in enumerate(places):
-        near = np.abs(at - p) <= SLOPE_REACH_MM
-        x = at[near] - at[near].mean() if near.any() else np.zeros(0)
-        if near.sum() >= 3 and np.ptp(x) > 0:
-            out[i] = float(x @ t[near] / (x @ x))
-    return out
 
 
 def _face_angles(fit: ThicknessFit) -> list[float]:

@@ -16,7 +16,8 @@ from vision.bevel import Lines, Pose, apex_points, face_frames, per_radian, prof
 from vision.budget import budget
 from vision.camera import Camera, CameraFit
 from vision.declared import Declared, Lie
-from vision.thickness import DECLARED_CHEEK_TOLERANCE_DEG, DRIFT_U_DEG, Face, cheek_deg, estimate
+from vision.sources import DECLARED_CHEEK_TOLERANCE_DEG, DRIFT_U_DEG, Face, cheek_deg
+from vision.thickness import estimate
 
 
 def camera(tilt=(0.0, 0.0), distance=95.0, k1=0.0, focal=9000.0) -> Camera:

@@ -20,7 +20,8 @@ from vision.crosscheck import (
 from vision.declared import Caliper, Declared, Lie, Reading
 from vision.gaussian import leave_one_out
 from vision.results import WidthProfile
-from vision.thickness import Face, estimate, estimate_faces, length_weights
+from vision.sources import Face
+from vision.thickness import estimate, estimate_faces, length_weights
 
 
 def simulate(blades, count, planted_mm, **more):

@@ -7,7 +7,8 @@ import pytest
 from vision.declared import Caliper, Declared, Lie, Reading
 from vision.errors import DeclarationError
 from vision.gaussian import condition, local_covariance, smooth_factor
-from vision.thickness import CaliperModel, Face, estimate, estimate_faces, length_weights
+from vision.sources import CaliperModel, Face
+from vision.thickness import estimate, estimate_faces, length_weights
 
 
 def flat(blades, width=1.0, n=200, **more):
@@ -170,9 +171,9 @@ def test_the_profiles_own_slope_is_used(blades):
 
 
 def test_the_undeclared_angle_is_the_one_widths_are_measured_with():
-    from vision import bevel, thickness
+    from vision import bevel, sources
 
-    assert bevel.Pose.of(Declared(included_angle_deg=None)).half_angle == math.radians(thickness.UNDECLARED_ANGLE_DEG[0])
+    assert bevel.Pose.of(Declared(included_angle_deg=None)).half_angle == math.radians(sources.UNDECLARED_ANGLE_DEG[0])
 
 
 def coverage(blades, scene, count=1000):
