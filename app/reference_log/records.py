@@ -192,15 +192,22 @@ class Record:
         x, n = [float(r) for r in self.readings], len(self.readings)
         mean = math.fsum(x) / max(n, 1)
         scatter = math.sqrt(math.fsum((v - mean) ** 2 for v in x) / (n * (n - 1))) if n > 1 else 0.0
-        return math.hypot(self.common_u_mm, scatter * self.mm_per_unit)
+        return math.hypot(float(self.instrument_accuracy) / math.sqrt(3.0), scatter) * self.mm_per_unit
 
     @property
     def common_u_mm(self) -> float:
-        """The part of `u_mm` that all figures of one contributor's instrument share; 0 where no accuracy was given."""
-        common = float(self.instrument_accuracy or 0) / math.sqrt(3.0) * self.mm_per_unit
-        if self.thickness_u is not None:
-            common = min(common, float(self.thickness_u) * self.mm_per_unit)
-        return common
+        """The part of `u_mm` that all figures of one contributor's instrument share; 0 where no accuracy was given.
+
+        The limit of error but for the display's step in it, which falls anew at every reading (step / sqrt(12), JCGM 100, F.2.2.1).
+        A photo alone shares all of it: nearly everything there is the angle, which was declared alike for every knife of a model
+        and never measured.
+        """
+        u = self.u_mm
+        if self.source is Source.PHOTO:
+            return u if math.isfinite(u) else 0.0
+        limit, step = (float(v or 0) * self.mm_per_unit for v in (self.instrument_accuracy, self.instrument_step))
+        common = math.sqrt(max(0.0, limit**2 / 3.0 - step**2 / 12.0))
+        return min(common, u) if math.isfinite(u) else common
 
     @property
     def method(self) -> Method:

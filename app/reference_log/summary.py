@@ -67,13 +67,27 @@ class LeftOut:
 
 
 @dataclass(frozen=True)
-class Disagreement:
-    """Two contributors whose figures differ by more than their expanded uncertainties allow (E_n above 1)."""
+class Comparison:
+    """Two contributors' figures; `e_n` above 1: they differ by more than their expanded uncertainties allow.
+
+    `same_specimen` is the knife that both measured (the one on which they differ most); None: each one's mean of the model.
+    """
 
     contributors: tuple[str, str]
     figures_mm: tuple[float, float]
     e_n: float
     same_specimen: str | None
+
+
+@dataclass(frozen=True)
+class Specimen:
+    """One knife's figure from all its measurements, with one standard uncertainty."""
+
+    name: str
+    mean_mm: float
+    u_mm: float
+    measurements: int
+    contributors: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -84,7 +98,7 @@ class Summary:
     ----------
     mean_mm, u_mm, low_mm, high_mm : float
         Random-effects mean over the specimens (spread by Paule-Mandel), its standard uncertainty with what the figures of one
-        contributor's instrument share, and the 95 % interval of the mean.
+        contributor's instrument share, and the 95 % interval of the mean (k = 2 for one specimen).
     min_mm, max_mm : float
         Thinnest and thickest specimen.
     spread_mm, spread_dl_mm : float
@@ -92,6 +106,8 @@ class Summary:
         for one specimen.
     next_low_mm, next_high_mm : float
         Where the next specimen will lie with 95 %; NaN for one specimen.
+    comparisons : tuple of Comparison
+        Every two contributors, the largest E_n first.
     """
 
     maker: str
@@ -112,7 +128,13 @@ class Summary:
     next_low_mm: float
     next_high_mm: float
     left_out: tuple[LeftOut, ...]
-    disagreements: tuple[Disagreement, ...]
+    comparisons: tuple[Comparison, ...]
+    by_specimen: tuple[Specimen, ...]
+
+    @property
+    def disagreements(self) -> tuple[Comparison, ...]:
+        """The comparisons with E_n above 1."""
+        return tuple(c for c in self.comparisons if c.e_n > 1.0)
 
 
 def summarise(readings: Sequence[Reading], choice: Choice | None = None) -> Summary:
@@ -211,22 +233,30 @@ def _rank(group: Group, found: Sequence[Reading]) -> tuple:
 
 
 def _of_group(group: Group, found: list[Reading], left_out: list[LeftOut]) -> Summary:
-    specimens = _by_specimen(found)
-    x = np.array([_specimen_mean(own)[0] for own in specimens.values()])
-    u = np.array([_specimen_mean(own)[1] for own in specimens.values()])
+    knives = list(_by_specimen(found).values())
+    x, u = np.array([_specimen_mean(own) for own in knives]).T
     one = len(x) == 1
-    spread = 0.0 if one else consensus.paule_mandel(x, u)
-    c = consensus.combine(x, u, spread)
-    u_mean = _with_common(c, list(specimens.values()))
-    half = consensus.t_factor(len(x)) * u_mean
-    low, high = (math.nan, math.nan) if one else consensus.next_figure(x, u, math.sqrt(max(0.0, u_mean**2 - c.u**2)))
+    shared = _shared(knives)
+    spread = 0.0 if one else consensus.paule_mandel(x, u, shared)
+    c = consensus.combine(x, u, spread, shared)
+    u_mean = _of_mean(c, u, knives)
+    (low, high), (next_low, next_high) = (
+        ((c.mean - 2.0 * u_mean, c.mean + 2.0 * u_mean), (math.nan, math.nan))
+        if one
+        else consensus.intervals(x, u, shared, math.sqrt(max(0.0, u_mean**2 - c.u**2)))
+    )
     return Summary(
         maker=found[0].maker, model=found[0].model, group=group, variants=tuple(dict.fromkeys(r.variant for r in found if r.variant)),
         specimens=len(x), measurements=len(found), contributors=tuple(dict.fromkeys(r.contributor for r in found)),
-        mean_mm=c.mean, u_mm=u_mean, low_mm=max(0.0, c.mean - half), high_mm=c.mean + half, min_mm=float(x.min()), max_mm=float(x.max()),
-        spread_mm=math.nan if one else spread, spread_dl_mm=math.nan if one else consensus.dersimonian_laird(x, u),
-        # No blade is thinner than nothing: few specimens give a wide t interval that would reach below.
-        next_low_mm=low if one else max(0.0, low), next_high_mm=high, left_out=tuple(left_out), disagreements=_disagreements(found),
+        mean_mm=c.mean, u_mm=u_mean, low_mm=max(0.0, low), high_mm=high, min_mm=float(x.min()), max_mm=float(x.max()),
+        spread_mm=math.nan if one else spread, spread_dl_mm=math.nan if one else consensus.dersimonian_laird(x, u, shared),
+        # No blade is thinner than nothing: few specimens give a wide interval that would reach below.
+        next_low_mm=next_low if one else max(0.0, next_low), next_high_mm=next_high, left_out=tuple(left_out),
+        comparisons=_comparisons(found),
+        by_specimen=tuple(
+            Specimen(own[0].specimen, float(v), float(w), len(own), tuple(dict.fromkeys(r.contributor for r in own)))
+            for own, v, w in zip(knives, x, u, strict=True)
+        ),
     )  # fmt: skip
 
 
@@ -258,32 +288,55 @@ def _specimen_mean(found: Sequence[Reading]) -> tuple[float, float]:
     if len(x) == 1:
         return c.mean, c.u
     birge = math.sqrt(float(((np.array(x) - c.mean) ** 2 / np.array(u) ** 2).sum()) / (len(x) - 1))
-    return c.mean, c.u * max(1.0, birge)
+    # Photos alone share the declared angle, whoever took them.
+    least = min(u) if found[0].method.source is Source.PHOTO else 0.0
+    return c.mean, max(least, c.u * max(1.0, birge))
 
 
-def _with_common(c: consensus.Consensus, specimens: Sequence[Sequence[Reading]]) -> float:
-    """Standard uncertainty of the mean with the covariance of figures by one contributor's instrument.
+def _common(own: Sequence[Reading]) -> dict[str, float]:
+    """Contributor -> what of one specimen's figure is the common error of that contributor's instrument, mm; "" for photos' angle."""
+    people = _by_contributor(own)
+    shares: dict[str, float] = {}
+    for person, theirs in people.items():
+        # The figure is divided among its contributors, as if equal: what they share is all that matters here.
+        part = math.sqrt(math.fsum(r.common_u_mm**2 for r in theirs) / len(theirs)) / len(people)
+        key = "" if own[0].method.source is Source.PHOTO else person
+        shares[key] = shares.get(key, 0.0) + part
+    return shares
 
-    Without it the mean of twenty knives by one caliper would claim an accuracy that the caliper does not have (JCGM 100, 5.2.2).
+
+def _shared(knives: Sequence[Sequence[Reading]]) -> consensus.Shared:
+    """Specimens that the same people measured share these people's instruments; the least share of a group is surely common."""
+    commons = [_common(own) for own in knives]
+    sets = [tuple(sorted(shares)) for shares in commons]
+    numbers = {people: i for i, people in enumerate(dict.fromkeys(sets))}
+    group = np.array([numbers[people] for people in sets])
+    u = np.array([math.sqrt(math.fsum(v * v for v in shares.values())) for shares in commons])
+    least = np.full(len(numbers), math.inf)
+    np.minimum.at(least, group, u)
+    return consensus.Shared(group, least[group])
+
+
+def _of_mean(c: consensus.Consensus, u: np.ndarray, knives: Sequence[Sequence[Reading]]) -> float:
+    """Standard uncertainty of the mean with every covariance of figures by one contributor's instrument.
+
+    Without them the mean of twenty knives by one caliper would claim an accuracy that the caliper does not have (JCGM 100, 5.2.2).
     """
     shares: dict[str, list[float]] = {}
-    for weight, own in zip(c.weights, specimens, strict=True):
-        # The specimen's weight is divided among its contributors, as if equal: what they share is all that matters here.
-        people = _by_contributor(own)
-        for person, theirs in people.items():
-            common = math.sqrt(math.fsum(r.common_u_mm**2 for r in theirs) / len(theirs))
-            shares.setdefault(person, []).append(float(weight) / len(people) * common)
+    for weight, own in zip(c.weights, knives, strict=True):
+        for person, part in _common(own).items():
+            shares.setdefault(person, []).append(float(weight) * part)
     covariance = math.fsum(math.fsum(s) ** 2 - math.fsum(v * v for v in s) for s in shares.values())
-    return math.sqrt(c.u**2 + covariance)
+    return math.sqrt(max(c.u**2, float(c.weights**2 @ (u**2 + c.spread**2)) + covariance))
 
 
-def _disagreements(found: Sequence[Reading]) -> tuple[Disagreement, ...]:
-    """Pairs of contributors with E_n above 1: on a specimen that both measured, else on their own means of the model."""
+def _comparisons(found: Sequence[Reading]) -> tuple[Comparison, ...]:
+    """Pairs of contributors: on the specimen that both measured, else on their own means of the model."""
     people = _by_contributor(found)
     names = list(people)
     own = {name: {s: _specimen_mean(rs) for s, rs in _by_specimen(rs).items()} for name, rs in people.items()}
-    overall = {name: _overall(list(figures.values())) for name, figures in own.items()}
-    worst = []
+    overall = {name: _overall(list(_by_specimen(rs).values())) for name, rs in people.items()}
+    every = []
     # Pairs grow with the square of their number; beyond this no list of pairs helps a reader.
     for i, a in enumerate(names[:50]):
         for b in names[i + 1 : 50]:
@@ -291,14 +344,14 @@ def _disagreements(found: Sequence[Reading]) -> tuple[Disagreement, ...]:
             e_n, specimen, x, y = max(
                 ((consensus.e_n(*x, *y), s, x[0], y[0]) for s, x, y in pairs), key=lambda found: (found[0], str(found[1]))
             )
-            if e_n > 1.0:
-                shown = next((r.specimen for r in people[a] if name_key(r.specimen) == specimen), None)
-                worst.append(Disagreement((people[a][0].contributor, people[b][0].contributor), (x, y), e_n, shown))
-    return tuple(worst)
+            shown = next((r.specimen for r in people[a] if name_key(r.specimen) == specimen), None)
+            every.append(Comparison((people[a][0].contributor, people[b][0].contributor), (x, y), e_n, shown))
+    return tuple(sorted(every, key=lambda c: -c.e_n))
 
 
-def _overall(figures: Sequence[tuple[float, float]]) -> tuple[float, float]:
-    x, u = np.array([f[0] for f in figures]), np.array([f[1] for f in figures])
-    c = consensus.combine(x, u, consensus.paule_mandel(x, u) if len(x) > 1 else 0.0)
-    # One person's instrument is off by the same amount on every specimen, so averaging does not go below its smallest figure's own.
-    return c.mean, max(c.u, float(u.min()))
+def _overall(knives: Sequence[Sequence[Reading]]) -> tuple[float, float]:
+    """One person's mean over the specimens, and its standard uncertainty with what all of that person's figures share."""
+    x, u = np.array([_specimen_mean(own) for own in knives]).T
+    shared = _shared(knives)
+    c = consensus.combine(x, u, consensus.paule_mandel(x, u, shared) if len(x) > 1 else 0.0, shared)
+    return c.mean, c.u

@@ -54,14 +54,13 @@ def test_figures_closer_than_their_uncertainty_have_no_spread() -> None:
     assert consensus.paule_mandel(x, u) == consensus.dersimonian_laird(x, u) == 0.0
 
 
-def test_next_one_matches_the_textbook_interval_where_measuring_costs_nothing() -> None:
-    # Without measurement error: mean +- t(n - 1) s sqrt(1 + 1/n), the prediction interval of a normal sample.
+def test_intervals_match_the_textbook_where_measuring_costs_nothing() -> None:
+    # Without measurement error: mean +- t(n - 1) s / sqrt(n), and for the next one sqrt(1 + 1/n) in place of sqrt(1/n).
     x = np.array([0.31, 0.35, 0.36, 0.41, 0.44])
-    half = stats.t.ppf(0.975, 4) * x.std(ddof=1) * math.sqrt(1 + 1 / 5)
-    assert consensus.next_figure(x, np.full(5, 1e-6)) == (
-        pytest.approx(x.mean() - half, abs=5e-4),
-        pytest.approx(x.mean() + half, abs=5e-4),
-    )
+    of_mean, of_next = consensus.intervals(x, np.full(5, 1e-6))
+    for found, factor in ((of_mean, math.sqrt(1 / 5)), (of_next, math.sqrt(1 + 1 / 5))):
+        half = stats.t.ppf(0.975, 4) * x.std(ddof=1) * factor
+        assert found == (pytest.approx(x.mean() - half, abs=5e-4), pytest.approx(x.mean() + half, abs=5e-4))
 
 
 @pytest.mark.parametrize(
@@ -72,11 +71,63 @@ def test_next_one_lies_inside_about_as_often_as_stated(n: int, spread: float, u:
     inside, trials = 0, 600
     for _ in range(trials):
         x = 0.4 + random.normal(0, spread, n) + random.normal(0, u, n)
-        low, high = consensus.next_figure(x, np.full(n, u))
+        low, high = consensus.intervals(x, np.full(n, u))[1]
         inside += low <= 0.4 + random.normal(0, spread) <= high
     print(f"n {n}, spread {spread}, u {u}: {inside / trials:.3f}")
     # Three standard deviations of a share of 0.95 in 600 trials are 0.027.
     assert inside / trials >= 0.95 - 0.027
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_shared_errors_as_by_plain_linear_algebra(seed: int) -> None:
+    random = np.random.default_rng(seed)
+    n = 9
+    group = random.integers(0, 3, n)
+    shared = consensus.Shared(group, np.array([0.010, 0.017, 0.0])[group])
+    u, x = np.hypot(shared.u, random.uniform(0.003, 0.02, n)), 0.4 + random.normal(0.0, 0.04, n)
+
+    def covariance(spread: float) -> np.ndarray:
+        return np.diag(u**2 - shared.u**2 + spread**2) + np.where(group[:, None] == group, np.outer(shared.u, shared.u), 0.0)
+
+    def residual(spread: float) -> float:
+        w = np.linalg.inv(covariance(spread))
+        mean = (w @ x).sum() / w.sum()
+        return (x - mean) @ w @ (x - mean)
+
+    w = np.linalg.inv(covariance(0.03))
+    c = consensus.combine(x, u, 0.03, shared)
+    assert (c.mean, c.u) == (pytest.approx((w @ x).sum() / w.sum()), pytest.approx(1 / math.sqrt(w.sum())))
+    assert c.weights == pytest.approx(w.sum(axis=0) / w.sum())
+    assert residual(consensus.paule_mandel(x, u, shared)) == pytest.approx(n - 1, rel=1e-6)
+    # DerSimonian and Laird: E[Q] = n - 1 + spread^2 (tr W - 1'W^2 1 / 1'W1), by the same W.
+    w = np.linalg.inv(covariance(0.0))
+    moment = (residual(0.0) - (n - 1)) / (np.trace(w) - (w @ w).sum() / w.sum())
+    assert consensus.dersimonian_laird(x, u, shared) ** 2 == pytest.approx(max(0.0, moment))
+    # What the intervals weigh: determinant and trace of the square.
+    m = consensus._moments(x, u, shared, np.array([0.03]))
+    assert m.log_det[0] == pytest.approx(np.linalg.slogdet(covariance(0.03))[1])
+    inverse = np.linalg.inv(covariance(0.03))
+    assert m.trace_of_square[0] == pytest.approx(np.trace(inverse @ inverse))
+
+
+@pytest.mark.parametrize(("n", "people"), [(4, 1), (20, 1), (8, 2)])
+def test_one_calipers_error_does_not_pass_for_sameness_of_knives(n: int, people: int) -> None:
+    # Counted as each knife's own, the caliper's error hid half of this spread, and the interval held 0.90 of the next ones.
+    random = np.random.default_rng(11)
+    limit, own, spread, trials = 0.03, 0.003, 0.02, 300
+    group = np.arange(n) % people
+    shared = consensus.Shared(group, np.full(n, limit / math.sqrt(3)))
+    u = np.hypot(shared.u, own)
+    found, next_in, mean_in = [], 0, 0
+    for _ in range(trials):
+        x = 0.4 + random.normal(0, spread, n) + random.uniform(-limit, limit, people)[group] + random.normal(0, own, n)
+        of_mean, of_next = consensus.intervals(x, u, shared)
+        mean_in += of_mean[0] <= 0.4 <= of_mean[1]
+        next_in += of_next[0] <= 0.4 + random.normal(0, spread) <= of_next[1]
+        found.append(consensus.paule_mandel(x, u, shared))
+    # The root mean square of an estimate from n - people degrees of freedom, to three standard deviations over the trials.
+    assert math.sqrt(np.mean(np.square(found))) == pytest.approx(spread, rel=3 / math.sqrt(2 * trials * (n - people)))
+    assert min(next_in, mean_in) / trials >= 0.95 - 3 * math.sqrt(0.95 * 0.05 / trials)
 
 
 def test_e_n_of_two_figures() -> None:

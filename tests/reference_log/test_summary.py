@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from decimal import Decimal
 
 import pytest
@@ -54,7 +55,9 @@ def test_a_figure_without_uncertainty_is_left_out(record) -> None:
 
 def test_one_caliper_cannot_be_averaged_away(record) -> None:
     many = [reading_of(record(specimen=f"s{i}", thickness=Decimal("0.42"))) for i in range(50)]
-    assert summarise(many).u_mm >= 0.03 / math.sqrt(3) * 0.999
+    # All of the limit but the display's step of 0.01, which falls anew at each reading (rectangular, step / sqrt(12)).
+    step = 0.01 / math.sqrt(12)
+    assert summarise(many).u_mm == pytest.approx(math.sqrt(0.03**2 / 3 - step**2 * 49 / 50))
     apart = [reading_of(record(specimen=f"s{i}", contributor=f"c{i}", thickness=Decimal("0.42"))) for i in range(50)]
     # Fifty people with fifty calipers: independent, so sqrt(50) less.
     assert summarise(apart).u_mm == pytest.approx(0.03 / math.sqrt(3 * 50))
@@ -68,6 +71,31 @@ def test_contributors_who_disagree_are_named(record) -> None:
     assert found.e_n == pytest.approx(0.2 / (2 * 0.03 / math.sqrt(3) * math.sqrt(2)))
     agree = [record(thickness=Decimal("0.40")), record(thickness=Decimal("0.42"), contributor="Tomas")]
     assert summarise([reading_of(r) for r in agree]).disagreements == ()
+    assert summarise([reading_of(r) for r in agree]).comparisons[0].e_n == pytest.approx(found.e_n / 10)
+
+
+def test_photos_alone_share_the_declared_angle(record) -> None:
+    many = [
+        record(
+            specimen=f"s{i}",
+            contributor=f"c{i}",
+            source=Source.PHOTO,
+            instrument="photo",
+            thickness=Decimal("0.42"),
+            thickness_u=Decimal("0.02"),
+        )
+        for i in range(20)
+    ]
+    assert summarise([reading_of(r) for r in many]).u_mm == pytest.approx(0.02, rel=1e-4)
+    assert summarise([reading_of(r) for r in (many[0], replace(many[0], contributor="c9"))]).u_mm == pytest.approx(0.02)
+
+
+def test_each_specimen_is_named_with_its_own_figure(record) -> None:
+    s = summarise(
+        [reading_of(r) for r in (*_specimens(record, "0.40", "0.44"), record(specimen="1", thickness=Decimal("0.46"), contributor="Tomas"))]
+    )
+    assert [(k.name, k.measurements, k.contributors) for k in s.by_specimen] == [("0", 1, ("Mirel",)), ("1", 2, ("Mirel", "Tomas"))]
+    assert [k.mean_mm for k in s.by_specimen] == [pytest.approx(0.40), pytest.approx(0.45)]
 
 
 def test_corrected_records_do_not_count(store: Store, record) -> None:
