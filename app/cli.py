@@ -193,6 +193,7 @@ def _add_app(commands: argparse._SubParsersAction) -> None:
     p.add_argument("--port", type=int, default=8501, help="port to serve on (default %(default)s)")
     p.add_argument("--address", default="localhost", help="address to serve on (default %(default)s)")
     p.add_argument("--headless", action="store_true", help="open no browser window")
+    p.add_argument("--log", metavar="FILE_OR_URL", help="the reference log to show (default: in the user's data folder)")
 
 
 def _refused(line: str, status: int = EXIT_REFUSED) -> int:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -133,6 +134,9 @@ def app(options: argparse.Namespace) -> None:
     from streamlit.web import cli as streamlit
 
     page = Path(__file__).with_name("main.py")
+    if options.log:
+        # The screens run in this process, but nothing else of it reaches them.
+        os.environ["SHOULDERLINE_LOG"] = options.log
     streamlit.main(
         ["run", str(page), "--server.port", str(options.port), "--server.address", options.address,
          "--server.headless", "true" if options.headless else "false"],

@@ -13,10 +13,12 @@ BANDS = (
 CAVEAT = "general practice, no source; says nothing about safety, strength or quality"
 
 
-def among(thickness_mm: float) -> str:
-    """``"as is common for kitchen knives and folders (general practice, ...)"``."""
+def among(thickness_mm: float, half_mm: float = 0.0) -> str:
+    """``"as is common for kitchen knives and folders (general practice, ...)"``; what lies within ± `half_mm` of it is named too."""
     names = [name for name, low, high in BANDS if low <= thickness_mm <= high]
+    near = [n for n, low, high in BANDS if n not in names and low <= thickness_mm + half_mm and high >= thickness_mm - half_mm]
+    also = f"; within its uncertainty also for {' and '.join(near)}" if near else ""
     if names:
-        return f"as is common for {' and '.join(names)} ({CAVEAT})"
+        return f"as is common for {' and '.join(names)}{also} ({CAVEAT})"
     beyond = "thinner" if thickness_mm < BANDS[0][1] else "thicker" if thickness_mm > BANDS[-1][2] else "between"
-    return f"{beyond} {'what is common' if beyond == 'between' else 'than what is common'} ({CAVEAT})"
+    return f"{beyond} {'what is common' if beyond == 'between' else 'than what is common'}{also} ({CAVEAT})"

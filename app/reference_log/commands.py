@@ -7,7 +7,7 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
-from app.reference_log.records import Condition, Edge, Source
+from app.reference_log.records import Condition, Edge, Record, Source
 
 EXIT_SOME_TURNED_AWAY = 4
 # What a terminal shows at once; all of them are in the file that --turned-away names.
@@ -32,13 +32,21 @@ def add_log(commands: argparse._SubParsersAction) -> None:
     p = _command(sub, "export", "publish the list")
     p.add_argument("--format", choices=("csv", "json", "markdown", "html"), required=True, help="csv and json hold every record")
     p.add_argument("--out", type=Path, required=True, metavar="FILE", help="the file to write")
-    _command(sub, "demo", "fill a log with 120 specimens of 30 invented models")
+    p = _command(sub, "correct", "supersede a record by one with some columns changed; the old one is kept")
+    p.add_argument("number", type=int, metavar="ID", help="the record's number")
+    p.add_argument("--set", type=_column_text, action="append", required=True, metavar="COLUMN=TEXT", help="what it should say; repeatable")
+    p = _command(sub, "history", "a record, what it superseded, and what superseded it")
+    p.add_argument("number", type=int, metavar="ID", help="the record's number")
+    p = sub.add_parser("demo", help=(text := "a log of 120 specimens of 30 invented models"), description=text, epilog=_CAUTION,
+                       allow_abbrev=False)  # fmt: skip
+    p.add_argument("--log", metavar="FILE_OR_URL", help="a log of its own (default: demo-log.sqlite in the user's data folder)")
 
 
 def log(options: argparse.Namespace) -> int:
     """Run one of the commands; returns the exit status."""
     actions: dict[str, Callable[[argparse.Namespace], int]] = {
-        "add": _add, "template": _template, "import": _import, "find": _find, "summary": _summary, "export": _export, "demo": _demo,
+        "add": _add, "template": _template, "import": _import, "find": _find, "summary": _summary, "export": _export,
+        "correct": _correct, "history": _history, "demo": _demo,
     }  # fmt: skip
     return actions[options.log_command](options)
 
@@ -48,6 +56,14 @@ def _command(sub: argparse._SubParsersAction, name: str, text: str, *, log: bool
     if log:
         p.add_argument("--log", metavar="FILE_OR_URL", help="SQLite file, or postgresql://... (default: in the user's data folder)")
     return p
+
+
+def _column_text(text: str) -> tuple[str, str]:
+    """``"model=Heron 2"`` -> ("model", "Heron 2")."""
+    name, sign, value = text.partition("=")
+    if not sign:
+        raise argparse.ArgumentTypeError(f"{text!r}: expected COLUMN=TEXT, such as model=Heron")
+    return name.strip().lower(), value
 
 
 def _add_add(p: argparse.ArgumentParser) -> None:
@@ -90,9 +106,8 @@ def _add_summary(p: argparse.ArgumentParser) -> None:
 
 
 def _add(options: argparse.Namespace) -> int:
-    from app.reference_log import from_result, words
+    from app.reference_log import from_result
     from app.reference_log.contributions import add_one
-    from app.reference_log.escape import visible
     from app.reference_log.store import Store
 
     knife = from_result.Knife(
@@ -104,11 +119,18 @@ def _add(options: argparse.Namespace) -> int:
     with Store(options.log, create=True) as store:
         number, record = add_one(store, record, corrects=options.corrects)
         name = store.name
-    print(f"record {number} in {name}: {visible(record.maker)} {visible(record.model)}, specimen {visible(record.specimen)}")
-    print(f"  {record.edge} edge, {record.condition}, {record.method.name}: {words.as_given(record)}")
+    _said(number, f"in {name}", record)
+    return 0
+
+
+def _said(number: int, what: str, record: Record) -> None:
+    from app.reference_log import words
+    from app.reference_log.escape import visible
+
+    print(f"record {number} {what}: {visible(record.maker)} {visible(record.model)}, specimen {visible(record.specimen)}")
+    print(f"  {record.edge} edge, {record.condition}, {visible(record.method.name)}: {words.as_given(record)}")
     for caution in record.cautions:
         print(f"caution: {visible(caution)}", file=sys.stderr)
-    return 0
 
 
 def _template(options: argparse.Namespace) -> int:
@@ -217,11 +239,40 @@ def _export(options: argparse.Namespace) -> int:
     return 0
 
 
+def _correct(options: argparse.Namespace) -> int:
+    from app.reference_log.corrections import correct
+    from app.reference_log.store import Store
+
+    with Store(options.log) as store:
+        number, record = correct(store, options.number, dict(options.set))
+    _said(number, f"supersedes record {options.number}, which is kept", record)
+    return 0
+
+
+def _history(options: argparse.Namespace) -> int:
+    from itertools import pairwise
+
+    from app.reference_log.corrections import changes_between
+    from app.reference_log.escape import visible
+    from app.reference_log.listing import table
+    from app.reference_log.store import Store
+
+    with Store(options.log) as store:
+        found = store.history(options.number)
+    print(table(found))
+    for old, new in pairwise(found):
+        for name, before, after in changes_between(old.record, new.record):
+            print(f"record {new.id} ({new.added}): {name}: {visible(before, 60) or 'empty'} -> {visible(after, 60) or 'empty'}")
+    return 0
+
+
 def _demo(options: argparse.Namespace) -> int:
     from app.reference_log import demo
     from app.reference_log.store import Store
 
-    with Store(options.log, create=True) as store:
+    with Store(options.log or demo.path(), create=True) as store:
         outcome = demo.fill(store)
         name = store.name
-    return _told(outcome, name, None)
+    status = _told(outcome, name, None)
+    print(f"Look at it with --log {name}")
+    return status

@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
-from typing import TextIO
+from typing import BinaryIO, TextIO
 
 import sqlalchemy as sa
 
@@ -19,7 +19,7 @@ from app.reference_log import checks, columns
 from app.reference_log.errors import LogRefused
 from app.reference_log.escape import defuse, undefuse
 from app.reference_log.records import MAX_RESULT, Condition, Record, Source, knife_key, name_key
-from app.reference_log.store import Store, standing
+from app.reference_log.store import Store, check_correctable, standing
 from app.reference_log.tables import RECORD
 
 Report = Callable[[str, float], None]
@@ -89,18 +89,27 @@ def read(path: Path) -> Contribution:
     LogRefused
         The file is neither, a column that every row needs is missing, or it holds no row.
     """
+    with path.open("rb") as file:
+        return read_from(file, str(path))
+
+
+def read_from(file: BinaryIO, name: str) -> Contribution:
+    """The same, of an open file; `name` is what it is called in a refusal."""
+    text = io.TextIOWrapper(file, encoding="utf-8-sig", newline="")
     try:
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            start = file.read(4096)
-            file.seek(0)
-            found = _read_json(path, file.read()) if start.lstrip()[:1] in ("[", "{") else _read_csv(path, file, start)
+        start = text.read(4096)
+        text.seek(0)
+        found = _read_json(name, text.read()) if start.lstrip()[:1] in ("[", "{") else _read_csv(name, text, start)
     except UnicodeDecodeError as error:
-        raise LogRefused(str(path), "it is not UTF-8 text", "save it as CSV (UTF-8) or JSON") from error
-    missing = [name for name in columns.NEEDED if name not in found.names]
+        raise LogRefused(name, "it is not UTF-8 text", "save it as CSV (UTF-8) or JSON") from error
+    finally:
+        # The file is the caller's to close.
+        text.detach()
+    missing = [column for column in columns.NEEDED if column not in found.names]
     if missing:
-        raise LogRefused(str(path), f"it has no column {missing[0]}", "start from 'shoulderline log template'")
+        raise LogRefused(name, f"it has no column {missing[0]}", "start from 'shoulderline log template'")
     if not found.rows:
-        raise LogRefused(str(path), "it holds no row", "fill in the template from 'shoulderline log template'")
+        raise LogRefused(name, "it holds no row", "fill in the template from 'shoulderline log template'")
     return found
 
 
@@ -112,6 +121,25 @@ def take(
     `before_commit` sees the outcome while the rows can still be taken back: when it raises, none is in.
     """
     tell = report or (lambda _stage, _share: None)
+    good, away = _sorted(given, tell)
+    with store.writing() as connection:
+        good = _against_log(store, connection, good, away)
+        store.insert(connection, [r for _, r in good], report=lambda share: tell("write the rows", 0.6 + 0.4 * share))
+        outcome = _outcome(given, good, away)
+        if before_commit:
+            before_commit(outcome)
+    return outcome
+
+
+def check(store: Store, given: Contribution, *, report: Report | None = None) -> Outcome:
+    """What `take` would do now, without doing it."""
+    good, away = _sorted(given, report or (lambda _stage, _share: None))
+    with store.reading() as connection:
+        return _outcome(given, _against_log(store, connection, good, away), away)
+
+
+def _sorted(given: Contribution, tell: Report) -> tuple[list[tuple[Row, Record]], list[tuple[Row, str]]]:
+    """Rows that can be taken by themselves, and those that cannot, with the reason."""
     good: list[tuple[Row, Record]] = []
     away: list[tuple[Row, str]] = []
     for i, row in enumerate(given.rows):
@@ -122,20 +150,12 @@ def take(
             away.append((row, found))
         else:
             good.append((row, found))
-    good = _without_doubles_in_file(good, away)
-    with store.writing() as connection:
-        good = _against_log(store, connection, good, away)
-        store.insert(connection, [r for _, r in good], report=lambda share: tell("write the rows", 0.6 + 0.4 * share))
-        outcome = Outcome(
-            given.names,
-            len(good),
-            tuple((row.number, "; ".join(r.cautions)) for row, r in good if r.cautions),
-            tuple(sorted(away, key=lambda pair: pair[0].number)),
-            given.unknown,
-        )
-        if before_commit:
-            before_commit(outcome)
-    return outcome
+    return _without_doubles_in_file(good, away), away
+
+
+def _outcome(given: Contribution, good: list[tuple[Row, Record]], away: list[tuple[Row, str]]) -> Outcome:
+    cautions = tuple((row.number, "; ".join(r.cautions)) for row, r in good if r.cautions)
+    return Outcome(given.names, len(good), cautions, tuple(sorted(away, key=lambda pair: pair[0].number)), given.unknown)
 
 
 def add_one(store: Store, record: Record, *, corrects: int | None = None) -> tuple[int, Record]:
@@ -149,25 +169,26 @@ def add_one(store: Store, record: Record, *, corrects: int | None = None) -> tup
     if why := checks.declared_used(record):
         raise LogRefused(f"{record.maker} {record.model}", why, "say the edge's condition with --condition")
     record = replace(record, cautions=tuple(dict.fromkeys((*record.cautions, *checks.cautions(record)))))
-    if corrects is not None:
-        return store.add(record, supersedes=corrects), record
     away: list[tuple[Row, str]] = []
     with store.writing() as connection:
-        good = _against_log(store, connection, [(Row(1, ()), record)], away)
+        good = _against_log(store, connection, [(Row(1, ()), record)], away, corrects)
         if away:
             raise LogRefused(f"{record.maker} {record.model}", away[0][1], "nothing was added; correct a record with --corrects")
-        return store.insert(connection, [good[0][1]])[0], good[0][1]
+        return store.insert(connection, [good[0][1]], supersedes=corrects)[0], good[0][1]
 
 
 def _against_log(
-    store: Store, connection: sa.Connection, good: list[tuple[Row, Record]], away: list[tuple[Row, str]]
+    store: Store, connection: sa.Connection, good: list[tuple[Row, Record]], away: list[tuple[Row, str]], corrects: int | None = None
 ) -> list[tuple[Row, Record]]:
-    """What can be taken beside what the log holds; the rest is appended to `away`."""
-    doubles = store.doubles(connection, [r for _, r in good])
+    """What can be taken beside what the log holds (but the record it `corrects`); the rest is appended to `away`."""
+    if corrects is not None:
+        check_correctable(connection, corrects)
+    doubles = store.doubles(connection, [r for _, r in good], corrects)
     away += [(good[i][0], why) for i, why in doubles.items()]
     good = [pair for i, pair in enumerate(good) if i not in doubles]
-    good = _without_used_as_factory(connection, good, away)
-    return _with_far_ones_marked(connection, good)
+    beside = standing() if corrects is None else sa.and_(standing(), RECORD.c.id != corrects)
+    good = _without_used_as_factory(connection, beside, good, away)
+    return _with_far_ones_marked(connection, beside, good)
 
 
 def _checked(names: Sequence[str], row: Row) -> Record | str:
@@ -205,7 +226,7 @@ def _without_doubles_in_file(good: list[tuple[Row, Record]], away: list[tuple[Ro
 
 
 def _without_used_as_factory(
-    connection: sa.Connection, good: list[tuple[Row, Record]], away: list[tuple[Row, str]]
+    connection: sa.Connection, beside: sa.ColumnElement[bool], good: list[tuple[Row, Record]], away: list[tuple[Row, str]]
 ) -> list[tuple[Row, Record]]:
     """Turn away factory edges of specimens that were ground on an earlier day, by this file or by the log."""
     used: dict[tuple[str, str], str] = {}
@@ -214,7 +235,7 @@ def _without_used_as_factory(
         used[key] = min(used.get(key, day), day)
 
     c = RECORD.c
-    select = sa.select(c.knife_key, c.specimen, sa.func.min(c.date)).where(standing(), c.condition.in_(_USED))
+    select = sa.select(c.knife_key, c.specimen, sa.func.min(c.date)).where(beside, c.condition.in_(_USED))
     for knife, specimen, day in connection.execute(select.group_by(c.knife_key, c.specimen)):
         remember((knife, name_key(specimen)), day)
     keys = [(knife_key(r.maker, r.model), name_key(r.specimen)) for _, r in good]
@@ -230,14 +251,16 @@ def _without_used_as_factory(
     return kept
 
 
-def _with_far_ones_marked(connection: sa.Connection, good: list[tuple[Row, Record]]) -> list[tuple[Row, Record]]:
+def _with_far_ones_marked(
+    connection: sa.Connection, beside: sa.ColumnElement[bool], good: list[tuple[Row, Record]]
+) -> list[tuple[Row, Record]]:
     """Caution figures far from the model's others of the same group, those in the log and those in this file."""
     sums: dict[tuple, list[float]] = {}
     c = RECORD.c
     by = (c.knife_key, c.edge, c.condition, c.source, c.instrument_kind, c.zone, c.height, c.averaged)
     t = c.thickness_mm
     for *group, n, total, squares in connection.execute(
-        sa.select(*by, sa.func.count(), sa.func.sum(t), sa.func.sum(t * t)).where(standing()).group_by(*by)
+        sa.select(*by, sa.func.count(), sa.func.sum(t), sa.func.sum(t * t)).where(beside).group_by(*by)
     ):
         entry = sums.setdefault(_group(*group), [0, 0.0, 0.0])
         entry[:] = [entry[0] + n, entry[1] + total, entry[2] + squares]
@@ -283,7 +306,7 @@ def _t99(freedom: int) -> float:
     return float(stats.t.ppf(0.995, min(freedom, 200)))
 
 
-def _read_csv(path: Path, file: TextIO, start: str) -> Contribution:
+def _read_csv(name: str, file: TextIO, start: str) -> Contribution:
     header = start.split("\n", 1)[0]
     # Spreadsheets of many countries separate by semicolons; no column's name holds any of the three.
     separator = max(",;\t", key=header.count)
@@ -297,26 +320,24 @@ def _read_csv(path: Path, file: TextIO, start: str) -> Contribution:
     with _long_cells():
         try:
             lines = csv.reader(file, delimiter=separator, strict=True)
-            names = _names(path, [undefuse(n) for n in next(lines, [])])
+            names = _names(name, [undefuse(n) for n in next(lines, [])])
             rows = tuple(Row(i, tuple(map(kept, cells))) for i, cells in enumerate((c for c in lines if any(c)), start=1))
         except csv.Error as error:
-            raise LogRefused(str(path), f"it cannot be read as CSV ({error})", "save it as CSV (UTF-8)") from error
+            raise LogRefused(name, f"it cannot be read as CSV ({error})", "save it as CSV (UTF-8)") from error
     return Contribution(names, rows, _unknown(names))
 
 
-def _read_json(path: Path, text: str) -> Contribution:
+def _read_json(name: str, text: str) -> Contribution:
     try:
         # Figures stay text: 0.420 as a float would lose the digit that says how it was read.
         data = json.loads(text, parse_float=str, parse_int=str, parse_constant=str)
     except (ValueError, RecursionError) as error:
-        raise LogRefused(
-            str(path), f"it cannot be read as JSON ({error})", "start from 'shoulderline log template --format json'"
-        ) from error
+        raise LogRefused(name, f"it cannot be read as JSON ({error})", "start from 'shoulderline log template --format json'") from error
     rows = data.get("rows") if isinstance(data, dict) else data
     if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
-        raise LogRefused(str(path), "it is no list of rows", "start from 'shoulderline log template --format json'")
-    keys = tuple(dict.fromkeys(name for row in rows for name in row))
-    names = _names(path, keys)
+        raise LogRefused(name, "it is no list of rows", "start from 'shoulderline log template --format json'")
+    keys = tuple(dict.fromkeys(key for row in rows for key in row))
+    names = _names(name, keys)
     return Contribution(
         names, tuple(Row(i, tuple(_text(row.get(k)) for k in keys)) for i, row in enumerate(rows, start=1)), _unknown(names)
     )
@@ -328,10 +349,10 @@ def _text(value: object) -> str:
     return "" if value is None else str(value)
 
 
-def _names(path: Path, names: Iterable[str]) -> tuple[str, ...]:
-    found = tuple(name.strip().lower() for name in names)
+def _names(name: str, names: Iterable[str]) -> tuple[str, ...]:
+    found = tuple(n.strip().lower() for n in names)
     if doubled := [n for n in found if found.count(n) > 1]:
-        raise LogRefused(str(path), f"it has the column {doubled[0]!r} twice", "keep one of them")
+        raise LogRefused(name, f"it has the column {doubled[0]!r} twice", "keep one of them")
     return found
 
 

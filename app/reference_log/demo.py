@@ -8,13 +8,16 @@ from __future__ import annotations
 import datetime
 import math
 import random
+from pathlib import Path
 
 from app.reference_log import columns
 from app.reference_log.contributions import Contribution, Outcome, Row, take
-from app.reference_log.store import Store
+from app.reference_log.errors import LogRefused
+from app.reference_log.store import Store, default_path
 
 SEED = 2026
 SPECIMENS = 120
+NOTE = "invented for the demo"
 _MAKERS = (
     "Abelund", "Brastholm", "Cendrik", "Dovarre", "Elmquay", "Farnhelt", "Grisvold", "Hestbeck", "Ilvarro", "Jorvenna",
     "Kettlund", "Lomvarden", "Marrowell", "Nordquill", "Ostfeld", "Pellwick", "Quistgarn", "Rundmark", "Selvaro", "Tarnbeck",
@@ -41,8 +44,21 @@ def rows(seed: int = SEED) -> Contribution:
     return Contribution(columns.TEMPLATE, tuple(Row(k, tuple(r[n] for n in columns.TEMPLATE)) for k, r in enumerate(found, start=1)))
 
 
+def path() -> Path:
+    """Where the demo log lies: beside a person's own, never in it."""
+    return default_path().with_name("demo-log.sqlite")
+
+
 def fill(store: Store, seed: int = SEED) -> Outcome:
-    """Add the demo's rows to a log."""
+    """Add the demo's rows to a log of their own; rows that are there already are turned away as duplicates.
+
+    Raises
+    ------
+    LogRefused
+        The log holds other records: invented knives must not stand among real ones.
+    """
+    if any(s.record.note != NOTE for s in store.all()):
+        raise LogRefused(f"log {store.name}", "it holds records that are not the demo's", "name another file with --log, or leave it out")
     return take(store, rows(seed))
 
 
@@ -68,5 +84,5 @@ def _row(random_: random.Random, model: int, number: int, offsets: dict[str, flo
         "bevel_width": f"{thickness / (2 * math.sin(math.radians(angle / 2))) * per_mm:.{digits}f}" if by_photo else "",
         "thickness": f"{sum(readings) / 5 * per_mm:.{digits}f}", "thickness_u": f"{(0.012 if by_photo else 0.018) * per_mm:.{digits}f}",
         "tip": f"{thickness * 1.15 * per_mm:.{digits}f}" if by_photo else "", "unit": "inch" if inch else "mm", "contributor": person,
-        "date": (datetime.date(2026, 1, 5) + datetime.timedelta(days=2 * number)).isoformat(), "note": "invented for the demo",
+        "date": (datetime.date(2026, 1, 5) + datetime.timedelta(days=2 * number)).isoformat(), "note": NOTE,
     }  # fmt: skip

@@ -33,7 +33,7 @@ def visible(text: str, width: int = 0) -> str:
 
 def markdown(text: str) -> str:
     """Text that Markdown shows as it is: every character with a meaning escaped, HTML too."""
-    return re.sub(r"([\\`*_{}\[\]()#+\-.!|~>@:/])", r"\\\1", html.escape(visible(text), quote=False))
+    return re.sub(r"([\\`*_{}\[\]()#+\-.!|~>@:/$])", r"\\\1", html.escape(visible(text), quote=False))
 
 
 def page(text: str) -> str:

@@ -13,8 +13,9 @@ import numpy as np
 from app import files
 from app.reference_log.errors import LogRefused
 from app.reference_log.records import Condition, Edge, Record, Source
-from vision.job import Blade, read_job
-from vision.results import Figure, Measurement
+from vision.job import Blade, Job, read_job
+from vision.results import Figure, Measurement, Zones
+from vision.zones import Stretches
 
 NOT_GIVEN = "not given"
 
@@ -47,23 +48,29 @@ def read(folder: Path, knife: Knife) -> Record:
     """
     path = folder / "measurement.json"
     m = files.read_measurement(path)
-    job = folder / "job.toml"
-    if job.exists():
-        knife = _filled(knife, read_job(job).blade)
-    return record_of(m, path.read_text(encoding="utf-8"), knife)
+    path_of_job = folder / "job.toml"
+    job = read_job(path_of_job) if path_of_job.exists() else None
+    return record_of(m, path.read_text(encoding="utf-8"), filled(knife, job.blade) if job else knife, job)
 
 
-def record_of(m: Measurement, result: str, knife: Knife) -> Record:
-    """The record of a measurement; `result` is its ``measurement.json`` as text."""
+def record_of(m: Measurement, result: str, knife: Knife, job: Job | None = None) -> Record:
+    """The record of a measurement; `result` is its ``measurement.json`` as text, `job` what it was measured by, where that is known.
+
+    Raises
+    ------
+    LogRefused
+        The result has no thickness of a main stretch with its uncertainty.
+    """
     if m.zones is None or not (math.isfinite(m.zones.main.mean.value_mm) and m.zones.main.mean.u_mm > 0):
         raise LogRefused("the result", "it has no thickness of a main stretch with its uncertainty", "measure with --angle or readings")
-    used = [r for r in m.declared.readings if not r.set_aside]
+    # Readings that contradict the photo are in no figure (`ThicknessProfile.fused`): the figure is then the photo's alone.
+    used = [r for r in m.declared.readings if not r.set_aside] if m.thickness.fused else []
     caliper = m.declared.caliper
     z, rise = m.zones, m.zones.rise
     tip = rise.at_tip if rise else Figure(math.nan, math.nan)
-    angles = m.thickness.angle_per_side_deg[np.isfinite(m.thickness.thickness_mm)]
-    widths = m.widths.width_mm[np.isfinite(m.widths.width_mm)]
+    declared_deg, found_deg, width_mm = _geometry(m, z)
     photos = tuple(p.sha256 for p in m.photos)
+    by_choice = z.stretches or (job is not None and job.stretches != Stretches())
     return Record(
         maker=knife.maker.strip() or NOT_GIVEN,
         model=knife.model.strip() or NOT_GIVEN,
@@ -78,9 +85,9 @@ def record_of(m: Measurement, result: str, knife: Knife) -> Record:
         instrument_accuracy=_decimal(caliper.accuracy_mm) if used else None,
         readings=tuple(Decimal(repr(r.thickness_mm)) for r in used),
         places=tuple(Decimal(repr(r.position_mm)) for r in used),
-        angle_deg=_decimal(m.declared.included_angle_deg or math.nan),
-        angle_found_deg=_decimal(2.0 * float(angles.mean()) if angles.size else math.nan),
-        bevel_width=_decimal(float(widths.mean()) if widths.size else math.nan),
+        angle_deg=_decimal(declared_deg),
+        angle_found_deg=_decimal(found_deg),
+        bevel_width=_decimal(width_mm),
         thickness=Decimal(f"{z.main.mean.value_mm:.5f}"),
         thickness_u=_decimal(z.main.mean.u_mm),
         tip=_decimal(tip.value_mm),
@@ -90,7 +97,7 @@ def record_of(m: Measurement, result: str, knife: Knife) -> Record:
         maximum=_decimal(z.maximum.value_mm),
         maximum_u=_decimal(z.maximum.u_mm),
         # Taken over positions that a person chose, it is no longer what other main stretches are.
-        zone="main stretch" if not z.stretches else "main stretch, by choice",
+        zone="main stretch, by choice" if by_choice else "main stretch",
         contributor=knife.contributor.strip() or NOT_GIVEN,
         date=datetime.date.fromisoformat(m.created[:10]),
         note=knife.note,
@@ -101,7 +108,20 @@ def record_of(m: Measurement, result: str, knife: Knife) -> Record:
     )
 
 
-def _filled(knife: Knife, blade: Blade) -> Knife:
+def _geometry(m: Measurement, z: Zones) -> tuple[float, float, float]:
+    """Included angle as declared and as found, and bevel width: means of the main stretch, as the thickness is; NaN where unknown."""
+    declared = m.declared.included_angle_deg or math.nan
+    if m.other is not None:
+        # Sides may differ: neither's width, nor twice its angle, goes with the thickness of both.
+        return (declared + (m.other.declared.included_angle_deg or math.nan)) / 2.0, math.nan, math.nan
+    x, t, w = m.widths.position_mm, m.thickness.thickness_mm, m.widths.width_mm
+    main = (x >= z.main.start_mm) & (x <= z.main.end_mm) & np.isfinite(t) & np.isfinite(w)
+    if not main.any():
+        return declared, math.nan, math.nan
+    return declared, 2.0 * float(m.thickness.angle_per_side_deg[main].mean()), float(w[main].mean())
+
+
+def filled(knife: Knife, blade: Blade) -> Knife:
     """The knife with what the job file says of the blade; words that are none of the log's own go to the note."""
     names = {n: getattr(knife, n) or getattr(blade, n) for n in ("maker", "model", "specimen")}
     edge, condition, notes = knife.edge, knife.condition, [knife.note] if knife.note else []
@@ -118,8 +138,11 @@ def _cautions(m: Measurement, knife: Knife) -> tuple[str, ...]:
     found = [f"no {name} given" for name in ("maker", "model", "specimen", "contributor") if not getattr(knife, name).strip()]
     found += [] if knife.edge else ["no kind of edge given: taken as plain"]
     found += [] if knife.condition else ["no condition given: taken as unknown"]
+    readings = [r for r in m.declared.readings if not r.set_aside]
+    if readings and not m.thickness.fused:
+        found.append(f"{len(readings)} readings taken but not used: they contradict the photo")
     questioned = sum(c.questioned for c in m.cross_checks)
-    if questioned:
+    if questioned and m.thickness.fused:
         found.append(f"{questioned} of {len(m.cross_checks)} readings questioned by the photo")
     return tuple(found)
 

@@ -114,7 +114,7 @@ class Store:
         """
         with self.writing() as connection:
             if supersedes is not None:
-                _check_correctable(connection, supersedes)
+                check_correctable(connection, supersedes)
             if double := self.doubles(connection, [record], supersedes):
                 raise LogRefused(f"{record.maker} {record.model} {record.specimen}", double[0], "nothing to add")
             return self.insert(connection, [record], supersedes=supersedes)[0]
@@ -162,8 +162,8 @@ class Store:
                 report((start + len(part)) / len(records))
         return list(range(first, first + len(records)))
 
-    def all(self, *, superseded: bool = False) -> Iterator[Stored]:
-        """Every standing record in order of id; the replaced ones too when `superseded`."""
+    def all(self, *, superseded: bool = False, only: Sequence[int] | None = None) -> Iterator[Stored]:
+        """Every standing record in order of id; the replaced ones too when `superseded`; just those of these ids when `only`."""
         later = RECORD.alias()
         select = (
             sa.select(RECORD, RESULT.c.text.label("result"), later.c.id.label("superseded_by"))
@@ -173,6 +173,8 @@ class Store:
         )
         if not superseded:
             select = select.where(later.c.id.is_(None))
+        if only is not None:
+            select = select.where(RECORD.c.id.in_(only))
         with self.reading() as connection, connection.execution_options(yield_per=_CHUNK).execute(select) as result:
             for row in result.mappings():
                 yield Stored(
@@ -182,6 +184,31 @@ class Store:
                     supersedes=row["supersedes"],
                     superseded_by=row["superseded_by"],
                 )
+
+    def state(self) -> tuple[int, int]:
+        """How many records there are, and the newest one's number: nothing is changed in place, so the same two mean the same log."""
+        with self.reading() as connection:
+            count, newest = connection.execute(sa.select(sa.func.count(), sa.func.max(RECORD.c.id))).one()
+        return int(count), int(newest or 0)
+
+    def history(self, number: int) -> list[Stored]:
+        """A record with all that it superseded and all that superseded it, the oldest first.
+
+        Raises
+        ------
+        LogRefused
+            The log holds none of that number.
+        """
+        with self.reading() as connection:
+            ids = _chain(connection, number)
+            last = number
+            while (later := connection.execute(sa.select(RECORD.c.id).where(RECORD.c.supersedes == last)).scalar()) is not None:
+                ids.add(later)
+                last = later
+        found = list(self.all(superseded=True, only=sorted(ids)))
+        if not found:
+            raise LogRefused(f"record {number}", "the log holds none of that number", "look it up with 'shoulderline log find'")
+        return found
 
     def check(self) -> list[str]:
         """What is wrong with the file's structure; empty when sound. SQLite's own check; PostgreSQL keeps its pages itself."""
@@ -216,7 +243,8 @@ def standing() -> sa.ColumnElement[bool]:
     return ~sa.exists().where(later.c.supersedes == RECORD.c.id)
 
 
-def _check_correctable(connection: sa.Connection, number: int) -> None:
+def check_correctable(connection: sa.Connection, number: int) -> None:
+    """Refuse to correct a record that is not there, or that another one corrected already."""
     if connection.execute(sa.select(RECORD.c.id).where(RECORD.c.id == number)).first() is None:
         raise LogRefused(f"record {number}", "the log holds none of that number", "look it up with 'shoulderline log find'")
     later = connection.execute(sa.select(RECORD.c.id).where(RECORD.c.supersedes == number)).scalar()

@@ -19,6 +19,11 @@ def figure(s: Summary) -> str:
     return f"{rounding.format_figure(s.mean_mm, _half(s) / 2)}"
 
 
+def what_follows(s: Summary) -> str:
+    """What ± means in `figure`: one specimen says how well it was measured, and nothing of the model's mean."""
+    return rounding.COVERAGE + ", of this one specimen" if s.specimens == 1 else "± is the 95 % interval of the mean"
+
+
 def between(low_mm: float, high_mm: float, u_mm: float) -> str:
     """``"0.31 to 0.52 mm"``, to the place that `u_mm` supports."""
     return f"{rounding.format_value(low_mm, u_mm)} to {rounding.format_value(high_mm, u_mm)} mm"
@@ -53,11 +58,11 @@ def text(s: Summary, escape: Escape = visible) -> str:
         f"{escape(s.maker)} {escape(s.model)}",
         f"  what          {escape(s.group.name)}",
         f"  specimens     {s.specimens}, measured {s.measurements} times by {', '.join(escape(c) for c in s.contributors[:10])}",
-        f"  thickness     {figure(s)}; 95 % interval of the mean",
+        f"  thickness     {figure(s)}; {what_follows(s)}",
         f"  specimens lie {between(s.min_mm, s.max_mm, s.u_mm)}",
         f"  spread        {spread(s)}",
         f"  next one      {next_one(s)}",
-        f"  stands        {bands.among(s.mean_mm)}",
+        f"  stands        {bands.among(s.mean_mm, _half(s))}",
     ]
     if len(s.variants) > 1:
         lines.append(f"  caution       variants averaged together: {', '.join(map(escape, s.variants[:10]))}; choose one with --variant")
@@ -82,7 +87,7 @@ def post(s: Summary) -> str:
     """A short text of one model for a post; safe where Markdown or HTML is shown."""
     lines = [
         f"{markdown(s.maker)} {markdown(s.model)}: {figure(s)} behind the edge",
-        f"({s.specimens} specimen{'s' * (s.specimens > 1)}, {markdown(s.group.name)}; ± is the 95 % interval of the mean).",
+        f"({s.specimens} specimen{'s' * (s.specimens > 1)}, {markdown(s.group.name)}; {what_follows(s)}).",
     ]
     if s.specimens > 1:
         lines.append(f"They lie {between(s.min_mm, s.max_mm, s.u_mm)}; {next_one(s)}.")

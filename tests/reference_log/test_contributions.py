@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from app.reference_log import columns, contributions, publish
+from app.reference_log import columns, contributions, corrections, publish
 from app.reference_log.errors import LogRefused
 from app.reference_log.store import Store
 
@@ -218,3 +218,20 @@ def test_an_export_imports_to_equal_records(store: Store, tmp_path: Path, kind: 
     with Store(tmp_path / "copy.sqlite", create=True) as copy:
         assert contributions.take(copy, contributions.read(path)).turned_away == ()
         assert [s.record for s in copy.all()] == [s.record for s in store.all()]
+
+
+def test_a_check_says_what_taking_would_do_and_writes_nothing(store: Store) -> None:
+    rows = given(row(), row(instrument=""), row(specimen="b", readings="0.42;0.42;0.42"))
+    before = contributions.check(store, rows)
+    assert list(store.all()) == []
+    assert before == contributions.take(store, rows)
+
+
+def test_a_correction_is_held_against_the_others(store: Store) -> None:
+    contributions.take(store, given(row(condition="resharpened", date="2026-02-01"), row(condition="unknown", readings="0.41;0.42")))
+    with pytest.raises(LogRefused, match="ground by 2026-02-01 already"):
+        corrections.correct(store, 2, {"condition": "factory"})
+    # The record that is corrected does not stand against its own correction.
+    number, record = corrections.correct(store, 1, {"condition": "factory", "date": "2026-02-02"})
+    assert (number, record.condition) == (3, "factory")
+    assert [s.id for s in store.history(3)] == [1, 3]

@@ -12,6 +12,7 @@ import pytest
 from app.cli import build_parser, main
 from app.files import measurement_text
 from app.reference_log import contributions
+from app.reference_log.store import Store
 
 README = (Path(__file__).resolve().parents[2] / "app" / "reference_log" / "README.md").read_text(encoding="utf-8")
 HEADER = contributions.template().strip()
@@ -87,6 +88,48 @@ def test_a_missing_log_is_refused_and_not_made(log: str, capsys: pytest.CaptureF
     assert main(["log", "find", "--log", log]) == 3
     assert not Path(log).exists()
     assert capsys.readouterr().err.count("\n") == 1
+
+
+def test_the_demo_lies_apart_and_never_mixes(
+    tmp_path: Path, log: str, record, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("app.reference_log.store.platformdirs.user_data_dir", lambda *_, **__: str(tmp_path / "data"))
+    assert main(["log", "demo"]) == 0
+    assert [p.name for p in (tmp_path / "data").glob("*.sqlite")] == ["demo-log.sqlite"]
+    with Store(log, create=True) as store:
+        store.add(record())
+    assert main(["log", "demo", "--log", log]) == 3
+    assert "not the demo's" in capsys.readouterr().err
+    with Store(log) as store:
+        assert len(list(store.all())) == 1
+
+
+def test_correct_and_history(log: str, record, capsys: pytest.CaptureFixture[str]) -> None:
+    with Store(log, create=True) as store:
+        store.add(record(model="Hernon"))
+    assert main(["log", "correct", "1", "--set", "model=Heron", "--set", "note=name mended", "--log", log]) == 0
+    assert "record 2 supersedes record 1" in capsys.readouterr().out
+    assert main(["log", "history", "1", "--log", log]) == 0
+    said = capsys.readouterr().out
+    assert "model: Hernon -> Heron" in said
+    assert "note: empty -> name mended" in said
+    for change, why in (("model=Heron", "corrected it already"), ("colour=red", "may change maker"), ("condition=mint", "one of factory")):
+        assert main(["log", "correct", "1" if "corrected" in why else "2", "--set", change, "--log", log]) == 3
+        assert why in capsys.readouterr().err
+    assert main(["log", "correct", "2", "--set", "model=Heron", "--log", log]) == 3
+    assert main(["log", "history", "77", "--log", log]) == 3
+
+
+def test_a_results_figures_are_not_corrected_by_hand(tmp_path: Path, log: str, measurement, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "measurement.json").write_text(measurement_text(measurement), encoding="utf-8")
+    assert main(["log", "add", str(tmp_path), "--log", log]) == 0
+    assert main(["log", "correct", "1", "--set", "thickness=0.30", "--log", log]) == 3
+    assert "measured it from the photo" in capsys.readouterr().err
+    assert main(["log", "correct", "1", "--set", "maker=Ostfeld", "--set", "condition=factory", "--log", log]) == 0
+    with Store(log) as store:
+        (kept,) = store.all()
+    assert not [c for c in kept.record.cautions if "maker" in c or "condition" in c]
+    assert any("questioned" in c for c in kept.record.cautions), "what the photo remarked stays"
 
 
 @pytest.mark.parametrize("name", sorted(_sub(_sub(build_parser())["log"])))
