@@ -40,9 +40,35 @@ def _tone(image: np.ndarray, contrast: float) -> np.ndarray:
     return image + contrast * (image * image * (3 - 2 * image) - image)
 
 
+def _fringed(linear: np.ndarray, fringe: tuple[float, float]) -> np.ndarray:
+    """Red and blue magnified about the middle by ``1 + fringe``, as a lens that bends colours differently does."""
+    centre = (np.array(linear.shape[1::-1]) - 1) / 2
+    out = linear.copy()
+    for channel, extra in ((0, fringe[0]), (2, fringe[1])):
+        back = 1 / (1 + extra)
+        matrix = np.column_stack([np.eye(2) * back, centre * (1 - back)])
+        flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
+        out[..., channel] = cv2.warpAffine(linear[..., channel], matrix, linear.shape[1::-1], flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    return np.maximum(out, 0)
+
+
+def _moved(linear: np.ndarray, motion_px: tuple[float, float]) -> np.ndarray:
+    """Smeared evenly along a straight movement of the picture."""
+    half = int(np.ceil(max(map(abs, motion_px)) / 2)) + 1
+    kernel = np.zeros((2 * half + 1, 2 * half + 1), np.float32)
+    for t in np.linspace(-0.5, 0.5, 16 * half):
+        x, y = half + t * motion_px[0], half + t * motion_px[1]
+        kernel[round(y), round(x)] += 1
+    return cv2.filter2D(linear, -1, kernel / kernel.sum())
+
+
 def develop(linear: np.ndarray, camera: Camera, seed: int) -> np.ndarray:
     """(H, W, 3) uint8 sRGB of exposed linear light (white = 1)."""
     rng = np.random.default_rng(seed)
+    if any(camera.fringe):
+        linear = _fringed(linear, camera.fringe)
+    if any(camera.motion_px):
+        linear = _moved(linear, camera.motion_px)
     if camera.blur_px > 0:
         linear = cv2.GaussianBlur(linear, (0, 0), camera.blur_px)
     image = demosaic(mosaic(linear * np.array(camera.warmth, np.float32), camera, rng))

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from demo_images.scene import Blade, Finish
-from demo_images.section import Sections, cut, smooth_noise
+from demo_images.section import Sections, cut, mitred, scallop_depth, smooth_noise
 
 STATION_MM = 0.05
 
@@ -37,7 +37,7 @@ def _line_places(s: np.ndarray, v: np.ndarray, direction_deg: float) -> np.ndarr
 
 def apex_offset(blade: Blade, s: np.ndarray) -> np.ndarray:
     """(N,) where the metal really begins along the bevel face: > 0 in a chip, < 0 where a burr stands."""
-    offset = np.zeros_like(s)
+    offset = scallop_depth(blade, s)
     if blade.burr_mm > 0:
         arcs, noise = smooth_noise(blade.length_mm, 0.12, blade.seed + 100)
         offset -= blade.burr_mm * np.clip(0.5 + 0.7 * np.interp(s, arcs, noise), 0.0, 2.0)
@@ -88,6 +88,16 @@ def _profile(blade: Blade, cuts: Sections, side: float) -> tuple[np.ndarray, np.
     return np.concatenate([points, curve[:, 1:9]], axis=1), np.concatenate([curve[:, 8:16], cheek], axis=1), v_all
 
 
+def _cut_at_corner(blade: Blade, cuts: Sections, bevel: np.ndarray, cheek: np.ndarray) -> None:
+    """Draw what lies beyond an angular corner's bisector back onto it, in place."""
+    limit, rows = mitred(blade, cuts), np.concatenate([bevel, cheek], axis=1)
+    depth = ((rows - cuts.apex[:, None]) * cuts.n[:, None]).sum(axis=-1)
+    for i in np.flatnonzero(limit < depth.max(axis=1)):
+        at = np.minimum(depth[i], limit[i])
+        rows[i] = np.stack([np.interp(at, depth[i], rows[i, :, k]) for k in range(3)], axis=-1)
+    bevel[:], cheek[:] = rows[:, : bevel.shape[1]], rows[:, bevel.shape[1] :]
+
+
 def _normals(cuts: Sections, points: np.ndarray) -> np.ndarray:
     across = np.gradient(points, axis=1)
     for j in range(points.shape[1] - 2, -1, -1):  # rows that coincide (no micro-bevel) have no direction: take the next one's
@@ -106,6 +116,8 @@ def blade_patches(blade: Blade) -> list[Patch]:
     """All patches of a blade."""
     extra = [np.linspace(c.s_mm - c.width_mm, c.s_mm + c.width_mm, 120) for c in blade.chips]
     step = 0.02 if blade.burr_mm > 0 else STATION_MM
+    if blade.corner is not None:
+        extra.append(blade.corner.s_mm + np.array([-0.006, 0.006]))
     s = np.unique(np.clip(np.concatenate([np.arange(0, blade.length_mm, step), [blade.length_mm], *extra]), 0, blade.length_mm))
     cuts = cut(blade, s)
     bevel, cheek, v = _profile(blade, cuts, 1.0)
@@ -114,9 +126,12 @@ def blade_patches(blade: Blade) -> list[Patch]:
     heading = np.radians(blade.heading_deg)
     x = cheek[..., 0] * np.cos(heading) + cheek[..., 1] * np.sin(heading)
     y = -cheek[..., 0] * np.sin(heading) + cheek[..., 1] * np.cos(heading)
+    normals = _normals(cuts, bevel), _normals(cuts, cheek)  # of the whole faces: what a corner cuts off has none
+    for side in ((bevel, cheek), (low_bevel, low_cheek)):
+        _cut_at_corner(blade, cuts, *side)
     patches = [
-        _patch("bevel", bevel, _normals(cuts, bevel), bevel_uv, blade.bevel),
-        _patch("cheek", cheek, _normals(cuts, cheek), _line_places(x, y, blade.cheek.direction_deg), blade.cheek),
+        _patch("bevel", bevel, normals[0], bevel_uv, blade.bevel),
+        _patch("cheek", cheek, normals[1], _line_places(x, y, blade.cheek.direction_deg), blade.cheek),
     ]
     # What the camera does not see still blocks light: apex wall (in chips), lower faces and the spine, then both ends.
     rest = np.concatenate([bevel[:, :1], low_bevel, low_cheek, cheek[:, -1:]], axis=1)

@@ -15,14 +15,32 @@ import numpy as np
 
 from demo_images.scenarios import DEMO_SCENES
 from demo_images.scene import Camera, Scene
-from demo_images.study import DRAWN_SCENES, STUDY_SCENES
+from demo_images.study import DRAWN_SCENES
+from demo_images.study_cases import CASES, HALF, HELD, OPEN
+from demo_images.study_lights import LIGHT_HALF, LIGHT_SETS
+from demo_images.study_refused import REFUSED_SCENES
 from demo_images.textures import seed_of
 from demo_images.truth import setup, truth
 
+STUDY_SCENES: dict[str, Scene] = {case.scene.name: case.scene for case in CASES}
+LIGHT_SCENES: dict[str, Scene] = {scene.name: scene for photos in LIGHT_SETS.values() for scene in photos}
+GROUPS: dict[str, tuple[str, ...]] = {
+    "demo": tuple(DEMO_SCENES),
+    "study": tuple(STUDY_SCENES),
+    "drawn": tuple(DRAWN_SCENES),
+    "refused": tuple(REFUSED_SCENES),
+    "lights": tuple(LIGHT_SCENES),
+    **{half: tuple(name for name, its in HALF.items() if its == half) for half in (OPEN, HELD)},
+    **{
+        f"lights-{half}": tuple(p.name for n, photos in LIGHT_SETS.items() if LIGHT_HALF[n] == half for p in photos)
+        for half in (OPEN, HELD)
+    },
+}
+
 
 def library() -> dict[str, Scene]:
-    """Every scenario by name."""
-    return {**DEMO_SCENES, **STUDY_SCENES, **DRAWN_SCENES}
+    """Every scenario that shows a blade, by name."""
+    return {**DEMO_SCENES, **STUDY_SCENES, **LIGHT_SCENES, **DRAWN_SCENES}
 
 
 def scaled(camera: Camera, scale: float) -> Camera:
@@ -51,6 +69,16 @@ def photograph(scene: Scene, spp: int) -> np.ndarray:
     return develop(light * (scene.camera.paper_level / white), scene.camera, seed_of("sensor", scene.name))
 
 
+def render(scene: Scene, out: Path, scale: float, spp: int) -> None:
+    """Write photo (none where ``spp`` is 0), truth and setup into ``out``; the photo first, so that a truth tells that it is whole."""
+    scene = replace(scene, camera=scaled(scene.camera, scale)) if scale != 1.0 else scene
+    if spp:
+        from demo_images.develop import save
+
+        save(photograph(scene, spp), scene.camera, out / f"{scene.name}.jpg")
+    write_facts(scene, out)
+
+
 def main(arguments: list[str] | None = None) -> None:
     """Command line."""
     parser = argparse.ArgumentParser(prog="python -m demo_images.render", description=__doc__.splitlines()[0])
@@ -58,28 +86,21 @@ def main(arguments: list[str] | None = None) -> None:
         "names",
         nargs="+",
         metavar="NAME",
-        help="demo, study, drawn (sixty of them), or any of: " + ", ".join({**DEMO_SCENES, **STUDY_SCENES}),
+        help=f"{', '.join(GROUPS)} (each a whole group), or any of: {', '.join({**DEMO_SCENES, **STUDY_SCENES})}",
     )
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--scale", type=float, default=1.0, help="size of the picture, 1 = as the scenario says")
     parser.add_argument("--spp", type=int, default=24, help="paths a pixel")
     parser.add_argument("--facts-only", action="store_true", help="write truth and setup, no picture")
     options = parser.parse_args(arguments)
-    names = [
-        n for name in options.names for n in {"demo": DEMO_SCENES, "study": STUDY_SCENES, "drawn": DRAWN_SCENES}.get(name, {name: None})
-    ]
-    unknown = [name for name in names if name not in library()]
+    known, names = library() | REFUSED_SCENES, [n for name in options.names for n in GROUPS.get(name, (name,))]
+    unknown = [name for name in names if name not in known]
     if unknown:
         parser.error(f"no scenario named {', '.join(unknown)}")
     options.out.mkdir(parents=True, exist_ok=True)
     for name in names:
-        scene, start = library()[name], time.monotonic()
-        scene = replace(scene, camera=scaled(scene.camera, options.scale)) if options.scale != 1.0 else scene
-        if not options.facts_only:
-            from demo_images.develop import save
-
-            save(photograph(scene, options.spp), scene.camera, options.out / f"{name}.jpg")
-        write_facts(scene, options.out)
+        start = time.monotonic()
+        render(known[name], options.out, options.scale, 0 if options.facts_only else options.spp)
         print(f"{name}: {time.monotonic() - start:.0f} s", flush=True)
 
 

@@ -55,6 +55,35 @@ class Chip:
 
 
 @dataclass(frozen=True)
+class Scallops:
+    """Serrations: round bites of ``depth_mm`` along the face, ``pitch_mm`` apart, from arc ``start_mm`` to ``end_mm``."""
+
+    start_mm: float
+    end_mm: float
+    pitch_mm: float
+    depth_mm: float
+
+
+@dataclass(frozen=True)
+class Corner:
+    """An angular tip: at arc ``s_mm`` the edge line turns toward the spine by ``turn_deg``, without any rounding."""
+
+    s_mm: float
+    turn_deg: float
+
+
+@dataclass(frozen=True)
+class Mark:
+    """An etched mark on the cheek: strokes of no alphabet, ``size_mm`` long and high, ``gap_mm`` above the shoulder, from arc ``s_mm``."""
+
+    s_mm: float
+    gap_mm: float
+    size_mm: tuple[float, float]
+    reflectance: float = 0.05
+    seed: int = 1
+
+
+@dataclass(frozen=True)
 class Blade:
     """A blade's true shape.
 
@@ -83,6 +112,8 @@ class Blade:
         Width of the cheek, and the length over which the spine comes down at the tip (0: the blade goes on).
     convex_mm, micro_mm, micro_extra_deg, burr_mm : float
         Sagitta of a convex bevel, width and extra angle of a micro-bevel at the apex, and height of a burr.
+    scallops, corner, mark
+        Serrations in part of the edge, an angular tip, an etched mark; None for none.
     """
 
     length_mm: float = 50.0
@@ -106,6 +137,9 @@ class Blade:
     micro_extra_deg: float = 0.0
     burr_mm: float = 0.0
     chips: tuple[Chip, ...] = ()
+    scallops: Scallops | None = None
+    corner: Corner | None = None
+    mark: Mark | None = None
     bevel: Finish = field(default_factory=Finish)
     cheek: Finish = field(default_factory=Finish)
     seed: int = 1
@@ -139,12 +173,30 @@ class Light:
 
 
 @dataclass(frozen=True)
+class Thing:
+    """Something on the sheet that is no blade: a slab, a rod along X or a dome, ``size_mm`` long, wide and high about ``at``.
+
+    ``made_of``: ``"paper"``, ``"wood"``, ``"cloth"``, ``"steel"``, ``"gloss"`` (lacquer, plastic) or ``"rule"`` (of steel, with ticks).
+    """
+
+    shape: str
+    at: tuple[float, float, float]
+    size_mm: tuple[float, float, float]
+    made_of: str = "paper"
+    reflectance: tuple[float, float, float] = (0.7, 0.7, 0.68)
+    turn_deg: float = 0.0
+    seed: int = 1
+
+
+@dataclass(frozen=True)
 class Camera:
     """A phone: where it is, its lens, and its sensor.
 
     ``aim``: the sheet point on the optical axis. ``tilt_deg``: lean of the axis about X and Y. ``k1``: radial term
     ``r' = r (1 + k1 r^2)`` with r in units of the focal length (OpenCV's convention). ``blur_px``: standard deviation of the lens's
-    own blur. ``full_well``: electrons at white. ``paper_level``: linear level that white paper is exposed to, 0 to 1.
+    own blur. ``motion_px``: how far the picture moved while it was taken, right and down. ``fringe``: radial scale of red and of blue
+    against green, less 1 (lateral colour). ``full_well``: electrons at white. ``paper_level``: linear level that white paper is
+    exposed to, 0 to 1.
     ``orientation``: EXIF turn with which the file is stored. Focal length in px; apertures in mm.
     """
 
@@ -158,6 +210,8 @@ class Camera:
     aperture_radius_mm: float = 0.8
     focus_offset_mm: float = 0.0
     blur_px: float = 0.7
+    motion_px: tuple[float, float] = (0.0, 0.0)
+    fringe: tuple[float, float] = (0.0, 0.0)
     full_well: float = 5000.0
     read_noise: float = 6.0
     paper_level: float = 0.60
@@ -191,12 +245,13 @@ class Declared:
 
 @dataclass(frozen=True)
 class Scene:
-    """One photograph."""
+    """One photograph. ``blade``: None where there is none; ``things``: what else lies there."""
 
     name: str
-    blade: Blade = field(default_factory=Blade)
+    blade: Blade | None = field(default_factory=Blade)
     target: Target = field(default_factory=Target)
     camera: Camera = field(default_factory=Camera)
     lights: tuple[Light, ...] = ()
     ambient: tuple[float, float, float] = (0.46, 0.465, 0.48)
     declared: Declared = field(default_factory=Declared)
+    things: tuple[Thing, ...] = ()

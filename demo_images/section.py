@@ -51,6 +51,8 @@ def _edge_curve(blade: Blade, s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         kappa += np.where((grid >= start) & (grid < end), value, 0.0)
     kappa = gaussian_filter1d(kappa, 2.0 / _STEP_MM, mode="nearest")  # a hand-made belly begins gently
     heading = np.radians(blade.heading_deg) + np.concatenate([[0.0], np.cumsum((kappa[1:] + kappa[:-1]) / 2) * _STEP_MM])
+    if blade.corner is not None:
+        heading = heading + np.where(grid >= blade.corner.s_mm, np.radians(blade.corner.turn_deg), 0.0)
     middle = (heading[1:] + heading[:-1]) / 2
     x = blade.x0_mm + np.concatenate([[0.0], np.cumsum(np.cos(middle)) * _STEP_MM])
     y = blade.y0_mm + np.concatenate([[0.0], np.cumsum(np.sin(middle)) * _STEP_MM])
@@ -65,6 +67,23 @@ def thickness_along(blade: Blade, s: np.ndarray) -> np.ndarray:
         start, slope = blade.thicken
         thickness = thickness + slope * np.maximum(s - start, 0.0)
     return thickness
+
+
+def scallop_depth(blade: Blade, s: np.ndarray) -> np.ndarray:
+    """(N,) how far (mm, along the face) serrations take the apex back at arcs ``s``; 0 where there are none."""
+    if blade.scallops is None:
+        return np.zeros_like(s)
+    bites = blade.scallops
+    u = 2 * np.mod((s - bites.start_mm) / bites.pitch_mm, 1.0) - 1
+    return np.where((s > bites.start_mm) & (s < bites.end_mm), bites.depth_mm * (1 - u**2), 0.0)
+
+
+def mitred(blade: Blade, cuts: Sections) -> np.ndarray:
+    """(N,) depth inward (mm) at which each section meets the other edge's faces behind an angular corner; infinite where there is none."""
+    if blade.corner is None:
+        return np.full_like(cuts.s, np.inf)
+    # Both edges' faces meet over the line that bisects the corner.
+    return np.abs(cuts.s - blade.corner.s_mm) / np.tan(np.radians(blade.corner.turn_deg) / 2)
 
 
 def edge_height(blade: Blade) -> float:
@@ -85,7 +104,8 @@ def cut(blade: Blade, s: np.ndarray) -> Sections:
     up = np.stack([zero, zero, one], axis=1)
     lean = c if blade.lie == "cheek-down" else 0.0
     n, m = flat * np.cos(lean) + up * np.sin(lean), up * np.cos(lean) - flat * np.sin(lean)
-    thickness = thickness_along(blade, s)
+    # A serration is ground into the face at the face's own angle: its shoulder goes back as far as its apex.
+    thickness = thickness_along(blade, s) + 2 * np.sin(a) * scallop_depth(blade, s)
     return Sections(
         s=s,
         apex=np.column_stack([xy, np.full_like(s, edge_height(blade))]),

@@ -1,4 +1,4 @@
-"""Hard cases for the work on the vision core: rendered when wanted, not shipped."""
+"""The first hard cases, and sixty drawn at random: rendered when wanted, not shipped. `study_cases.py` holds the study set."""
 
 from __future__ import annotations
 
@@ -60,7 +60,7 @@ def _cases() -> list[Scene]:
         Scene("rounded-50um-tent", rounded, s.WHITE, camera, (), TENT, soft),
         Scene("convex-polished", convex, s.GREY, camera, (s.EDGE_SIDE, s.OVERHEAD), declared=soft),
         Scene("micro-bevel", micro, s.WHITE, camera, (s.WINDOW, s.OVERHEAD), declared=soft),
-        Scene("hairline-8px", hairline, s.WOOD, replace(camera, distance_mm=92), (s.WINDOW,), declared=soft),
+        Scene("hairline-8px", hairline, s.WOOD, replace(camera, distance_mm=92, focal_px=10800), (s.WINDOW,), declared=soft),
         Scene("tilt-12deg", replace(base, seed=47), s.GREEN, replace(camera, tilt_deg=(9, -8)), (s.WINDOW, s.OVERHEAD), declared=soft),
     ]
 
@@ -131,5 +131,5 @@ def drawn(number: int) -> Scene:
     return Scene(f"drawn-{number:02d}", blade, replace(lane, print_scale=scale), camera, _LIGHTS[light], ambient, declared)
 
 
-STUDY_SCENES: dict[str, Scene] = {scene.name: scene for scene in _cases()}
+KNOWN_SCENES: dict[str, Scene] = {scene.name: scene for scene in _cases()}
 DRAWN_SCENES: dict[str, Scene] = {scene.name: scene for scene in map(drawn, range(60))}

@@ -6,6 +6,7 @@ Tiles are periodic (made by filtering white noise in the frequency domain), so t
 from __future__ import annotations
 
 import zlib
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -13,7 +14,7 @@ from PIL import Image, ImageDraw, ImageFont
 from scipy.fft import irfft2, rfft2
 
 from calibration_targets.strip import STRIP
-from demo_images.scene import Finish, Target
+from demo_images.scene import Finish, Mark, Target
 
 CELL_MM = (STRIP.square_mm - STRIP.marker_mm) / 2  # squares, borders and marker bits of this strip all lie on one lattice
 SHEET_PX_PER_MM = 120  # 45 px a cell: finer than the photo's own pixels (about 95 a mm)
@@ -82,8 +83,9 @@ def _tiled(tile: np.ndarray, x_mm: np.ndarray, y_mm: np.ndarray, per_mm: float) 
     return tile[np.ix_(rows, columns)]
 
 
-def _grain(kind: str, seed: int) -> tuple[np.ndarray, float]:
-    """A tile of relative brightness about 1 and its px per mm."""
+@lru_cache(maxsize=16)  # 6 MB each
+def grain(kind: str, seed: int) -> tuple[np.ndarray, float]:
+    """(1200, 1200) float32 tile of relative brightness about 1 and its px per mm."""
     if kind == "wood":
         fibre = periodic_noise((1200, 1200), (1.2, 60), seed_of("fibre", seed))
         ring = periodic_noise((1200, 1200), (14, 260), seed_of("ring", seed))
@@ -99,25 +101,26 @@ def _grain(kind: str, seed: int) -> tuple[np.ndarray, float]:
     return 1 + 0.014 * fibre + 0.012 * fine + 0.008 * cloud, 30.0
 
 
+@lru_cache(maxsize=2)  # two thirds of a small picture's time went into making the same sheet again; 150 MB each
 def sheet_texture(target: Target, x_range: tuple[float, float], y_range: tuple[float, float], px_per_mm: float) -> np.ndarray:
     """(rows, columns, 3) float32 reflectance of the sheet; first row at the greatest Y; ranges in true mm."""
     columns = round((x_range[1] - x_range[0]) * px_per_mm)
     rows = round((y_range[1] - y_range[0]) * px_per_mm)
     x = x_range[0] + (np.arange(columns) + 0.5) / px_per_mm
     y = y_range[1] - (np.arange(rows) + 0.5) / px_per_mm
-    grain, per_mm = _grain("paper", target.seed)
-    paper = _tiled(grain, x, y, per_mm).astype(np.float32)
+    fibres, per_mm = grain("paper", target.seed)
+    paper = _tiled(fibres, x, y, per_mm).astype(np.float32)
     cells = np.pad((strip_cells() > 127).astype(np.float32), 1, constant_values=1.0)
     across = _coverage(x, 1 / px_per_mm, cells.shape[1], CELL_MM * target.print_scale[0])
     down = _coverage(-y, 1 / px_per_mm, cells.shape[0], CELL_MM * target.print_scale[1])
     white = down @ cells @ across.T
     white *= _scale_marks(target, x, y)
     white = cv2.GaussianBlur(white, (0, 0), 0.008 * px_per_mm)  # toner spreads by about 8 um (from memory)
-    toner, per_mm = _grain("paper", target.seed + 1)
+    toner, per_mm = grain("paper", target.seed + 1)
     ink = target.ink * (1 + 4 * (_tiled(toner, x, y, per_mm) - 1))
     image = (white * paper)[..., None] * np.array(target.paper, np.float32) + ((1 - white) * ink)[..., None].astype(np.float32)
     if target.lane_kind != "paper" or target.lane != target.paper:
-        lane, per_mm = _grain(target.lane_kind, target.seed + 2)
+        lane, per_mm = grain(target.lane_kind, target.seed + 2)
         outside = y > target.lane_from_mm
         image[outside] = _tiled(lane, x, y[outside], per_mm)[..., None] * np.array(target.lane, np.float32)
     return np.clip(image, 0.005, 0.95).astype(np.float32)
@@ -151,3 +154,21 @@ def _scale_marks(target: Target, x: np.ndarray, y: np.ndarray) -> np.ndarray:
         at = (number * target.print_scale[0] - x[0]) * per_mm, (y[0] - 1.68) * per_mm
         draw.text(at, str(number), fill=0, font=font, anchor="ms", stroke_width=0.025 * per_mm, stroke_fill=0)
     return marks * (np.asarray(board, np.float32) / 255)
+
+
+def strokes(mark: Mark, px_per_mm: float = 60.0) -> np.ndarray:
+    """(rows, columns) float32, 1 on the etched strokes; first row nearest the edge; empty along its border."""
+    length, height = mark.size_mm
+    rows, columns = round(height * px_per_mm), round(length * px_per_mm)
+    board, rng = np.zeros((rows, columns), np.uint8), np.random.default_rng(mark.seed)
+    pen, cell = max(2, round(0.13 * rows)), round(0.75 * rows)
+    for left in range(pen, columns - cell, cell):
+        # Letters of no alphabet: three strokes between places on a lattice of three by three, now and then an arc.
+        at = rng.integers(0, 3, (4, 2)) * np.array([0.28 * cell, 0.4 * rows]) + np.array([left + pen, 0.1 * rows])
+        cv2.polylines(board, [np.round(at).astype(np.int32)], False, 255, pen, cv2.LINE_AA)
+        if rng.random() < 0.4:
+            middle = (round(left + 0.4 * cell), rows // 2)
+            cv2.ellipse(board, middle, (round(0.25 * cell), round(0.3 * rows)), 0, 40, 320, 255, pen, cv2.LINE_AA)
+    border = max(2, rows // 25)
+    board[:border], board[-border:], board[:, :border], board[:, -border:] = 0, 0, 0, 0
+    return board.astype(np.float32) / 255

@@ -11,9 +11,10 @@ import os
 
 import numpy as np
 
-from demo_images import textures
+from demo_images import textures, things
 from demo_images.mesh import Patch, blade_patches
-from demo_images.scene import Camera, Finish, Scene
+from demo_images.scene import Blade, Camera, Finish, Scene
+from demo_images.section import cut
 from demo_images.truth import camera_axes, project
 
 VARIANTS = ("llvm_ad_rgb", "scalar_rgb")
@@ -34,7 +35,24 @@ def _bitmap(mi, array: np.ndarray, wrap: str = "repeat") -> dict:
     return {"type": "bitmap", "bitmap": mi.Bitmap(np.ascontiguousarray(array, np.float32)), "raw": True, "wrap_mode": wrap}
 
 
-def _finish_bsdf(mi, finish: Finish, slopes: np.ndarray, reflectance: np.ndarray) -> dict:
+def _etched(mi, blade: Blade, size_mm: tuple[float, float], metal: dict) -> dict:
+    """The cheek's metal, matt and dark where the mark's strokes are."""
+    mark = blade.mark
+    start = cut(blade, np.array([mark.s_mm + mark.size_mm[0] / 2])).shoulder[0, :2]
+    heading, lines = np.radians(blade.heading_deg), np.radians(blade.cheek.direction_deg)
+    x0 = start[0] * np.cos(heading) + start[1] * np.sin(heading) - mark.size_mm[0] / 2
+    y0 = -start[0] * np.sin(heading) + start[1] * np.cos(heading) + mark.gap_mm
+    # The cheek's texture places are turned to its grind lines and counted in tiles: back to mm, then to parts of the mark.
+    c, s = np.cos(lines), np.sin(lines)
+    to_mm = np.array([[c, -s, 0], [s, c, 0], [0, 0, 1]]) @ np.diag([*size_mm, 1.0])
+    to_mark = np.diag([1 / mark.size_mm[0], 1 / mark.size_mm[1], 1]) @ np.array([[1, 0, -x0], [0, 1, -y0], [0, 0, 1]])
+    strokes = {**_bitmap(mi, textures.strokes(mark)[..., None], "clamp"), "to_uv": mi.ScalarTransform3f(to_mark @ to_mm)}
+    dark = {"type": "diffuse", "reflectance": {"type": "rgb", "value": [mark.reflectance] * 3}}
+    return {"type": "blendbsdf", "weight": strokes, "first": metal, "second": dark}
+
+
+def _finish_bsdf(mi, finish: Finish, tile: tuple, blade: Blade, marked: bool) -> dict:
+    slopes, reflectance, size_mm = tile
     if finish.kind == "coating":
         inner = {
             "type": "roughplastic",
@@ -52,6 +70,8 @@ def _finish_bsdf(mi, finish: Finish, slopes: np.ndarray, reflectance: np.ndarray
             "alpha_v": finish.alpha_across,
             "specular_reflectance": _bitmap(mi, reflectance),
         }
+    if marked:
+        inner = _etched(mi, blade, size_mm, inner)
     return {"type": "twosided", "bsdf": {"type": "normalmap", "normalmap": _bitmap(mi, textures.normal_map(slopes)), "bsdf": inner}}
 
 
@@ -120,13 +140,16 @@ def build(mi, scene: Scene):
     _, centre = camera_axes(scene.camera)
     phone = {"type": "diffuse", "reflectance": {"type": "rgb", "value": [0.03, 0.03, 0.032]}}
     items["phone"] = _rectangle(mi, (centre[0] - 25, centre[0] + 125), (centre[1] - 36, centre[1] + 36), centre[2] + 2.5, phone)
-    for patch in blade_patches(scene.blade):
+    for i, thing in enumerate(scene.things):
+        items[f"thing{i}"] = things.shape(mi, thing)
+    for patch in blade_patches(scene.blade) if scene.blade else ():
         if patch.finish is None:
             steel = {"type": "twosided", "bsdf": {"type": "diffuse", "reflectance": {"type": "rgb", "value": [0.12, 0.12, 0.12]}}}
             items[patch.name] = _mesh(mi, patch, steel, (1.0, 1.0))
             continue
-        slopes, reflectance, size = textures.finish_tile(patch.finish, textures.seed_of(patch.name, scene.blade.seed))
-        items[patch.name] = _mesh(mi, patch, _finish_bsdf(mi, patch.finish, slopes, reflectance), size)
+        tile = textures.finish_tile(patch.finish, textures.seed_of(patch.name, scene.blade.seed))
+        marked = patch.name == "cheek" and scene.blade.mark is not None
+        items[patch.name] = _mesh(mi, patch, _finish_bsdf(mi, patch.finish, tile, scene.blade, marked), tile[2])
     return mi.load_dict(items)
 
 

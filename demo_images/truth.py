@@ -9,7 +9,7 @@ import numpy as np
 
 from demo_images.mesh import apex_offset
 from demo_images.scene import Camera, Scene
-from demo_images.section import cut
+from demo_images.section import cut, mitred, scallop_depth
 
 CALIPER_LIMIT_MM = 0.03  # common practice for a workshop caliper, no source: rectangular, shared by all readings of one session
 CALIPER_STEP_MM = 0.01
@@ -41,11 +41,16 @@ def inside(camera: Camera, px: np.ndarray, margin_px: float = 2.0) -> np.ndarray
 
 
 def stations(scene: Scene, step_mm: float = 0.1) -> list[dict]:
-    """True stations whose apex and shoulder both show, ``step_mm`` apart by arc."""
+    """True stations whose apex and shoulder both show, ``step_mm`` apart by arc; none where there is no blade."""
+    if scene.blade is None:
+        return []
     s = np.arange(0.0, scene.blade.length_mm - 0.05, step_mm)
     sections = cut(scene.blade, s)
     apex, shoulder = project(scene.camera, sections.apex), project(scene.camera, sections.shoulder)
-    chipped = apex_offset(scene.blade, s) > 0
+    serrated = scallop_depth(scene.blade, s) > 0
+    chipped = (apex_offset(scene.blade, s) > 0) & ~serrated
+    at_corner = mitred(scene.blade, sections) < sections.width * np.cos(sections.half_angle)
+    facet = scene.blade.micro_mm / np.cos(np.radians(scene.blade.micro_extra_deg))
     rows = []
     for i in np.flatnonzero(inside(scene.camera, apex) & inside(scene.camera, shoulder)):
         rows.append(
@@ -61,6 +66,12 @@ def stations(scene: Scene, step_mm: float = 0.1) -> list[dict]:
         )
         if chipped[i]:  # the apex given is the one that the blade had: the chip is to be bridged
             rows[-1]["chip"] = True
+        if serrated[i]:  # the apex given joins the points of the teeth: no bevel width of a plain edge
+            rows[-1]["serrated"] = True
+        if at_corner[i]:  # normal to the edge the face ends at the other edge's face, not at the shoulder
+            rows[-1]["corner"] = True
+        if facet:
+            rows[-1]["facet_width"] = round(facet, 5)
     return rows
 
 
@@ -80,7 +91,8 @@ def setup(scene: Scene, rows: list[dict]) -> dict:
     common = shared.uniform(-CALIPER_LIMIT_MM, CALIPER_LIMIT_MM)
     bars = np.round(100 * np.array(scene.target.print_scale) + shared.normal(0, 0.015, 2), 2)
     rng = np.random.default_rng(declared.seed)
-    places = np.sort(rng.choice(np.arange(5, len(rows) - 5), 5, replace=False))
+    plain = [i for i in range(5, len(rows) - 5) if not rows[i].keys() & {"serrated", "corner"}]
+    places = np.sort(rng.choice(plain, 5, replace=False)) if plain else ()
     caliper = []
     for i in places:
         reading = rows[i]["thickness"] + common + rng.normal(0, 0.003)
@@ -88,7 +100,7 @@ def setup(scene: Scene, rows: list[dict]) -> dict:
     return {
         "included_angle": declared.included_angle,
         "angle_tolerance": declared.angle_tolerance,
-        "lie": scene.blade.lie,
+        "lie": scene.blade.lie if scene.blade else "level",
         "primary_half_angle": declared.primary_half_angle,
         "edge_height": declared.edge_height,
         "edge_height_tolerance": declared.edge_height_tolerance,

@@ -11,9 +11,8 @@ from PIL import Image, ImageOps
 
 from calibration_targets.strip import STRIP
 from demo_images import DEMOS, develop
-from demo_images.render import library, main, scaled
+from demo_images.render import STUDY_SCENES, library, main, scaled
 from demo_images.scenarios import DEMO_SCENES
-from demo_images.study import STUDY_SCENES
 from demo_images.truth import CALIPER_LIMIT_MM, project, setup, stations, truth
 
 FILES = [(stem, photo, setup_file, truth_file) for d in DEMOS for stem, photo, setup_file, truth_file in
@@ -134,7 +133,7 @@ def test_every_scenario_has_its_own_name_and_a_truth() -> None:
         rows = stations(scene)
         assert len(rows) > 200, name
         assert rows == sorted(rows, key=lambda s: s["s"])
-        assert set(rows[0]) - {"chip"} == PRACTICE_KEYS
+        assert set(rows[0]) - {"chip", "serrated", "corner", "facet_width"} == PRACTICE_KEYS
         assert len(setup(scene, rows)["caliper"]) == 5
 
 

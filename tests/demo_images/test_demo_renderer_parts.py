@@ -13,8 +13,8 @@ from calibration_targets.strip import STRIP
 from demo_images import develop, textures
 from demo_images.mesh import blade_patches
 from demo_images.scenarios import DEMO_SCENES, MEDIUM
-from demo_images.scene import Blade, Camera, Chip, Target
-from demo_images.section import cut
+from demo_images.scene import Blade, Camera, Chip, Corner, Mark, Scallops, Target
+from demo_images.section import cut, mitred
 from demo_images.truth import camera_axes, project
 
 
@@ -81,6 +81,54 @@ def test_chip_takes_metal_away_and_convexity_adds_it() -> None:
     depth = (chipped[:, 0, 1] - 4.6) / np.cos(np.radians(15))
     assert depth.max() == pytest.approx(0.1, rel=0.01)
     assert set(np.flatnonzero(depth > 1e-9)) == set(np.flatnonzero(np.abs(chipped[:, 0, 0] + 3 - 20) < 0.25 - 1e-9))
+
+
+def test_serrations_take_apex_and_shoulder_back_alike() -> None:
+    toothed = Blade(waviness=0.0, scallops=Scallops(20, 40, 4.0, 0.5))
+    s = np.array([10.0, 20.0, 22.0, 24.0, 26.0])
+    plain, bitten = cut(replace(toothed, scallops=None), s), cut(toothed, s)
+    np.testing.assert_allclose(bitten.width - plain.width, [0, 0, 0.5, 0, 0.5], atol=1e-9)
+    first = blade_patches(toothed)[0].points.reshape(-1, 25, 3)[:, 0, 1]
+    assert (first.max() - 4.6) / np.cos(np.radians(15)) == pytest.approx(0.5, rel=1e-3)
+
+
+def test_an_angular_corner_turns_at_once_and_its_faces_end_on_the_bisector() -> None:
+    blade = Blade(waviness=0.0, corner=Corner(20.0, 40.0))
+    cuts = cut(blade, np.array([19.98, 20.02, 25.0]))
+    np.testing.assert_allclose(np.degrees(np.arctan2(cuts.tangent[:, 1], cuts.tangent[:, 0])), [0, 40, 40], atol=1e-6)
+    # Handbook: two lines that turn by t leave 180 - t inside, and their bisector rises at half of that.
+    assert mitred(blade, cuts)[2] == pytest.approx(5.0 * np.tan(np.radians(70)), rel=1e-6)
+    corner = cut(blade, np.array([20.0])).apex[0]
+    across = np.array([-np.sin(np.radians(20)), np.cos(np.radians(20))])  # along the bisector
+    for patch in blade_patches(blade)[:2]:
+        first, second = np.split(patch.points.reshape(-1, 25 if patch.name == "bevel" else 32, 3)[..., :2] - corner[:2], [400], axis=0)
+        beyond = np.array([across[1], -across[0]])
+        assert (first @ beyond).max() < 0.03
+        assert (second @ beyond).min() > -0.03
+
+
+def test_an_etched_mark_has_strokes_inside_and_an_empty_border() -> None:
+    board = textures.strokes(Mark(10.0, 0.2, (12.0, 2.0), seed=4))
+    assert board.shape == (120, 720)
+    assert 0.05 < (board > 0.5).mean() < 0.5
+    assert not np.concatenate([board[0], board[-1], board[:, 0], board[:, -1]]).any()
+
+
+def test_colour_fringe_magnifies_red_and_blue_about_the_middle() -> None:
+    light = np.zeros((201, 301, 3), np.float32)
+    light[98:103, 248:253] = 1.0
+    seen = develop._fringed(light, (0.02, -0.01))
+    places = [np.average(np.arange(301), weights=seen[..., c].sum(axis=0)) for c in range(3)]
+    np.testing.assert_allclose(places, [150 + 1.02 * 100, 250, 150 + 0.99 * 100], atol=0.02)
+
+
+def test_a_moved_camera_smears_by_what_it_moved() -> None:
+    light = np.zeros((81, 81, 3), np.float32)
+    light[40, 40] = 1.0
+    seen = develop._moved(light, (20.0, 0.0))[..., 1]
+    assert seen.sum() == pytest.approx(1, abs=1e-3)
+    assert np.ptp(np.flatnonzero(seen.sum(axis=0) > 1e-3)) == pytest.approx(20, abs=1)
+    assert np.count_nonzero(seen.sum(axis=1) > 1e-3) == 1
 
 
 def test_texture_cells_are_the_strip() -> None:
