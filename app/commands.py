@@ -133,6 +133,10 @@ def app(options: argparse.Namespace) -> None:
     """``shoulderline app``: serve the app until interrupted."""
     from streamlit.web import cli as streamlit
 
+    from app import first
+
+    # Measured while the server starts and the browser opens, so that the page opens on a result.
+    first.warm()
     page = Path(__file__).with_name("main.py")
     if options.log:
         # The screens run in this process, but nothing else of it reaches them.

@@ -1,4 +1,4 @@
-"""The form in which a person declares the facts; fields explain themselves."""
+"""The form in which a person declares the facts of one side; its fields explain themselves."""
 
 from __future__ import annotations
 
@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import streamlit as st
 
-from vision.declared import Caliper, Declared, Lie, Reading
+from app import drawings
+from vision.declared import Caliper, Declared, Lie
 from vision.errors import DeclarationError
 
 _LIES = {
@@ -28,7 +29,6 @@ class Facts:
     distance: float | None = None
     bar_x: float | None = None
     bar_y: float | None = None
-    readings: tuple[Reading, ...] = ()
     accuracy: float = 0.03
     resolution: float = 0.01
 
@@ -38,62 +38,95 @@ def of(declared: Declared) -> Facts:
     d, bars = declared, declared.printed_bar_mm or (None, None)
     fields = (
         d.angle_tolerance_deg, d.lie, d.cheek_angle_deg, d.edge_height_mm, d.edge_height_tolerance_mm, d.camera_distance_mm, *bars,
-        d.readings, d.caliper.accuracy_mm, d.caliper.resolution_mm,
+        d.caliper.accuracy_mm, d.caliper.resolution_mm,
     )  # fmt: skip
     # Number fields insist on floats; a library caller may have written 30.
     return Facts(*(float(v) if isinstance(v, int) else v for v in (d.included_angle_deg, *fields)))
 
 
-def draw(facts: Facts, key: str) -> Declared:
-    """Show the form and return what it declares.
+def draw(facts: Facts, key: str, *, caliper: bool = True, button: str = "Measure") -> Declared:
+    """Show the form and return what it declares, without readings; `caliper` False leaves the caliper's two fields out.
 
     Raises
     ------
     DeclarationError
-        A fact is impossible, contradicts another, or a reading cannot be read.
+        A fact is impossible or contradicts another.
     """
-    with st.form(f"facts-{key}"), st.expander("What you declare", expanded=True):
-        left, right = st.columns(2)
-        angle = left.number_input("Included angle, degrees", value=facts.angle, step=1.0, help="Both sides together, as sharpened.")
-        tolerance = right.number_input("Angle may be off by, degrees", value=facts.tolerance, step=0.5)
-        lie = left.radio("How the blade lies", list(_LIES), index=list(_LIES.values()).index(facts.lie))
-        cheek = right.number_input(
-            "Cheek angle, degrees", value=facts.cheek, step=0.5, help="Cheek to centre plane; needed when cheek-down."
-        )
-        height = left.number_input(
-            "Edge above the strip's face, mm", value=facts.height, step=0.1, help="Empty: taken as level, to within 1 mm."
-        )
-        height_off = right.number_input("Height may be off by, mm", value=facts.height_tolerance, step=0.1)
-        bar_x = left.number_input(
-            "Printed check bar along the strip, mm", value=facts.bar_x, step=0.01, help="Nominal 100; empty: to within 1 %."
-        )
-        bar_y = right.number_input("Printed check bar across, mm", value=facts.bar_y, step=0.01)
-        distance = left.number_input("Lens to edge, mm", value=facts.distance, step=1.0, help="Empty: from the photo's own focal length.")
-        accuracy = right.number_input("Caliper's limit of error, mm", value=facts.accuracy, step=0.01, format="%.3f")
-        resolution = right.number_input("Caliper's step, mm", value=facts.resolution, step=0.01, format="%.3f")
-        shown = "\n".join(f"{r.position_mm:g} = {r.thickness_mm:g}" for r in facts.readings)
-        readings = left.text_area(
-            "Caliper readings, one a line: position = thickness, mm", value=shown, help="Position on the printed scale."
-        )
-        st.form_submit_button("Measure", type="primary")
-    if (bar_x is None) != (bar_y is None):
+    with st.form(f"facts-{key}"):
+        angle, tolerance = _angle(facts, key)
+        height, height_off, bars = _strip(facts, key)
+        lie, cheek = _lie(facts, key)
+        with st.expander("Camera distance" + (" and caliper" if caliper else "")):
+            distance = st.number_input(
+                "Lens to edge, mm", 15.0, 1000.0, facts.distance, 1.0, key=f"{key}-distance",
+                help="Along the line of sight. Empty: from the focal length that the photo carries.",
+            )  # fmt: skip
+            accuracy, resolution = _caliper(facts, key) if caliper else (facts.accuracy, facts.resolution)
+        st.form_submit_button(button, type="primary", key=f"{key}-submit")
+    if (bars[0] is None) != (bars[1] is None):
         raise DeclarationError(
             "one printed check bar", "printers err differently along and across", "measure both bars or leave both empty"
         )
     return Declared(
-        included_angle_deg=angle, angle_tolerance_deg=tolerance, lie=_LIES[lie], cheek_angle_deg=cheek, edge_height_mm=height,
-        edge_height_tolerance_mm=height_off, camera_distance_mm=distance, printed_bar_mm=None if bar_x is None else (bar_x, bar_y),
-        readings=parse_readings(readings), caliper=Caliper(accuracy, resolution),
+        included_angle_deg=angle, angle_tolerance_deg=tolerance, lie=lie, cheek_angle_deg=cheek, edge_height_mm=height,
+        edge_height_tolerance_mm=height_off, camera_distance_mm=distance, printed_bar_mm=None if bars[0] is None else bars,
+        caliper=Caliper(accuracy, resolution),
     )  # fmt: skip
 
 
-def parse_readings(text: str) -> tuple[Reading, ...]:
-    """``"20.6 = 0.47"`` a line; a decimal comma is read too. Raises `DeclarationError` for a line that is neither."""
-    out = []
-    for line in filter(None, (part.strip() for part in text.splitlines())):
-        position, _, thickness = line.replace(",", ".").partition("=")
-        try:
-            out.append(Reading(float(position), float(thickness)))
-        except ValueError:
-            raise DeclarationError(f"reading {line!r}", "it is not position = thickness", "write it like 20.6 = 0.47") from None
-    return tuple(out)
+def _angle(facts: Facts, key: str) -> tuple[float | None, float]:
+    left, right = st.columns(2)
+    angle = left.number_input(
+        "Included angle, degrees", 4.0, 120.0, facts.angle, 1.0, key=f"{key}-angle", placeholder="found from readings",
+        help="Both sides together, as sharpened; 30 means 15 a side. Empty: found from your caliper readings.",
+    )  # fmt: skip
+    tolerance = left.number_input(
+        "It may be off by, degrees",
+        0.0,
+        20.0,
+        facts.tolerance,
+        0.5,
+        key=f"{key}-tolerance",
+        help="2 for a guided system is common practice.",
+    )
+    right.image(drawings.angle(), alt=drawings.ANGLE_ALT, width="stretch")
+    return angle, tolerance
+
+
+def _strip(facts: Facts, key: str) -> tuple[float | None, float, tuple[float | None, float | None]]:
+    left, right = st.columns(2)
+    height = left.number_input(
+        "Edge above the strip's face, mm", -20.0, 50.0, facts.height, 0.1, key=f"{key}-height", placeholder="level to within 1 mm",
+        help="How high the edge stands above the printed paper; below it is negative. Empty: taken as level, to within 1 mm.",
+    )  # fmt: skip
+    off = right.number_input("Height may be off by, mm", 0.0, 10.0, facts.height_tolerance, 0.1, key=f"{key}-height-off")
+    bar_x = left.number_input(
+        "Check bar along the strip, mm", 90.0, 110.0, facts.bar_x, 0.01, key=f"{key}-bar-x", placeholder="100 to within 1 %",
+        help="Measure the printed 100 mm bar: printers err by up to 1 %. Empty: taken as 100 mm to within 1 %.",
+    )  # fmt: skip
+    bar_y = right.number_input(
+        "Check bar across it, mm", 90.0, 110.0, facts.bar_y, 0.01, key=f"{key}-bar-y", placeholder="100 to within 1 %"
+    )
+    return height, off, (bar_x, bar_y)
+
+
+def _lie(facts: Facts, key: str) -> tuple[Lie, float | None]:
+    left, right = st.columns(2)
+    lie = left.radio("How the blade lies", list(_LIES), index=list(_LIES.values()).index(facts.lie), key=f"{key}-lie")
+    cheek = left.number_input(
+        "Cheek angle, degrees", 0.0, 20.0, facts.cheek, 0.5, key=f"{key}-cheek", placeholder="needed when cheek-down",
+        help="Between a cheek and the blade's centre plane; needed when the blade lies on its cheek.",
+    )  # fmt: skip
+    right.image(drawings.lie(), alt=drawings.LIE_ALT, width="stretch")
+    return _LIES[lie], cheek
+
+
+def _caliper(facts: Facts, key: str) -> tuple[float, float]:
+    left, right = st.columns(2)
+    accuracy = left.number_input(
+        "Caliper's limit of error, mm", 0.0001, 1.0, facts.accuracy, 0.01, format="%.3f", key=f"{key}-accuracy",
+        help="Its maker's figure; 0.03 is common for a digital caliper.",
+    )  # fmt: skip
+    resolution = left.number_input("Caliper's step, mm", 0.0001, 1.0, facts.resolution, 0.01, format="%.3f", key=f"{key}-step")
+    right.image(drawings.caliper(), alt=drawings.CALIPER_ALT, width="stretch")
+    return accuracy, resolution

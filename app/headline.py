@@ -72,6 +72,24 @@ def seen_share(measurement: Measurement) -> tuple[int, int]:
     return int(np.isfinite(thickness).sum()), int(thickness.size)
 
 
+def angle_found(measurement: Measurement) -> str:
+    """``"Included angle as ground: 31.2 ± 1.4° (declared 30 ± 2°)"``; "" when nothing was measured.
+
+    Twice the angle per side of the (first) photographed side, mean over its stations. Its uncertainty is the mean of the stations':
+    errors along the edge are mostly common, and taking them as wholly so errs on the wide side.
+    """
+    t, declared = measurement.thickness, measurement.declared
+    known = np.isfinite(t.angle_per_side_deg) & np.isfinite(t.thickness_mm)
+    if not known.any():
+        return ""
+    found = rounding.format_angle(2.0 * float(t.angle_per_side_deg[known].mean()), 2.0 * float(t.angle_u_deg[known].mean()))
+    if declared.included_angle_deg is None:
+        return f"Included angle, found from the readings: {found}"
+    said = f"declared {declared.included_angle_deg:g} ± {declared.angle_tolerance_deg:g}°"
+    how = "by photo and readings together" if t.fused else "as declared, with its change along the edge"
+    return f"Included angle, {how}: {found} ({said})"
+
+
 def flag_lines(measurement: Measurement) -> tuple[str, ...]:
     """One sentence for each flag that stations carry: on how many, what it says, what to do; most frequent first."""
     bits = measurement.widths.flags

@@ -18,7 +18,7 @@ from vision.results import Measurement, PhotoRecord
 APEX_RGB = (0, 140, 255)
 SHOULDER_RGB = (255, 120, 0)
 # Carried over or set by a person: on record, yet no reason to doubt the line's place.
-_UNDOUBTED = int(StationFlag.BY_HAND)
+UNDOUBTED = int(StationFlag.BY_HAND)
 _DASH_PX = 9.0
 
 
@@ -54,7 +54,7 @@ def draw(
     w = measurement.widths_of(index)
     mine = w.photo == index
     apex, shoulder, position = w.apex_px[mine], w.shoulder_px[mine], w.position_mm[mine]
-    doubtful = (w.flags[mine] & ~_UNDOUBTED) != 0
+    doubtful = (w.flags[mine] & ~UNDOUBTED) != 0
     left, top, right, bottom = _window(apex, shoulder, margin_mm, record)
     out = np.ascontiguousarray(rgb[top:bottom, left:right]).copy()
     if reduce < 1.0:

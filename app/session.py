@@ -1,44 +1,206 @@
-"""The app's one call into the library, remembered by photo bytes and declared facts."""
+"""What one page's session has measured: each photo is searched once, everything after the search is done anew when a fact changes.
+
+A `Bench` belongs to one session and ends with it, so that nobody sees another's photos and the memory comes back. It keeps files'
+bytes, lines found and tiles to look at, each bounded; a decoded photo (36 MB at 12 megapixels) is opened again when it is needed.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import hashlib
+import os
+import threading
+from collections import OrderedDict
+from collections.abc import Callable, Hashable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import TypeVar
 
+import numpy as np
 import streamlit as st
 
-from app import outputs, overlay
+from app import files, first, outputs, overlay
+from app.viewer import tiles
 from vision.declared import Declared
-from vision.job import Job, JobPhoto, JobSide, job_text
-from vision.measure import measure
-from vision.photo import open_photo
+from vision.job import Blade, Job, JobPhoto, JobSide, Method, job_text
+from vision.measure import Settings, Side, check, conclude
+from vision.photo import Photo, open_photo
 from vision.results import Measurement
+from vision.sighting import Progress, Sighting, sight
 
-# The widest a picture is shown; a phone or a laptop never sees more, and the full size stays in the download.
-_SHOWN_PX = 1600
+# A whole edge is 3 to 8 photos a side; twice that, for a fact changed and changed back.
+_MOST_SIGHTINGS = 32
+# 3 MB each at 12 megapixels.
+_MOST_PACKS = 16
+# A search takes up to 0.8 GB (tests/benchmarks): ten sessions at once wait for each other rather than for the swap.
+_SEARCHES = threading.BoundedSemaphore(max(1, min(4, os.cpu_count() or 1)))
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, eq=False)
+class Upload:
+    """A photo's file as it was given; name and SHA-256 are all that `vision.measure.conclude` asks of a photo."""
+
+    name: str
+    data: bytes
+
+    @cached_property
+    def sha256(self) -> str:
+        """Of the bytes, in hexadecimal."""
+        return hashlib.sha256(self.data).hexdigest()
+
+    def open(self) -> Photo:
+        """The decoded photo; raises `PhotoRefused`."""
+        return open_photo(self.data, self.name)
 
 
 @dataclass(frozen=True)
+class Task:
+    """What is measured: one or two sides whose photos are `Upload`, and what holds for the whole."""
+
+    sides: tuple[Side, ...]
+    settings: Settings = field(default_factory=Settings)
+    blade: Blade = field(default_factory=Blade)
+    landmark: str = ""
+
+    @property
+    def uploads(self) -> tuple[Upload, ...]:
+        """All photos, the first side's first."""
+        return tuple(p for side in self.sides for p in side.photos)  # type: ignore[misc]
+
+    @property
+    def job(self) -> Job:
+        """The job file's content: photos by name alone, so that kept beside them it measures them again."""
+        two = len(self.sides) == 2
+        sides = tuple(
+            JobSide(tuple(JobPhoto(p.name, p.sha256) for p in s.photos), s.declared, self.landmark if two else "", s.landmark_mm)
+            for s in self.sides
+        )
+        stretches = self.settings.stretches
+        method = Method(repeatability_mm=self.settings.repeatability_mm)
+        return Job(sides, self.blade, method, stretches) if stretches else Job(sides, self.blade, method)
+
+
+@dataclass(frozen=True, eq=False)
 class Result:
-    """A measurement, its files by name, and reduced pictures with both lines as (photo name, JPEG bytes)."""
+    """A measurement and what it was made from; its files are made when somebody asks for them."""
 
     measurement: Measurement
-    contents: dict[str, bytes]
-    reduced: tuple[tuple[str, bytes], ...]
+    task: Task
+
+    def names(self) -> tuple[str, ...]:
+        """Names of the files there are, the report first."""
+        return ("report.pdf", "profile.csv", *outputs.overlay_names(len(self.measurement.photos)), "measurement.json", "job.toml")
+
+    def rgb(self, index: int) -> np.ndarray:
+        """(H, W, 3) uint8 of one of the photos, decoded anew."""
+        return outputs.rgb8(self.task.uploads[index].open())
+
+    def file(self, name: str) -> bytes:
+        """One file's bytes; the same as `shoulderline measure` writes."""
+        if name == "profile.csv":
+            return files.profile_text(self.measurement).encode()
+        if name == "measurement.json":
+            return files.measurement_text(self.measurement).encode()
+        if name == "job.toml":
+            return job_text(self.task.job).encode()
+        if name == "report.pdf":
+            # Imported here: matplotlib takes a second that a first look need not wait for.
+            from app import report
+
+            return report.pdf(self.measurement, [self.rgb(i) for i in range(len(self.measurement.photos))])
+        index = outputs.overlay_names(len(self.measurement.photos)).index(name)
+        return outputs.overlay_jpeg(overlay.draw(self.rgb(index), self.measurement, index))
 
 
-# Bounded: one entry holds a full-size overlay for each photo.
-@st.cache_data(max_entries=8, show_spinner=False)
-def measured(photos: tuple[tuple[str, bytes], ...], declared: Declared) -> Result:
-    """Measure photos given as (name, bytes); the same bytes and facts are measured once."""
-    opened = [open_photo(data, name) for name, data in photos]
-    result = measure(opened, declared)
-    reduced = []
-    for i, photo in enumerate(opened):
-        rgb = outputs.rgb8(photo)
-        picture = overlay.draw(rgb, result, i, reduce=min(1.0, _SHOWN_PX / rgb.shape[1]))
-        reduced.append((photo.name, outputs.overlay_jpeg(picture)))
-    contents = outputs.build(result, opened)
-    side = JobSide(tuple(JobPhoto(p.name, p.sha256) for p in opened), declared)
-    # Names alone: kept beside the photos, the job file measures them again from the command line.
-    contents["job.toml"] = job_text(Job((side,))).encode()
-    return Result(result, contents, tuple(reduced))
+class Bench:
+    """One session's lines and tiles, the least lately used forgotten first."""
+
+    def __init__(self) -> None:
+        self._sightings: OrderedDict[Hashable, Sighting] = OrderedDict()
+        self._packs: OrderedDict[str, tiles.Pack] = OrderedDict()
+        self.searches = 0
+
+    def measure(self, task: Task, report: Progress | None = None) -> Result:
+        """Measure; only photos that are new, or whose view was declared anew, are searched.
+
+        Raises
+        ------
+        ShoulderlineError
+            As `vision.measure.measure_sides`.
+        """
+        report = report or (lambda stage, share: None)
+        check(task.sides)
+        count, index, seen = len(task.uploads), 0, []
+        for side in task.sides:
+            seen.append([])
+            for upload in side.photos:
+                seen[-1].append(self._sighting(upload, side, task.settings, _part(report, index, count)))
+                index += 1
+        report("thickness", 0.95)
+        return Result(conclude(task.sides, seen, task.settings), task)
+
+    def pack(self, upload: Upload) -> tiles.Pack:
+        """Tiles of one photo."""
+        shared = first.pack(upload.sha256)
+        return shared or _remembered(self._packs, upload.sha256, _MOST_PACKS, lambda: tiles.pack(outputs.rgb8(upload.open())))
+
+    def _sighting(self, upload: Upload, side: Side, settings: Settings, report: Progress) -> Sighting:
+        view = side.declared.of_the_view
+        ready = first.sighting(upload.sha256, upload.name, view) if settings.profile is None else None
+        key = (upload.sha256, upload.name, view, settings.profile)
+        return ready or _remembered(self._sightings, key, _MOST_SIGHTINGS, lambda: self._search(upload, side.declared, settings, report))
+
+    def _search(self, upload: Upload, declared: Declared, settings: Settings, report: Progress) -> Sighting:
+        self.searches += 1
+        with _turn(report):
+            report(f"open {upload.name}", 0.0)
+            photo = upload.open()
+            # The tiles are wanted next and the pixels are here now.
+            _remembered(self._packs, upload.sha256, _MOST_PACKS, lambda: tiles.pack(outputs.rgb8(photo)))
+            return sight(photo, declared, settings.profile, report)
+
+
+def bench() -> Bench:
+    """The bench of the session that runs this script."""
+    return st.session_state.setdefault("bench", Bench())
+
+
+def uploads(photos: Sequence[tuple[str, bytes]]) -> tuple[Upload, ...]:
+    """Photos from (name, bytes)."""
+    return tuple(Upload(name, data) for name, data in photos)
+
+
+def one_side(photos: Sequence[Upload], declared: Declared) -> Task:
+    """The commonest task: photos along one strip."""
+    return Task((Side(tuple(photos), declared),))  # type: ignore[arg-type]
+
+
+def with_declared(task: Task, declared: Declared) -> Task:
+    """The task with other facts of its first side."""
+    return replace(task, sides=(replace(task.sides[0], declared=declared), *task.sides[1:]))
+
+
+@contextmanager
+def _turn(report: Progress) -> Iterator[None]:
+    if not _SEARCHES.acquire(blocking=False):
+        report("wait for another measurement to end", 0.0)
+        _SEARCHES.acquire()
+    try:
+        yield
+    finally:
+        _SEARCHES.release()
+
+
+def _remembered(store: OrderedDict, key: Hashable, most: int, make: Callable[[], T]) -> T:
+    if key not in store:
+        store[key] = make()
+    store.move_to_end(key)
+    while len(store) > most:
+        store.popitem(last=False)
+    return store[key]
+
+
+def _part(report: Progress, index: int, count: int) -> Progress:
+    return lambda stage, share: report(stage, 0.9 * (index + share) / count)

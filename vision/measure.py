@@ -97,7 +97,7 @@ def measure_sides(sides: Sequence[Side], settings: Settings | None = None, progr
         No photo, a photo given twice, no angle and no reading, or two sides without a landmark on each.
     """
     settings, report = settings or Settings(), progress or (lambda stage, share: None)
-    _check(sides)
+    check(sides)
     seen = _see(sides, settings, report)
     report("thickness", 0.95)
     result = conclude(sides, seen, settings)
@@ -147,7 +147,8 @@ def conclude(sides: Sequence[Side], seen: Sequence[Sequence[Sighting]], settings
     )
 
 
-def _check(sides: Sequence[Side]) -> None:
+def check(sides: Sequence[Side]) -> None:
+    """Refuse sides that make no measurement; of a photo only its name and SHA-256 are looked at. Raises `DeclarationError`."""
     if not 1 <= len(sides) <= 2 or not all(side.photos for side in sides):
         raise DeclarationError(
             f"{len(sides)} sides with {[len(s.photos) for s in sides]} photos", "a blade has two, each seen by a photo", "give a photo"

@@ -1,91 +1,85 @@
-"""Screen: choose a photo, declare the facts, see both lines, the profile along the edge and the headline."""
+"""Screen: photos in, facts declared, both lines seen on the photo, profile and headline out."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import replace
+from typing import TypeVar
+
 import streamlit as st
 
-from app import charts, facts_form, session
-from app.demo import load
-from app.headline import flag_lines, headline, readings_remark, seen_share
+from app import facts_form, first, session
+from app.measuring import figures, look, photos, readings, work
+from app.measuring.words import plain
 from app.report import CAUTION
-from vision import rounding
+from vision.declared import Declared
 from vision.errors import ShoulderlineError
-from vision.results import Measurement
+from vision.measure import Settings
+
+T = TypeVar("T")
 
 
 def main() -> None:
-    """Draw the screen from the top."""
+    """Draw the screen from the top; what is shown above may rest on what is typed below, so places are kept free."""
+    first.warm()
     st.title("Thickness behind the edge", anchor=False)
     st.caption(CAUTION)
-    chosen = _choose()
-    if chosen is None:
-        st.info("Upload a macro photo of the edge beside the printed strip, or choose a demo photo.")
+    chosen = photos.choose()
+    desk = work.desk(chosen.subject, chosen.declared.readings if chosen.declared else ())
+    result_place, spots = st.container(), st.container()
+    with st.expander("What you declare", expanded=True):
+        declared = _refusable(lambda: _facts(chosen))
+    with spots:
+        readings.edit(desk, chosen.subject)
+    below = st.container()
+    if declared is None:
         return
-    photos, facts = chosen
+    with result_place:
+        result = _refusable(lambda: _measured(chosen, declared, desk))
+        if result is not None:
+            st.session_state["result"] = result
+            _above(result, desk, chosen.subject)
+    if result is not None:
+        with spots:
+            readings.checks(desk, result.measurement)
+        with below:
+            figures.draw_remarks(result.measurement)
+            figures.draw_budget(result.measurement)
+            figures.draw_downloads(result)
+
+
+def _facts(chosen: photos.Chosen) -> Declared:
+    """The form, filled with what was declared last for this subject."""
+    kept = st.session_state.setdefault("facts", {})
+    before = kept.get(chosen.subject, chosen.declared)
+    facts = facts_form.of(before) if before else facts_form.Facts()
+    kept[chosen.subject] = declared = facts_form.draw(facts, chosen.subject)
+    return declared
+
+
+def _measured(chosen: photos.Chosen, declared: Declared, desk: work.Desk) -> session.Result:
+    task = session.one_side(chosen.uploads, replace(declared, readings=desk.now.readings))
+    task = replace(task, settings=Settings(stretches=desk.now.stretches))
+    bar = st.progress(0.0, "Find the strip, the apex and the shoulder …")
     try:
-        declared = facts_form.draw(facts, key="+".join(name for name, _ in photos))
-        with st.spinner("Find the strip, the apex and the shoulder …"):
-            result = session.measured(photos, declared)
+        return session.bench().measure(task, lambda stage, share: bar.progress(min(share, 1.0), f"{plain(stage)} …"))
+    finally:
+        bar.empty()
+
+
+def _above(result: session.Result, desk: work.Desk, subject: str) -> None:
+    figures.draw_headline(result.measurement, len(desk.now.said()))
+    look.draw(result, session.bench(), desk, f"viewer-{subject}")
+    look.corrections(desk, subject)
+
+
+def _refusable(make: Callable[[], T]) -> T | None:
+    """What `make` returns, or None with the refusal said in one sentence."""
+    try:
+        return make()
     except ShoulderlineError as error:
-        st.error(f"**{_plain(error.what)}**: {_plain(error.why)}. What to do: {_plain(error.remedy)}.")
-        return
-    _headline(result.measurement)
-    _pictures(result)
-    st.pyplot(charts.along_edge(result.measurement), width="stretch")
-    _remarks(result.measurement)
-    _downloads(result)
-
-
-def _choose() -> tuple[tuple[tuple[str, bytes], ...], facts_form.Facts] | None:
-    demos = {d.name.replace("-", " "): d for d in load()}
-    own = "my own photo"
-    choice = st.selectbox("Photo", [*demos, own], help="The demo photos show an invented blade; their truth is known.")
-    if choice != own:
-        demo = demos[choice]
-        return tuple((p.name, p.read_bytes()) for p in demo.photos), facts_form.of(demo.declared)
-    kinds = ["jpg", "jpeg", "png", "tif", "tiff", "webp", "heic", "heif"]
-    files = st.file_uploader("Photos of one edge along one strip", type=kinds, accept_multiple_files=True)
-    return (tuple((f.name, f.getvalue()) for f in files), facts_form.Facts()) if files else None
-
-
-def _headline(m: Measurement) -> None:
-    seen, stations = seen_share(m)
-    figures = headline(m)
-    if not figures:
-        st.warning("No headline figure could be had; see the cautions below.")
-    for line in figures[:1]:
-        # Not st.metric: on a narrow screen it cuts the figure off.
-        remark = readings_remark(m)
-        st.write(f"Thickness behind the edge, {line.label}" + (f"; {remark}" if remark else ""))
-        st.header(line.text, anchor=False)
-    if figures[1:]:
-        st.table({"stretch": [f.label for f in figures[1:]], "thickness": [f.text for f in figures[1:]]})
-    st.caption(f"{rounding.COVERAGE}. {seen} of {stations} stations measured.")
-
-
-def _pictures(result: session.Result) -> None:
-    for name, picture in result.reduced:
-        st.image(picture, caption=f"{name}: apex blue, shoulder orange, dashed where flagged; ticks every mm", width="stretch")
-
-
-def _remarks(m: Measurement) -> None:
-    for note in m.notes:
-        (st.warning if note.severity == "caution" else st.info)(_plain(f"{note.text[:1].upper()}{note.text[1:]}; {note.remedy}."))
-    if found := flag_lines(m):
-        with st.expander("Flagged stations (dashed in the picture)"):
-            st.write("\n".join(f"- {_plain(line)}" for line in found))
-
-
-def _downloads(result: session.Result) -> None:
-    kinds = {"csv": "text/csv", "json": "application/json", "jpg": "image/jpeg", "pdf": "application/pdf", "toml": "application/toml"}
-    with st.container(horizontal=True):
-        for name, data in result.contents.items():
-            st.download_button(name, data, file_name=name, mime=kinds[name.rsplit(".", 1)[-1]], on_click="ignore")
-
-
-def _plain(text: str) -> str:
-    """Text that Markdown leaves as it is: file names may hold its signs."""
-    return "".join(f"\\{c}" if c in "\\`*_{}[]()<>#+!|$~:" else c for c in text)
+        st.error(f"**{plain(error.what)}**: {plain(error.why)}. What to do: {plain(error.remedy)}.")
+        return None
 
 
 main()

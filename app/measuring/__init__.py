@@ -1,0 +1,1 @@
+"""The parts of the screen that measures, one file each."""

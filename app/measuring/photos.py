@@ -1,0 +1,49 @@
+"""Which photos are measured: the person's own, the device's camera, or a demo."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import streamlit as st
+
+from app import first
+from app.demo import load
+from app.session import Upload, uploads
+from vision.declared import Declared
+
+KINDS = ["jpg", "jpeg", "png", "tif", "tiff", "webp", "heic", "heif"]
+OWN = "own"
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """Photos of one subject; `declared` is what the demo's owner declares, None for the person's own."""
+
+    subject: str
+    uploads: tuple[Upload, ...]
+    declared: Declared | None
+
+
+def choose() -> Chosen:
+    """Draw the ways in; without a photo of the person's own, a demo."""
+    files = st.file_uploader(
+        "Your photos of one edge along one strip", type=KINDS, accept_multiple_files=True, key="photos",
+        help="Several photos are joined by the printed scale. They stay on the machine that serves this page.",
+    )  # fmt: skip
+    with st.expander("Take a photo now, or look at another demo"):
+        taken = (
+            st.camera_input("Edge and strip together, from straight above", resolution=None)
+            if st.toggle("Use this device's camera")
+            else None
+        )
+        demos = {d.name: d for d in load()}
+        name = st.selectbox(
+            "Demo", list(demos), index=list(demos).index(first.NAME), format_func=lambda n: n.replace("-", " "), key="demo",
+            help="The demo photos show an invented blade; their truth is known.",
+        )  # fmt: skip
+    given = [(f.name, f.getvalue()) for f in files] + ([("camera.jpg", taken.getvalue())] if taken else [])
+    if given:
+        return Chosen(OWN, uploads(given), None)
+    demo = demos[name]
+    st.info("A demo blade, measured with what its owner declares. Drop your own photo above to measure yours.")
+    return Chosen(f"demo:{name}", uploads([(p.name, p.read_bytes()) for p in demo.photos]), demo.declared)

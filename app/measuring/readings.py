@@ -1,0 +1,54 @@
+"""The table of spot checks, and beside each what photo and other readings say of it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pandas as pd
+import streamlit as st
+
+from app.measuring import words
+from app.measuring.work import Desk, Spot, number
+from vision.results import Measurement
+
+_PLACE, _READ, _ASIDE = "place on the printed scale, mm", "caliper reading, mm", "set aside"
+
+
+def edit(desk: Desk, key: str) -> None:
+    """Draw the table and take over what was typed into it."""
+    st.subheader("Spot checks", anchor=False)
+    st.caption(
+        "Where the caliper was set (read beside the edge on the printed scale) and what it showed at the shoulder. "
+        "Add a row, or pick the place in the photo."
+    )
+    base = desk.base.spots
+    frame = pd.DataFrame(
+        {_PLACE: [s.position_mm for s in base], _READ: [s.thickness_mm for s in base], _ASIDE: [s.set_aside for s in base]}
+    ).astype({_PLACE: float, _READ: float, _ASIDE: bool})
+    edited = st.data_editor(
+        frame, num_rows="dynamic", hide_index=True, key=f"readings-{key}-{desk.version}", alt="Spot checks: place, reading, set aside",
+        column_config={
+            _PLACE: st.column_config.NumberColumn(min_value=-100.0, max_value=2000.0, step=0.1, format="%.1f"),
+            _READ: st.column_config.NumberColumn(min_value=0.005, max_value=10.0, step=0.001, format="%.3f"),
+            _ASIDE: st.column_config.CheckboxColumn(default=False, help="Keeps the reading on record without using it."),
+        },
+    )  # fmt: skip
+    rows = zip(edited[_PLACE], edited[_READ], edited[_ASIDE], strict=True)
+    spots = tuple(Spot(number(a), number(b), c is True or bool(c == True)) for a, b, c in rows)  # noqa: E712
+    desk.to(replace(desk.now, spots=spots), typed=True)
+
+
+def checks(desk: Desk, m: Measurement) -> None:
+    """What photo and other readings say of each."""
+    said = words.checks_by_reading(m)
+    lines = []
+    for spot in desk.now.spots:
+        r = spot.reading
+        if r is None and spot.position_mm is not None:
+            lines.append(f"- **{spot.position_mm:.1f} mm**: no reading yet; type it into the table")
+        elif r is not None:
+            lines.append(
+                f"- **{r.position_mm:.1f} mm, {r.thickness_mm:g} mm**: {words.plain(said.get((r.position_mm, r.thickness_mm), 'not used'))}"
+            )
+    if lines:
+        st.markdown("\n".join(lines))
