@@ -14,7 +14,8 @@ from scipy.ndimage import gaussian_filter1d, median_filter, uniform_filter1d
 from vision.contrast import burnt_share, contrast_channel
 from vision.flags import StationFlag
 from vision.lane import DARK, TICK_MM
-from vision.lines import first_line, long_lines
+from vision.lines import first_line, long_lines, steered
+from vision.steering import LineGuide
 from vision.steps import StepFit, StepModel, fit_steps
 from vision.straighten import StraightStrip
 
@@ -60,9 +61,9 @@ class ApexLine:
     blur_px: float
 
 
-def refine_apex(strip: StraightStrip, blur_px: float, px_per_mm: float) -> ApexLine:
-    """Sub-pixel apex near the strip's own curve: pooled erf fits, chips bridged and flagged."""
-    course = settle(strip, blur_px, px_per_mm)
+def refine_apex(strip: StraightStrip, blur_px: float, px_per_mm: float, guide: LineGuide | None = None) -> ApexLine:
+    """Sub-pixel apex near the strip's own curve: pooled erf fits, chips bridged and flagged; `guide` steers the search alone."""
+    course = settle(strip, blur_px, px_per_mm, guide)
     value = contrast_channel(strip, course, blur_px)
     pool = max(_POOL_MM * px_per_mm, 4.0)
     # Beyond 3 blur radii a step is flat; three more rows tell its level. The contact shadow stays outside.
@@ -77,10 +78,13 @@ def refine_apex(strip: StraightStrip, blur_px: float, px_per_mm: float) -> ApexL
         strip.valid,
         strip.clipped,
     )
-    return _judge(strip, fit, blur_px, px_per_mm)
+    line = _judge(strip, fit, blur_px, px_per_mm)
+    if guide is not None:
+        line.flags[np.isfinite(guide.row)] |= int(StationFlag.BY_HAND)
+    return line
 
 
-def settle(strip: StraightStrip, blur_px: float, px_per_mm: float) -> np.ndarray:
+def settle(strip: StraightStrip, blur_px: float, px_per_mm: float, guide: LineGuide | None = None) -> np.ndarray:
     """(S,) row of the apex to a px or two: the first line near the coarse curve that is as sharp as the photo's blur allows.
 
     A shadow's penumbra spreads over many px, an edge in focus over a few: the share of a step that happens within
@@ -90,10 +94,11 @@ def settle(strip: StraightStrip, blur_px: float, px_per_mm: float) -> np.ndarray
     sharp = _sharpness(strip, blur_px, px_per_mm, int(strip.row_of_apex - _BACK_MM * px_per_mm))
     start = max(int(strip.row_of_apex - _BACK_MM * px_per_mm), 0)
     stop = min(int(strip.row_of_apex + _AHEAD_MM * px_per_mm), len(sharp))
-    near = sharp[start:stop]
+    centre = (np.arange(sharp.shape[1]) + 0.5) * _BLOCK - 0.5
+    barred = None if guide is None else guide.barred((stop - start, len(centre)), centre, start)
+    near = steered(sharp[start:stop], barred)
     lines = long_lines(near, max(int(TICK_MM * px_per_mm / _BLOCK), 2))
-    row = median_filter(first_line(near, lines, step_cost=0.6).astype(float), 5, mode="nearest") + start
-    centre = (np.arange(near.shape[1]) + 0.5) * _BLOCK - 0.5
+    row = median_filter(first_line(near, lines, 0.6, barred).astype(float), 5, mode="nearest") + start
     return np.interp(np.arange(columns), centre, row)
 
 

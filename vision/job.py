@@ -21,6 +21,7 @@ from vision.camera_profile import CameraProfile
 from vision.camera_profile import load as load_profile
 from vision.declared import Caliper, Declared, Lie, Reading
 from vision.errors import DeclarationError
+from vision.hints import DeclaredScale, Guide, Hints, LineKind
 from vision.measure import Settings, Side
 from vision.photo import Photo, open_photo
 from vision.zones import Stretches
@@ -55,10 +56,12 @@ class Method:
 
 @dataclass(frozen=True)
 class JobPhoto:
-    """A photo by its path relative to the job file, and the SHA-256 of its bytes ("" in a job written by hand: not checked)."""
+    """A photo by its path relative to the job file, the SHA-256 of its bytes ("" in a job written by hand: not checked), and what
+    a person pointed at in it."""
 
     path: str
     sha256: str = ""
+    hints: Hints = field(default_factory=Hints)
 
 
 @dataclass(frozen=True)
@@ -156,7 +159,8 @@ def open_job(job: Job, folder: Path) -> tuple[tuple[Side, ...], Settings]:
     """
     sides = []
     for side in job.sides:
-        sides.append(Side(tuple(_open(p, folder) for p in side.photos), side.declared, side.landmark_mm))
+        opened = tuple(_open(p, folder) for p in side.photos)
+        sides.append(Side(opened, side.declared, side.landmark_mm, tuple(p.hints for p in side.photos)))
     return tuple(sides), Settings(_profile(job.method, folder), job.stretches, job.method.repeatability_mm)
 
 
@@ -229,11 +233,43 @@ def _side_table(side: JobSide) -> dict[str, Any]:
     out: dict[str, Any] = {"landmark": side.landmark} if side.landmark else {}
     if side.landmark_mm is not None:
         out["landmark_mm"] = side.landmark_mm
-    return out | {"declared": facts, "photos": [_plain(p) for p in side.photos]}
+    return out | {"declared": facts, "photos": [_photo_table(p) for p in side.photos]}
+
+
+def _photo_table(photo: JobPhoto) -> dict[str, Any]:
+    h = photo.hints
+    out: dict[str, Any] = {"path": photo.path, "sha256": photo.sha256}
+    if h.along_px:
+        out["along_px"] = [list(p) for p in h.along_px]
+    if h.spine_px:
+        out["spine_px"] = list(h.spine_px)
+    if h.scale:
+        out["scale"] = _plain(h.scale)
+    if h.guides:
+        out["guides"] = [_plain(g) | {"line": g.line.value} for g in h.guides]
+    return out
+
+
+def _photo(table: _Table) -> JobPhoto:
+    path, sha256 = table.take("path", str), table.take("sha256", str, "")
+    along = tuple(table.span("along_px", p) for p in table.take("along_px", list, []))
+    spine = table.pair("spine_px") if "spine_px" in table.left else None
+    scale = table.table("scale").build(DeclaredScale) if "scale" in table.left else None
+    guides = tuple(_guide(t) for t in table.tables("guides"))
+    table.close()
+    return JobPhoto(path, sha256, Hints(guides, along, spine, scale))
+
+
+def _guide(table: _Table) -> Guide:
+    line, x, y = table.take("line", str), table.take("x_px", float), table.take("y_px", float)
+    table.close()
+    if line not in set(LineKind):
+        raise DeclarationError(f"{table.where('line')} = {line!r}", f"it must be one of {', '.join(LineKind)}", _REMEDY)
+    return Guide(LineKind(line), x, y)
 
 
 def _side(table: _Table, caliper: Caliper, readings: tuple[Reading, ...]) -> JobSide:
-    photos = tuple(t.build(JobPhoto) for t in table.tables("photos"))
+    photos = tuple(_photo(t) for t in table.tables("photos"))
     facts = table.table("declared")
     given = {k: facts.take(k, float, None) for k in _SIDE_FACTS if k not in _PAIRS | {"lie"}}
     given |= {k: facts.pair(k) for k in _PAIRS if k in facts.left}
@@ -297,7 +333,7 @@ class _Table:
         """Two numbers."""
         pair = self.typed(key, value, list)
         if len(pair) != 2:
-            raise DeclarationError(f"{self.where(key)} = {value!r}", "it must be two numbers, [START, END] in mm", _REMEDY)
+            raise DeclarationError(f"{self.where(key)} = {value!r}", "it must be two numbers, such as [12.5, 30.0]", _REMEDY)
         start, end = (self.typed(key, v, float) for v in pair)
         return start, end
 

@@ -16,9 +16,11 @@ from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter, un
 
 from calibration_targets.strip import SCALE_HEIGHT_MM, scale_ink
 from vision.camera import Camera
-from vision.errors import EdgeNotFound
-from vision.lines import first_line, long_lines
+from vision.errors import DeclarationError, EdgeNotFound
+from vision.hints import Hints, LineKind, pointing_px
+from vision.lines import first_line, long_lines, steered
 from vision.photo import Photo
+from vision.steering import DRAWN, along_px
 from vision.straighten import srgb_to_linear_table
 
 # Photo px per px of the sheet view: a bevel of 8 px is still two of them.
@@ -37,6 +39,9 @@ _LEAST_STEP = np.array([0.004, 0.002, 0.002, 0.1])
 _BEYOND_MM = 8.0
 # Nothing matt is brighter than white paper under the same lamp by more than its uneven light (log).
 _BRIGHTER_THAN_PAPER = 0.05
+# A guide forbids other rows this far to either side of it along the edge (mm), and the less the farther, since an edge may slope by
+# 45 degrees to the strip at a tip.
+_GUIDED_MM, _GUIDE_SLOPE = 0.5, 1.0
 # Columns folded into one for the path through a flattened view.
 _THIN = 4
 # z = 4: a line this weak in the median column is the lane's own grain.
@@ -62,6 +67,8 @@ class SheetView:
         Row r of column c stands for the sheet's row ``r + shift[c]``.
     start : (C,) int
         Rows of the sheet before this one are not searched.
+    barred : (R, C) bool or None
+        Where guide points forbid the apex.
     """
 
     features: np.ndarray
@@ -71,6 +78,7 @@ class SheetView:
     mm: float
     shift: np.ndarray
     start: np.ndarray
+    barred: np.ndarray | None = None
 
     @property
     def y_mm(self) -> np.ndarray:
@@ -95,16 +103,24 @@ class ApexCurve:
     strength: np.ndarray
 
 
-def find_apex(photo: Photo, camera: Camera, height_mm: float, bar_scale: tuple[float, float] = (1.0, 1.0)) -> ApexCurve:
-    """Coarse apex curve, good to a few photo px.
+def find_apex(
+    photo: Photo, camera: Camera, height_mm: float, bar_scale: tuple[float, float] = (1.0, 1.0), hints: Hints | None = None
+) -> ApexCurve:
+    """Coarse apex curve, good to a few photo px; where `hints` say where the apex runs, the search keeps to it.
 
     Raises
     ------
     EdgeNotFound
         When no connected line ends the lane.
+    DeclarationError
+        A guide point or drawn line that cannot be the apex.
     """
-    view = sheet_view(photo, camera, height_mm, bar_scale)
-    rows, strength = _first_line(view)
+    hints = hints or Hints()
+    view = _hinted(sheet_view(photo, camera, height_mm, bar_scale), camera, height_mm, (photo.width_px, photo.height_px), hints)
+    rows, strength = _first_line(view, bool(hints.points_of(LineKind.APEX) or hints.along_px))
+    if np.median(strength) < _LEAST_SUPPORT and hints.guides:
+        rule = "no line along the edge could be the apex as they put it: one may lie on the lane side, or on the wrong line"
+        raise DeclarationError(f"guide points {', '.join(map(str, hints.guides))}", rule, "look at each again, or point at the apex too")
     if np.median(strength) < _LEAST_SUPPORT:
         raise EdgeNotFound(
             photo.name,
@@ -144,6 +160,35 @@ def sheet_view(photo: Photo, camera: Camera, height_mm: float, bar_scale: tuple[
     # Seen past a high edge, the strip stands elsewhere than at Y = 0 of the edge's plane.
     start = np.maximum((printed_y < _STRIP_MARGIN_MM).sum(axis=0), round(_STRIP_MARGIN_MM / mm))
     return SheetView(_features(linear), valid, ink, float(x0), float(mm), np.zeros(columns, int), start)
+
+
+def _hinted(view: SheetView, camera: Camera, height_mm: float, size_px: tuple[int, int], hints: Hints) -> SheetView:
+    """The view with what the person's points and line forbid."""
+    if not hints.guides and not hints.along_px:
+        return view
+    rows, columns = view.valid.shape
+    across, along = np.arange(rows)[:, None], np.arange(columns)
+    reach = pointing_px(size_px) / _REDUCE + 1.0
+
+    def cells(px: np.ndarray) -> np.ndarray:
+        sheet = camera.to_height(np.asarray(px, float).reshape(-1, 2), height_mm)
+        return np.column_stack([sheet[:, 1], sheet[:, 0] - view.x0_mm]) / view.mm
+
+    barred = np.zeros((rows, columns), bool)
+    if hints.along_px:
+        drawn = cells(along_px(hints.along_px))
+        drawn = drawn[np.argsort(drawn[:, 1])]
+        course = np.interp(along, drawn[:, 1], drawn[:, 0], left=np.nan, right=np.nan)
+        barred |= (np.abs(across - np.nan_to_num(course)) > DRAWN * reach) & np.isfinite(course)
+    for guide, (row, column) in zip(hints.guides, cells([(g.x_px, g.y_px) for g in hints.guides]), strict=True):
+        if not view.start[np.clip(round(float(column)), 0, columns - 1)] <= row < rows:
+            rule = "it lies on the printed strip or beside the lane, where no blade can be"
+            raise DeclarationError(f"guide {guide}", rule, f"point at the {guide.line.value} itself, or take the guide away")
+        away = np.abs(along - column)
+        # The apex passes through its own points, and before those of the shoulder.
+        off = np.abs(across - row) - reach if guide.line is LineKind.APEX else across - row + reach
+        barred |= (off > _GUIDE_SLOPE * away) & (away <= _GUIDED_MM / view.mm)
+    return replace(view, barred=barred)
 
 
 def _smooth_map(function: Callable[[np.ndarray], np.ndarray], xs: np.ndarray, ys: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -235,15 +280,18 @@ def _steps(smooth: np.ndarray) -> np.ndarray:
     return step
 
 
-def _first_line(view: SheetView) -> tuple[np.ndarray, np.ndarray]:
-    """Row (C,) of the apex as the first connected line beyond the lane, and its strength."""
+def _first_line(view: SheetView, told: bool) -> tuple[np.ndarray, np.ndarray]:
+    """Row (C,) of the apex as the first connected line beyond the lane, and its strength; `told` when a person pointed at it."""
     row, strength = _search(view)
-    cut = _possible_cut(view, row)
+    # Whoever points at the apex has told it from the paper's border.
+    cut = None if told else _possible_cut(view, row)
     if cut is not None:
         # The same search once more behind the line, and a third for what would be the shoulder then.
         second, second_strength = _search(_behind(view, cut, 0.3))
         third = line_strength(_behind(view, second, 0.15), 0.5)
-        if _paper_border(view, (cut, second), third):
+        # The shoulder that a person pointed at is no second line.
+        seen = view.barred is None or np.median(second_strength) >= _LEAST_SUPPORT
+        if seen and _paper_border(view, (cut, second), third):
             row, strength = second, second_strength
     row = np.clip(median_filter(row.astype(float), 9, mode="nearest"), 0, len(view.features) - 1)
     return row, gaussian_filter1d(strength, 0.5 / view.mm, mode="nearest")
@@ -255,13 +303,13 @@ def _search(view: SheetView) -> tuple[np.ndarray, np.ndarray]:
     First in the sheet's own rows; then about the smooth course of that answer, where longer means along the edge show weaker
     lines, and a detour over to the next line costs more than a gap.
     """
-    strength = line_strength(view, 0.12)
-    row = first_line(strength, long_lines(strength, round(TICK_MM / view.mm)), step_cost=0.2)
+    strength = steered(line_strength(view, 0.12), view.barred)
+    row = first_line(strength, long_lines(strength, round(TICK_MM / view.mm)), 0.2, view.barred)
     for _ in range(2):
         course = _smooth_course(row.astype(float))
         shift = np.round(course).astype(int) - round(course.max())
         flat = _flattened(view, shift, round(course.max() + _BEYOND_MM / view.mm))
-        strength = line_strength(flat, 0.5)
+        strength = steered(line_strength(flat, 0.5), flat.barred)
         row = _connected(strength, flat) + shift
         if np.abs(row - course).max() < 2.5:
             break
@@ -309,7 +357,8 @@ def _flattened(view: SheetView, shift: np.ndarray, reach: int) -> SheetView:
     at = np.clip(rows, 0, len(view.features) - 1)
     features = np.take_along_axis(view.features, at[..., None], axis=0)
     valid, ink = (np.take_along_axis(p, at, axis=0) & inside for p in (view.valid, view.ink))
-    return SheetView(features, valid, ink, view.x0_mm, view.mm, shift, view.start)
+    barred = None if view.barred is None else np.take_along_axis(view.barred, at, axis=0) | (~inside & view.barred.any(axis=0))
+    return SheetView(features, valid, ink, view.x0_mm, view.mm, shift, view.start, barred)
 
 
 def _connected(strength: np.ndarray, view: SheetView) -> np.ndarray:
@@ -318,9 +367,9 @@ def _connected(strength: np.ndarray, view: SheetView) -> np.ndarray:
     # The line hardly leaves its row now: every fourth column is enough, each standing for the mean of four.
     columns = strength.shape[1] // _THIN * _THIN
     folded = (len(strength), -1, _THIN)
-    row = first_line(
-        strength[:, :columns].reshape(folded).mean(axis=2), lines[:, :columns].reshape(folded).max(axis=2), step_cost=0.6 / _THIN
-    )
+    barred = None if view.barred is None else view.barred[:, :columns].reshape(folded).all(axis=2)
+    mean, most = strength[:, :columns].reshape(folded).mean(axis=2), lines[:, :columns].reshape(folded).max(axis=2)
+    row = first_line(mean, most, 0.6 / _THIN, barred)
     middle = np.arange(0, columns, _THIN) + (_THIN - 1) / 2
     return np.round(np.interp(np.arange(strength.shape[1]), middle, row)).astype(int)
 

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from scipy.ndimage import maximum_filter1d
+from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from vision.paths import best_path
 
 # z = 6 in the lane's own noise: noise alone makes no connected line of it.
 _LEAST_STRENGTH = 0.36
+# Rows beside a crest that its flank can reach: lines are told apart over windows of that size.
+_FLANK_ROWS = 12
+_NARROWEST_WITHIN = 31
 
 
 def long_lines(strength: np.ndarray, least_columns: int) -> np.ndarray:
@@ -24,7 +27,32 @@ def long_lines(strength: np.ndarray, least_columns: int) -> np.ndarray:
     return np.where(ridge & keep[label], strength, 0.0)
 
 
-def first_line(strength: np.ndarray, lines: np.ndarray, step_cost: float) -> np.ndarray:
+def steered(strength: np.ndarray, barred: np.ndarray | None) -> np.ndarray:
+    """(R, C) strength without the connected lines that guide points rule out.
+
+    A line is ruled out over its whole length when it runs through `barred` (R, C) cells and through no other cell of their columns:
+    whoever points at another line says that this one is not meant.
+    """
+    if barred is None:
+        return strength
+    ridge = strength >= np.maximum(maximum_filter1d(strength, 5, axis=0), _LEAST_STRENGTH)
+    count, label = cv2.connectedComponents(cv2.dilate(ridge.astype(np.uint8), np.ones((3, 5), np.uint8)))
+    # A corridor widens away from its point; what the point says, it says where the corridor is narrowest.
+    room = (~barred).sum(axis=0)
+    inside = ridge & barred.any(axis=0) & (room <= minimum_filter1d(room, _NARROWEST_WITHIN) + 2)
+    out = np.zeros(count, bool)
+    out[np.unique(label[inside & barred])] = True
+    out[np.unique(label[inside & ~barred])] = False
+    out[0] = False
+    gone = out[label] & ridge
+    # With the crest its flanks go, as far as the strength falls.
+    for _ in range(_FLANK_ROWS):
+        gone[1:] |= gone[:-1] & (strength[1:] <= strength[:-1])
+        gone[:-1] |= gone[1:] & (strength[:-1] <= strength[1:])
+    return np.where(gone | barred, 0.0, strength)
+
+
+def first_line(strength: np.ndarray, lines: np.ndarray, step_cost: float, barred: np.ndarray | None = None) -> np.ndarray:
     """Row (C,) of the first strong connected line, counted from row 0.
 
     Parameters
@@ -33,8 +61,10 @@ def first_line(strength: np.ndarray, lines: np.ndarray, step_cost: float) -> np.
         0..1; `lines` holds the ridges that count when crossed.
     step_cost : float
         Cost of each row of change per column.
+    barred : (R, C) bool, optional
+        Cells that guide points forbid.
     """
     # Crossing a line costs what following the strongest one gains: a weak first line wins over a strong one behind it.
     behind = np.cumsum(lines > 0, axis=0)
     behind = np.vstack([np.zeros((2, behind.shape[1])), behind[:-2]])
-    return best_path(behind - strength, max_step=3, step_cost=step_cost, through=False).row
+    return best_path(behind - strength, max_step=3, step_cost=step_cost, forbidden=barred, through=False).row

@@ -17,6 +17,7 @@ from vision.camera_profile import CameraProfile
 from vision.declared import Declared, Lie
 from vision.errors import DeclarationError
 from vision.flags import Note
+from vision.hints import Hints
 from vision.photo import Photo
 from vision.results import Measurement, OtherSide, WidthProfile
 from vision.sighting import Progress, Sighting, sight
@@ -31,12 +32,17 @@ class Side:
     """One photographed side: its photos along one strip, what was declared of it, and the landmark's position on that strip.
 
     `landmark_mm` is needed only when both sides are given: where one and the same point of the blade (its heel or tip, say)
-    stands on each side's printed scale.
+    stands on each side's printed scale. `hints` is what the person pointed at: empty, or one (or None) for each photo.
     """
 
     photos: tuple[Photo, ...]
     declared: Declared
     landmark_mm: float | None = None
+    hints: tuple[Hints | None, ...] = ()
+
+    def __post_init__(self) -> None:
+        if self.hints and len(self.hints) != len(self.photos):
+            raise DeclarationError(f"hints for {len(self.hints)} photos", f"the side has {len(self.photos)}", "give one for each photo")
 
 
 @dataclass(frozen=True)
@@ -135,6 +141,7 @@ def conclude(sides: Sequence[Side], seen: Sequence[Sequence[Sighting]], settings
                 *notes,
                 *_gaps([w for w, _ in joined]),
                 *_assumed(sides),
+                *_by_hand(seen),
                 *_one_sided(faces),
                 *_landmark_notes(sides, [w for w, _ in joined]),
                 *remarks,
@@ -171,8 +178,8 @@ def _see(sides: Sequence[Side], settings: Settings, report: Progress) -> list[li
     count, index, out = sum(len(s.photos) for s in sides), 0, []
     for side in sides:
         out.append([])
-        for photo in side.photos:
-            out[-1].append(sight(photo, side.declared, settings.profile, _part(report, index, count)))
+        for photo, hints in zip(side.photos, side.hints or (None,) * len(side.photos), strict=True):
+            out[-1].append(sight(photo, side.declared, settings.profile, hints, _part(report, index, count)))
             index += 1
     return out
 
@@ -257,6 +264,15 @@ def _assumed(sides: Sequence[Side]) -> list[Note]:
         text = "only one side was photographed: the other is taken as its mirror image"
         out.append(Note("other-side-assumed", text, "photograph both sides and name them in a job file", "info"))
     return out
+
+
+def _by_hand(seen: Sequence[Sequence[Sighting]]) -> list[Note]:
+    """On record that a person steered the search, and with what."""
+    steered = [s.record for group in seen for s in group if s.record.hints.guides]
+    if not steered:
+        return []
+    where = "; ".join(f"{r.name} by {', '.join(str(g) for g in r.hints.guides)}" for r in steered)
+    return [Note("by-hand", f"corrected by hand: the search was steered in {where}", "none needed; it is on record", "info")]
 
 
 def _gaps(profiles: Sequence[WidthProfile]) -> list[Note]:

@@ -10,6 +10,7 @@ import numpy as np
 
 from vision.declared import Declared, Reading
 from vision.flags import Note
+from vision.hints import Hints
 
 SCHEMA = 1
 
@@ -194,7 +195,7 @@ class CrossCheck:
 
 @dataclass(frozen=True)
 class PhotoRecord:
-    """What is kept of a photo: enough to know which one it was and how it was seen."""
+    """What is kept of a photo: enough to know which one it was, how it was seen, and what a person pointed at in it."""
 
     name: str
     sha256: str
@@ -208,6 +209,7 @@ class PhotoRecord:
     tilt_deg: float
     target_corners: int
     target_residual_px: float
+    hints: Hints = field(default_factory=Hints)
 
 
 @dataclass(frozen=True, eq=False)
@@ -250,6 +252,11 @@ class Measurement(_ArrayEquality):
     versions: Mapping[str, str] = field(default_factory=dict)
     schema: int = SCHEMA
     other: OtherSide | None = None
+
+    @property
+    def corrected_by_hand(self) -> bool:
+        """True when a person's guide points steered the search in a photo."""
+        return any(p.hints.guides for p in self.photos)
 
     def widths_of(self, photo: int) -> WidthProfile:
         """Widths of the side that the photo of this index shows."""

@@ -13,7 +13,8 @@ from scipy.ndimage import gaussian_filter1d, median_filter
 from vision.contrast import burnt_share, contrast_channel
 from vision.faces import BLOCK_COLUMNS, Evidence, face_evidence
 from vision.flags import StationFlag
-from vision.paths import best_path, corridor, rival_path
+from vision.paths import best_path, rival_path
+from vision.steering import LineGuide
 from vision.steps import StepFit, StepModel, fit_steps
 from vision.straighten import StraightStrip
 
@@ -80,20 +81,12 @@ class ShoulderLine:
     pool_px: float
 
 
-@dataclass(frozen=True)
-class ShoulderGuide:
-    """A line placed by hand: `row` (S,), NaN where no guide; the search stays within `half_rows` of it."""
-
-    row: np.ndarray
-    half_rows: float = 6.0
-
-
 def find_shoulder(
     strip: StraightStrip,
     apex_row: np.ndarray,
     blur_px: float,
     px_per_mm: float,
-    guide: ShoulderGuide | None = None,
+    guide: LineGuide | None = None,
 ) -> ShoulderLine:
     """Find the line where the bevel ends.
 
@@ -106,7 +99,7 @@ def find_shoulder(
         Blur of the photo (one standard deviation), as measured on the strip's squares.
     px_per_mm : float
         Scale at the edge, for lengths along it.
-    guide : ShoulderGuide, optional
+    guide : LineGuide, optional
 
     Returns
     -------
@@ -160,27 +153,33 @@ def _bridged(row: np.ndarray) -> np.ndarray:
     return np.interp(at, at[known], row[known])
 
 
-def _coarse(evidence: Evidence, apex: np.ndarray, px_per_mm: float, guide: ShoulderGuide | None) -> _Coarse | None:
+def _coarse(evidence: Evidence, apex: np.ndarray, px_per_mm: float, guide: LineGuide | None) -> _Coarse | None:
     """The connected line of most evidence, and the best line that keeps clear of it."""
     columns = len(apex)
     at = np.arange(columns)
-    cost = -evidence.score
+    cost = free = -evidence.score
     forbidden = ~evidence.allowed
     if guide is not None:
-        wanted = np.interp(evidence.column, at, guide.row - apex)
-        known = np.isfinite(wanted)
-        off = corridor(cost.shape, np.where(known, wanted, 0.0), guide.half_rows) & known
-        forbidden = forbidden | (off & ~off.all(axis=0))
+        start = np.interp(evidence.column, at, apex)
+        barred = forbidden | guide.barred(cost.shape, evidence.column, start)
+        forbidden = np.where(barred.all(axis=0), forbidden, barred)
+        # A clear line's evidence, wherever it lies: what a guide's word outweighs.
+        clear = float(np.median(evidence.score.max(axis=0)))
+        cost = cost + clear * guide.pull(cost.shape, evidence.column, start)
     try:
         best = best_path(cost, _STEP, _CROOK, forbidden)
         # Second look: where the evidence is thin, the bevel's own width elsewhere is the better guide.
-        cost = cost + _departure(cost, best.row)
-        best = best_path(cost, _STEP, _CROOK, forbidden)
+        trend = _departure(free, best.row)
+        best = best_path(cost + trend, _STEP, _CROOK, forbidden)
     except ValueError:
         return None
-    blocked = np.where(forbidden, np.inf, cost)
+    # What else it could be is judged as if nobody had pointed.
+    blocked = np.where(evidence.allowed, free + trend, np.inf)
     own, rival_blocks, share_blocks = _rivals(evidence.score, blocked, best.row, px_per_mm / BLOCK_COLUMNS / 2)
     share = np.interp(at, evidence.column, share_blocks)
+    if guide is not None:
+        # Where the person says which line it is, the other one is ruled out.
+        share[np.isfinite(guide.row)] = 0.0
     rival = apex + np.interp(at, evidence.column, rival_blocks)
     # The path has whole rows: a short median takes out its corners before the fit.
     line = median_filter(best.row.astype(float), 3, mode="nearest")

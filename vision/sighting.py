@@ -14,8 +14,10 @@ from vision.camera_profile import CameraProfile
 from vision.declared import Declared
 from vision.errors import EdgeNotFound
 from vision.flags import Note, StationFlag
+from vision.hints import Hints, LineKind, pointing_px
 from vision.photo import Photo
 from vision.results import PhotoRecord, WidthProfile
+from vision.steering import guide_on, missed
 from vision.straighten import StraightStrip, straighten
 from vision.target import Target, find_target
 
@@ -48,30 +50,51 @@ class Sighting:
         return bevel.profile(self.lines, self.fit, declared, _LOCAL_LENGTH_MM)
 
 
-def sight(photo: Photo, declared: Declared, profile: CameraProfile | None = None, report: Progress | None = None) -> Sighting:
-    """Find both lines in one photo.
+def sight(
+    photo: Photo,
+    declared: Declared,
+    profile: CameraProfile | None = None,
+    hints: Hints | None = None,
+    report: Progress | None = None,
+) -> Sighting:
+    """Find both lines in one photo, near what the person pointed at (`hints`) where they did.
 
     Raises
     ------
     PhotoRefused
         The strip or the edge cannot be found, or a bevel on too little of it (`TargetNotFound`, `EdgeNotFound`).
+    DeclarationError
+        A guide point that cannot lie on its line.
     """
+    hints = hints or Hints()
+    hints.check_inside(photo.name, (photo.width_px, photo.height_px))
     report = report or (lambda stage, share: None)
     report(f"find the strip in {photo.name}", 0.0)
     target = find_target(photo.grey(), STRIP)
     fit = fit_camera(target, (photo.width_px, photo.height_px), photo.focal_px, declared, profile)
     report("find the edge", 0.3)
-    curve = lane.find_apex(photo, fit.camera, declared.height_mm[0], fit.bar_scale)
+    curve = lane.find_apex(photo, fit.camera, declared.height_mm[0], fit.bar_scale, hints)
     blur = target.blur_px if np.isfinite(target.blur_px) else _BLUR_UNKNOWN_PX
     scale = fit.camera.px_per_mm
     report("straighten", 0.5)
-    strip = straighten(photo, curve.curve_px, curve.inward_px, int(_LANE_MM * scale), int(_BLADE_MM * scale))
-    edge = apex.refine_apex(strip, blur, scale)
+    strip = straighten(photo, curve.curve_px, curve.inward_px, int(_LANE_MM * scale), _blade_rows(curve, hints, scale))
+    reach = scale, pointing_px((photo.width_px, photo.height_px))
+    to_apex = guide_on(strip, hints, LineKind.APEX, np.full(strip.valid.shape[1], strip.row_of_apex), reach)
+    edge = apex.refine_apex(strip, blur, scale, to_apex)
     report("find the shoulder", 0.7)
-    line = shoulder.find_shoulder(strip, edge.row, edge.blur_px, scale)
+    to_shoulder = guide_on(strip, hints, LineKind.SHOULDER, edge.row, reach)
+    line = shoulder.find_shoulder(strip, edge.row, edge.blur_px, scale, to_shoulder)
     lines = _stations(strip, edge, line, scale)
     _refuse_without_edge(photo, lines)
-    return Sighting(_record(photo, target, fit, blur), fit, lines, photo.remarks + target.notes + fit.notes)
+    off = missed(to_apex, edge.row, LineKind.APEX) + missed(to_shoulder, line.row, LineKind.SHOULDER)
+    return Sighting(_record(photo, target, fit, blur, hints), fit, lines, photo.remarks + target.notes + fit.notes + off)
+
+
+def _blade_rows(curve: lane.ApexCurve, hints: Hints, px_per_mm: float) -> int:
+    """Rows kept on the blade: enough for a bevel as wide as the person points out, and half as much cheek."""
+    points = np.array(hints.points_of(LineKind.SHOULDER)).reshape(-1, 2)
+    shown = max((float(np.linalg.norm(curve.curve_px - p, axis=1).min()) for p in points), default=0.0)
+    return int(max(_BLADE_MM * px_per_mm, 1.5 * shown))
 
 
 def _stations(strip: StraightStrip, edge: apex.ApexLine, line: shoulder.ShoulderLine, px_per_mm: float) -> bevel.Lines:
@@ -100,7 +123,7 @@ def _refuse_without_edge(photo: Photo, lines: bevel.Lines) -> None:
         )
 
 
-def _record(photo: Photo, target: Target, fit: CameraFit, blur: float) -> PhotoRecord:
+def _record(photo: Photo, target: Target, fit: CameraFit, blur: float, hints: Hints) -> PhotoRecord:
     return PhotoRecord(
         name=photo.name,
         sha256=photo.sha256,
@@ -114,4 +137,5 @@ def _record(photo: Photo, target: Target, fit: CameraFit, blur: float) -> PhotoR
         tilt_deg=fit.camera.tilt_deg,
         target_corners=len(target.ids),
         target_residual_px=fit.residual_px,
+        hints=hints,
     )

@@ -55,6 +55,13 @@ class StraightStrip:
             normal = np.column_stack([np.interp(at, grid, self.normal_px[:, i]) for i in (0, 1)])
         return base + (rows - self.row_of_apex)[:, None] * normal
 
+    def from_photo(self, px: np.ndarray) -> np.ndarray:
+        """(N, 2) column (whole) and row of photo px (N, 2): on the normal of the nearest point of the curve."""
+        px = np.asarray(px, float).reshape(-1, 2)
+        column = np.array([np.argmin(((self.base_px - p) ** 2).sum(axis=1)) for p in px], int)
+        row = self.row_of_apex + ((px - self.base_px[column]) * self.normal_px[column]).sum(axis=1)
+        return np.column_stack([column, row])
+
 
 def srgb_to_linear_table(levels: int) -> np.ndarray:
     """Linear light 0..1 of each code ``0..levels-1`` (IEC 61966-2-1), float32."""

@@ -17,6 +17,7 @@ from app import cli, commands, files
 from app.demo import FOLDER
 from vision.declared import Declared, Lie, Reading
 from vision.errors import EdgeNotFound
+from vision.hints import Guide, Hints, LineKind
 from vision.results import Measurement
 
 
@@ -35,7 +36,9 @@ def stand_in(monkeypatch: pytest.MonkeyPatch, measurement: Measurement) -> list[
 
     def measure_sides(sides, settings, progress):
         (side,) = sides
-        calls.append({"photos": side.photos, "declared": side.declared, "settings": settings, "stretches": settings.stretches})
+        calls.append(
+            {"photos": side.photos, "declared": side.declared, "settings": settings, "stretches": settings.stretches, "hints": side.hints}
+        )
         return measurement
 
     monkeypatch.setattr(vision.measure, "measure_sides", measure_sides)
@@ -61,7 +64,7 @@ def test_every_flag_reaches_the_library(photo: Path, tmp_path: Path, stand_in: l
         "--angle 30 --angle-tolerance 1.5 --lie cheek-down --cheek-angle 3 --edge-height 0.4 --edge-height-tolerance 0.1 "
         "--camera-distance 95 --camera-distance-tolerance 4 --printed-bar 99.6,99.8 --caliper 20.6=0.47 --caliper 31.5=0.54 "
         "--set-aside 31.5 --repeatability 0.004 --caliper-accuracy 0.02 --caliper-resolution 0.005 "
-        "--only 5:48 --apart tip=48:62 --leave-out 20:34"
+        "--only 5:48 --apart tip=48:62 --leave-out 20:34 --guide shoulder:812,455.5 --guide 1:apex:800,520"
     )
     assert cli.main(["measure", str(photo), *flags.split(), "--out", str(tmp_path / "o")]) == 0
     (call,) = stand_in
@@ -81,6 +84,7 @@ def test_every_flag_reaches_the_library(photo: Path, tmp_path: Path, stand_in: l
     assert call["stretches"].apart == {"tip": (48, 62)}
     assert call["stretches"].leave_out == ((20, 34),)
     assert call["photos"][0].name == "edge-1.jpg"
+    assert call["hints"] == (Hints((Guide(LineKind.SHOULDER, 812, 455.5), Guide(LineKind.APEX, 800, 520))),)
 
 
 def test_flags_that_were_not_given_leave_the_librarys_defaults() -> None:
@@ -98,7 +102,9 @@ def test_flags_that_were_not_given_leave_the_librarys_defaults() -> None:
         "measure p.jpg --ang 30 --out o", "target --paper a3 --out o", "target", "camera --out o", "app --port x",
         "measure p.jpg --job j.toml --out o", "measure --job j.toml --angle-tolerance 2 --out o",
         "measure p.jpg --angle 30 --caliper 20=0.5 --set-aside 21 --out o", "plan r", "plan r --take-back 0.1 --bevel-width 1",
-        "repeatability",
+        "repeatability", "measure p.jpg --guide cheek:1,2 --out o", "measure p.jpg --guide shoulder:1 --out o",
+        "measure p.jpg --guide shoulder:1,b --out o", "measure p.jpg --guide 2:shoulder:1,2 --out o",
+        "measure p.jpg --guide 0:shoulder:1,2 --out o", "measure p.jpg --guide a:b:shoulder:1,2 --out o",
     ],
 )  # fmt: skip
 def test_misuse_exits_2(wrong: str, capsys) -> None:

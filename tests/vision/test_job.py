@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from vision import job as jobs
 from vision.declared import Caliper, Declared, Lie, Reading
 from vision.errors import DeclarationError, PhotoRefused
+from vision.hints import DeclaredScale, Guide, Hints, LineKind
 from vision.job import Blade, Job, JobPhoto, JobSide, Method
 from vision.zones import Stretches
 
@@ -21,7 +22,15 @@ words = st.text(st.characters(exclude_categories=["Cs"]), max_size=12)
 calipers = st.builds(Caliper, st.floats(0.001, 0.1), st.floats(0.001, 0.1))
 readings = st.lists(st.builds(Reading, st.floats(-50, 150), st.floats(0.01, 2.0), st.booleans()), max_size=3).map(tuple)
 spans = st.tuples(st.floats(-10, 50), st.floats(51, 150))
-photos = st.lists(st.builds(JobPhoto, words, words), min_size=1, max_size=2).map(tuple)
+points = st.tuples(st.floats(0, 9999), st.floats(0, 9999))
+hints = st.builds(
+    Hints,
+    st.lists(st.builds(Guide, st.sampled_from(LineKind), st.floats(0, 9999), st.floats(0, 9999)), max_size=3).map(tuple),
+    st.just(()) | st.lists(points, min_size=2, max_size=4, unique=True).map(tuple),
+    st.none() | points,
+    st.none() | st.builds(DeclaredScale, st.floats(1, 2000), st.floats(0, 0.25), words),
+)
+photos = st.lists(st.builds(JobPhoto, words, words, hints), min_size=1, max_size=2).map(tuple)
 
 
 def declared(draw, caliper, read):

@@ -5,7 +5,8 @@ import pytest
 from scipy.ndimage import gaussian_filter
 
 from vision.flags import StationFlag
-from vision.shoulder import ShoulderGuide, find_shoulder
+from vision.shoulder import find_shoulder
+from vision.steering import LineGuide
 from vision.straighten import StraightStrip
 
 COLUMNS, APEX, PX_PER_MM, BLUR = 1600, 40, 100.0, 1.2
@@ -133,7 +134,7 @@ def test_two_lines_alike_are_rivals_and_a_guide_decides():
     middle[APEX + 90 :] = 0.25 + 0.02 * rng.normal(size=(n - APEX - 90, COLUMNS))
     strip = draw(60.0, 0.9, middle)
     free = find(strip)
-    guided = find(strip, guide=ShoulderGuide(np.full(COLUMNS, APEX + 90.0)))
+    guided = find(strip, guide=LineGuide(np.full(COLUMNS, APEX + 90.0)))
     assert np.nanmedian(np.abs(guided.row - APEX - 90)) < 1.0
     assert ((guided.flags & StationFlag.BY_HAND) > 0).all()
     assert not ((free.flags & StationFlag.BY_HAND) > 0).any()

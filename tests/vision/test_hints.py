@@ -1,0 +1,172 @@
+"""Guide points and drawn lines: they change where the searches look, never the fit, and are refused where they cannot be true."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from vision import flags
+from vision.declared import Declared
+from vision.errors import DeclarationError
+from vision.flags import StationFlag
+from vision.hints import DeclaredScale, Guide, Hints, LineKind, pointing_px
+from vision.measure import Side, measure_sides
+from vision.sighting import sight
+from vision.steering import line_guide
+
+FACTS = Declared(
+    included_angle_deg=30,
+    edge_height_mm=0.0,
+    edge_height_tolerance_mm=0.0,
+    camera_distance_mm=1000,
+    camera_distance_tolerance_mm=100,
+    printed_bar_mm=(100.0, 100.0),
+    printed_bar_tolerance_mm=0.0,
+)
+# Of the drawn photo: 60 px/mm, the strip's near side 14 mm down, the apex 4.5 mm above it, a seen width of 0.9 mm.
+APEX_Y, SHOULDER_Y, WIDTH = (14.0 - 4.5) * 60, (14.0 - 5.4) * 60, 0.9 / math.cos(math.radians(15))
+
+
+def guides(*points):
+    return Hints(tuple(Guide(LineKind(line), x, y) for line, x, y in points))
+
+
+def errors_um(seen):
+    return 1000 * np.abs(seen.widths(FACTS).width_mm - WIDTH)
+
+
+def with_pencil_line(drawn):
+    """A dark line drawn on the lane, parallel to the edge and 1.5 mm before it: the first connected line is not the apex."""
+
+    class Pencilled(drawn):
+        def linear(self):
+            picture = super().linear()
+            row = round(APEX_Y + 1.5 * 60)
+            picture[row - 4 : row + 4] *= 0.35
+            return picture
+
+    return Pencilled()
+
+
+def with_split_bevel(drawn, share):
+    """A bevel in two tones, the upper one from `share` of its width on: which step is the shoulder is a matter of opinion."""
+
+    class Split(drawn):
+        def linear(self):
+            picture = super().linear()
+            top, split = round(SHOULDER_Y), round(APEX_Y - share * 54)
+            picture[top + 3 : split] *= 0.62
+            return picture
+
+    return Split(lane=(0.1, 0.1, 0.1), cheek=(0.19, 0.19, 0.2), noise=0.01)
+
+
+def test_guides_on_the_lines_change_no_figure(drawn):
+    photo = drawn().photo()
+    free = sight(photo, FACTS)
+    held = sight(photo, FACTS, hints=guides(("apex", 700, APEX_Y + 3), ("shoulder", 900, SHOULDER_Y - 2)))
+    assert np.nanmax(np.abs(free.widths(FACTS).width_mm - held.widths(FACTS).width_mm)) < 0.0005
+    marked = (held.lines.flags & StationFlag.BY_HAND) > 0
+    x = held.lines.apex_px[:, 0]
+    assert marked[(np.abs(x - 900) < 55) | (np.abs(x - 700) < 55)].all()
+    assert not marked[(np.abs(x - 900) > 70) & (np.abs(x - 700) > 70)].any()
+
+
+def test_a_guide_far_from_the_coarse_apex_steers_it_too(drawn):
+    """One point brings the whole edge over from the pencil line, tens of px away and along the whole frame."""
+    photo = with_pencil_line(drawn).photo()
+    wrong = sight(photo, FACTS)
+    assert np.nanmedian(np.abs(wrong.lines.apex_px[:, 1] - APEX_Y)) > 40
+    right = sight(photo, FACTS, hints=guides(("apex", 900, APEX_Y)))
+    assert np.nanpercentile(np.abs(right.lines.apex_px[:, 1] - APEX_Y), 99) < 0.3
+    assert np.nanmedian(errors_um(right)) < 3.0
+
+
+@pytest.mark.parametrize("share", [0.4, 0.6])
+def test_either_line_of_a_split_bevel_can_be_pointed_out(drawn, share):
+    photo = with_split_bevel(drawn, share).photo()
+    for y in (SHOULDER_Y, APEX_Y - share * 54):
+        seen = sight(photo, FACTS, hints=guides(*(("shoulder", x, y) for x in (300, 900, 1500))))
+        off = np.abs(seen.lines.shoulder_px[:, 1] - y)
+        x = seen.lines.apex_px[:, 0]
+        for at in (300, 900, 1500):
+            assert np.nanmax(off[np.abs(x - at) < 55]) < pointing_px((photo.width_px, photo.height_px))
+        assert np.nanmedian(off) < 1.5
+        held = (seen.lines.flags & StationFlag.BY_HAND) > 0
+        assert not (seen.lines.flags[held] & StationFlag.RIVAL_LINE).any()
+
+
+def test_a_guide_where_there_is_no_line_says_so(drawn):
+    """The corridor holds the search; the fit then runs to the nearest step, and the result says that the point was missed."""
+    seen = sight(drawn().photo(), FACTS, hints=guides(("shoulder", 900, SHOULDER_Y - 60)))
+    assert "guide-missed" in [n.code for n in seen.notes]
+
+
+def test_a_shoulder_farther_than_any_usual_bevel_can_be_pointed_out(drawn):
+    """4.2 mm, 252 px: past the 3.2 mm of blade that are looked at without a guide."""
+    one = drawn(seen_width_mm=4.2, edge_mm=3.0)
+    y = (14.0 - 3.0 - 4.2) * 60
+    seen = sight(one.photo(), FACTS, hints=guides(("shoulder", 900, y)))
+    assert np.nanmedian(np.abs(seen.lines.shoulder_px[:, 1] - y)) < 0.5
+
+
+@pytest.mark.parametrize(
+    ("line", "x", "y", "what"),
+    [
+        ("shoulder", 900, APEX_Y + 30, "lane side"),
+        ("apex", 900, 14 * 60 + 40, "printed strip"),
+        ("apex", 2400, 500, "outside"),
+        ("shoulder", 900, -3, "outside"),
+    ],
+)
+def test_a_guide_that_cannot_be_true_is_refused_in_a_sentence(drawn, line, x, y, what):
+    with pytest.raises(DeclarationError, match=what) as refused:
+        sight(drawn().photo(), FACTS, hints=guides((line, x, y)))
+    assert "\n" not in str(refused.value)
+    assert f"{line}:{x:g},{y:g}" in str(refused.value)
+
+
+def test_the_result_says_that_it_was_corrected_by_hand(drawn):
+    photo = drawn().photo()
+    hints = guides(("shoulder", 900, SHOULDER_Y))
+    result = measure_sides((Side((photo,), FACTS, hints=(hints,)),))
+    assert result.corrected_by_hand
+    assert result.photos[0].hints == hints
+    (note,) = [n for n in result.notes if n.code == "by-hand"]
+    assert "shoulder:900,516" in note.text
+    assert any("by-hand" in flags.names(int(f)) for f in result.widths.flags)
+    free = measure_sides((Side((photo,), FACTS),))
+    assert not free.corrected_by_hand
+    assert "by-hand" not in [n.code for n in free.notes]
+
+
+def test_hints_for_another_number_of_photos_are_refused(drawn):
+    with pytest.raises(DeclarationError, match="2 photos"):
+        Side((drawn().photo(),), FACTS, hints=(None, None))
+
+
+@pytest.mark.parametrize(
+    "make",
+    [
+        lambda: Guide(LineKind.APEX, math.nan, 3.0),
+        lambda: Hints(along_px=((1.0, 2.0),)),
+        lambda: Hints(along_px=((1.0, 2.0), (1.0, 2.0))),
+        lambda: Hints(along_px=((1.0, 2.0), (math.inf, 2.0))),
+        lambda: DeclaredScale(0.0, 0.01, ""),
+        lambda: DeclaredScale(50.0, -0.1, ""),
+        lambda: DeclaredScale(50.0, math.nan, ""),
+    ],
+)
+def test_hints_are_checked_once(make):
+    with pytest.raises(DeclarationError):
+        make()
+
+
+def test_guides_are_joined_where_their_stretches_meet():
+    guide = line_guide(np.array([[100.0, 20.0], [180.0, 28.0]]), np.full(400, 5.0), 60.0, 4.0)
+    assert guide.row[140] == pytest.approx(24.0)
+    assert np.isfinite(guide.row).sum() == 80 + 2 * 60 + 1
+    assert list(np.flatnonzero(guide.points)) == [100, 180]
+    assert guide.course[399] == pytest.approx(28.0)
