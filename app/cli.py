@@ -18,7 +18,12 @@ from vision.errors import ShoulderlineError
 
 EXIT_REFUSED = 3
 # Where a command's function lives, when not in app/commands.py.
-_HOMES = {"plan": "app.plan_commands", "repeatability": "app.plan_commands", "log": "app.reference_log.commands"}
+_HOMES = {
+    "plan": "app.plan_commands",
+    "repeatability": "app.plan_commands",
+    "compare": "app.compare_commands",
+    "log": "app.reference_log.commands",
+}
 _CAUTION = "Blades cut: guard the edge, keep fingers off its path, and keep caliper jaws off the apex. Local rules come first."
 
 
@@ -53,6 +58,7 @@ def build_parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
     _add_measure(commands)
     _add_plan(commands)
+    _add_compare(commands)
     _add_repeatability(commands)
     _add_target(commands)
     _add_camera(commands)
@@ -70,6 +76,8 @@ def _check_pairs(parser: argparse.ArgumentParser, options: argparse.Namespace) -
             parser.error(f"{flag}-tolerance says how far off {flag} may be: give {flag} too")
     if options.command == "measure":
         _check_measure(parser, options)
+    if options.command == "compare" and len(options.results) < 2:
+        parser.error("give two results at least")
     if options.command == "plan" and options.bevel_width is not None and (options.new_angle, options.take_back) != (None, None):
         parser.error("--bevel-width asks for the angle: give it without --new-angle and --take-back")
     if options.command == "plan" and (options.new_angle, options.take_back, options.bevel_width) == (None, None, None):
@@ -192,6 +200,17 @@ def _add_plan(commands: argparse._SubParsersAction) -> None:
     p.add_argument("--bevel-width", type=float, metavar="MM", help="find the angle that makes the bevel this wide")
     p.add_argument("--cheek-angle", type=float, metavar="DEG", help="angle between a cheek and the centre plane")
     p.add_argument("--out", type=Path, metavar="FILE", help="write the figures station by station, as CSV")
+
+
+def _add_compare(commands: argparse._SubParsersAction) -> None:
+    p = _command(commands, "compare", "set results against the first of them: specimens, before and after, two methods")
+    p.add_argument("results", nargs="+", metavar="RESULT_DIR", help="folders that 'shoulderline measure' wrote, two or more")
+    p.add_argument("--align", choices=("position", "heel", "tip"), default="position", help="laid upon each other by (default %(default)s)")
+    p.add_argument("--alignment", type=float, metavar="MM", help="how well they lie upon each other (default 0.5)")
+    p.add_argument(
+        "--same", choices=("strip", "caliper", "edge"), action="append", default=[], help="what is one and the same in all; repeatable"
+    )
+    p.add_argument("--out", type=Path, metavar="FILE", help="write the difference place by place, as CSV")
 
 
 def _add_repeatability(commands: argparse._SubParsersAction) -> None:

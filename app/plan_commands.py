@@ -25,7 +25,7 @@ def plan(options: argparse.Namespace) -> None:
     from app import outputs
 
     request = Request(options.new_angle, options.take_back, options.bevel_width, options.cheek_angle)
-    made = next_grind.plan(_result(options.result), request)
+    made = next_grind.plan(read_result(options.result), request)
     if options.out:
         outputs.write_file(options.out, csv_text(made).encode())
     print(plan_text(made))
@@ -91,7 +91,7 @@ def _exact(value: float, u: float, unit: str) -> str:
 
 def repeatability(options: argparse.Namespace) -> None:
     """``shoulderline repeatability``: how far results of one blade scatter."""
-    named = [(name, _result(Path(folder))) for name, folder in map(_session, options.results)]
+    named = [(name, read_result(Path(folder))) for name, folder in map(_session, options.results)]
     print(repeatability_text(study.compare_results(named)))
 
 
@@ -137,5 +137,6 @@ def _session(text: str) -> tuple[str, str]:
     return (name.strip(), folder) if sign and name.strip() and not Path(text).exists() else ("", text)
 
 
-def _result(folder: Path) -> Measurement:
+def read_result(folder: Path) -> Measurement:
+    """The result in a folder that ``measure`` wrote, or in its ``measurement.json``."""
     return files.read_measurement(folder / "measurement.json" if folder.is_dir() else folder)

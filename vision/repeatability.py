@@ -151,21 +151,34 @@ def _names(named: Sequence[tuple[str, Measurement]]) -> list[str]:
 
 def _common(results: Sequence[Measurement]) -> tuple[np.ndarray, float, float]:
     """Places that every result measured: means over different stretches would differ by the blade's own shape."""
-    spans, near = [], []
-    for m in results:
-        x = m.widths.position_mm[np.isfinite(m.widths.width_mm) & np.isfinite(m.thickness.thickness_mm)]
-        spans.append((float(x.min()), float(x.max())) if x.size else (math.inf, -math.inf))
-        near.append(x)
+    grid = common_places([m.widths.position_mm[np.isfinite(m.widths.width_mm) & np.isfinite(m.thickness.thickness_mm)] for m in results])
+    return grid, float(grid[0]), float(grid[-1])
+
+
+def common_places(measured: Sequence[np.ndarray]) -> np.ndarray:
+    """(N,) places `GRID_MM` apart that lie within `GRID_MM` of a measured station of every result.
+
+    Parameters
+    ----------
+    measured : sequence of (n,) float
+        Where each result measured, mm on one axis.
+
+    Raises
+    ------
+    DeclarationError
+        They come to less than `LEAST_COMMON_MM`.
+    """
+    spans = [(float(x.min()), float(x.max())) if x.size else (math.inf, -math.inf) for x in measured]
     start, end = max(s for s, _ in spans), min(e for _, e in spans)
     grid = np.arange(start, end, GRID_MM) if end - start >= LEAST_COMMON_MM else np.zeros(0)
-    for x in near:
+    for x in measured:
         if grid.size:
             grid = grid[np.min(np.abs(grid[:, None] - x[None, :]), axis=1) <= GRID_MM]
     if grid.size * GRID_MM < LEAST_COMMON_MM:
         raise DeclarationError(
             "results without a common stretch", f"all must have measured the same {LEAST_COMMON_MM:g} mm at least", "compare others"
         )
-    return grid, float(grid[0]), float(grid[-1])
+    return grid
 
 
 def _spread(groups: list[list[float]]) -> Components:

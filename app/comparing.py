@@ -1,0 +1,82 @@
+"""Two results set against each other, in words and as a table: the command and the screen say the same."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from app.headline import headline
+from vision.compare import Align, Common, Comparison, Difference
+from vision.results import Measurement
+from vision.rounding import NOT_MEASURED, format_figure
+
+AXES = {
+    Align.POSITION: "position on the printed scale, mm",
+    Align.HEEL: "mm along the edge from its heel-side end",
+    Align.TIP: "mm along the edge to its tip-side end",
+}
+_ENDS = {
+    Align.HEEL: "where each photo's edge begins (the heel, if the photos show it)",
+    Align.TIP: "where each photo's edge ends (the tip, if the photos show it)",
+}
+_COMMON = {Common.STRIP: "the printed strip", Common.CALIPER: "the caliper", Common.EDGE: "the edge as ground"}
+
+
+def figure_of(m: Measurement) -> str:
+    """Its headline figure as text."""
+    lines = headline(m)
+    return lines[0].text if lines else NOT_MEASURED
+
+
+def verdict(d: Difference) -> str:
+    """One difference with what it is worth."""
+    if not math.isfinite(d.value_mm):
+        return "no figure: one of the results has none"
+    text = format_figure(d.value_mm, d.u_mm)
+    if d.exceeds:
+        return f"{text}: {'thicker' if d.value_mm > 0 else 'thinner'}, by more than both results' uncertainty explains (E_n {d.e_n:.1f})"
+    return f"{text}: not told apart, since both results' uncertainty explains it (E_n {d.e_n:.1f})"
+
+
+def sentences(c: Comparison) -> list[str]:
+    """What the comparison says: both means, then where along the edge the difference exceeds what both can tell."""
+    out = [f"main stretch: {verdict(c.main)}", f"mean over the {c.length_mm:.0f} mm that both measured: {verdict(c.mean)}"]
+    parts = [
+        f"{p.start_mm:.1f} to {p.end_mm:.1f} mm ({'thicker' if p.mean_mm > 0 else 'thinner'}, {abs(p.mean_mm):.2f} mm on average)"
+        for p in c.parts
+    ]
+    if parts:
+        out.append(f"place by place, {c.exceeding_mm:.0f} of {c.length_mm:.0f} mm differ by more than both explain: " + "; ".join(parts))
+    else:
+        out.append(f"place by place, none of the {c.length_mm:.0f} mm differs by more than both explain")
+    return out
+
+
+def assumptions(c: Comparison) -> list[str]:
+    """What the figures rest on, and what they leave out."""
+    by = "the printed scale" if c.terms.align is Align.POSITION else _ENDS[c.terms.align]
+    out = [f"laid upon each other by {by}, taken as good to ± {c.terms.alignment_mm:g} mm"]
+    named = [_COMMON[k] for k in Common if k in c.terms.common]
+    if named:
+        out.append(f"taken as one and the same in both, in the main stretches' difference: {', '.join(named)}")
+    else:
+        out.append(
+            "nothing is taken as common to both results; one strip or one caliper for both would make the ± of the main stretches smaller"
+        )
+    out.append("along the edge, errors that both results share are not taken off: the ± there is rather too wide")
+    if c.same_photos:
+        out.append(f"both rest on the same photo ({', '.join(c.same_photos)}): how well its lines were found shows in neither difference")
+    out.append("each place is judged on its own at about 95 %: over a long edge a short stretch may pass by chance")
+    return out
+
+
+def csv_text(compared: Sequence[tuple[str, Comparison]]) -> str:
+    """Every common place, one row each, for every result compared with the first."""
+    rows = ["result,at_mm,first_mm,second_mm,difference_mm,difference_u_mm,e_n"]
+    for name, c in compared:
+        columns = (c.at_mm, c.first_mm, c.second_mm, c.difference_mm, c.u_mm, c.e_n)
+        quoted = '"' + name.replace('"', '""') + '"'
+        rows += [",".join([quoted, *(f"{v:.4f}" for v in values)]) for values in np.transpose(columns).tolist()]
+    return "\n".join(rows) + "\n"

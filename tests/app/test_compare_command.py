@@ -1,0 +1,75 @@
+"""``compare``: what it prints, writes and refuses."""
+
+from __future__ import annotations
+
+import csv
+import io
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from app import cli, comparing
+from tests.app.test_plan_commands import keep, wider
+from vision import rounding
+from vision.compare import Align, Common, Terms
+from vision.compare import compare as compare_two
+
+
+def test_every_result_is_set_against_the_first_with_the_librarys_figures(measurement, tmp_path, capsys) -> None:
+    thicker, alike = wider(measurement, 1.2, "a" * 64), wider(measurement, 1.0, "b" * 64)
+    folders = [keep(tmp_path / n, m) for n, m in (("one", measurement), ("two", thicker), ("three", alike))]
+    table = tmp_path / "difference.csv"
+    assert cli.main(["compare", *folders, "--alignment", "0.2", "--out", str(table)]) == 0
+    shown = capsys.readouterr().out
+    found = [compare_two(measurement, m, Terms(alignment_mm=0.2)) for m in (thicker, alike)]
+    for c in found:
+        assert rounding.format_figure(c.mean.value_mm, c.mean.u_mm) in shown
+        assert all(f"  {s}" in shown for s in comparing.sentences(c))
+    assert "thicker, by more than both results' uncertainty explains" in shown
+    assert "not told apart" in shown
+    assert rounding.COVERAGE in shown
+    assert "nan" not in shown
+    rows = list(csv.DictReader(io.StringIO(table.read_text())))
+    assert len(rows) == sum(c.at_mm.size for c in found)
+    mine = [r for r in rows if r["result"] == folders[1]]
+    np.testing.assert_allclose([float(r["difference_mm"]) for r in mine], found[0].difference_mm, atol=5e-5)
+
+
+def test_what_is_common_is_said(measurement, tmp_path, capsys) -> None:
+    folders = [keep(tmp_path / n, wider(measurement, 1.0, n * 64)) for n in "ab"]
+    assert cli.main(["compare", *folders, "--same", "caliper", "--same", "strip", "--align", "heel"]) == 0
+    shown = capsys.readouterr().out
+    assert "the printed strip, the caliper" in shown
+    assert "where each photo's edge begins" in shown
+
+
+def test_one_photo_in_both_is_said(measurement) -> None:
+    c = compare_two(measurement, measurement, Terms(Align.TIP, 0.5, frozenset({Common.CALIPER})))
+    assert any("edge-1.jpg" in text for text in comparing.assumptions(c))
+
+
+def test_a_result_without_figures_is_said(measurement) -> None:
+    c = compare_two(measurement, replace(measurement, zones=None, budget=None))
+    assert comparing.sentences(c)[0] == "main stretch: no figure: one of the results has none"
+
+
+@pytest.mark.parametrize(
+    ("more", "status", "said"),
+    [(["--alignment", "99"], 3, "alignment"), (["--same", "camera"], 2, "camera"), (["--align", "middle"], 2, "middle")],
+)
+def test_misuse_and_refusal(measurement, tmp_path, capsys, more, status, said) -> None:
+    folders = [keep(tmp_path / n, measurement) for n in "ab"]
+    try:
+        code = cli.main(["compare", *folders, *more])
+    except SystemExit as error:
+        code = error.code
+    assert code == status
+    assert said in capsys.readouterr().err
+
+
+def test_one_result_alone_is_a_misuse(measurement, tmp_path, capsys) -> None:
+    with pytest.raises(SystemExit) as error:
+        cli.main(["compare", keep(tmp_path / "a", measurement)])
+    assert error.value.code == 2
+    assert "two results" in capsys.readouterr().err
