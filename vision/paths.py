@@ -83,7 +83,7 @@ def rival_path(
     rows = np.arange(cost.shape[0])[:, None]
     near = np.abs(rows - np.asarray(path, float)) < away_rows
     try:
-        return best_path(cost, max_step, step_cost, forbidden=near)
+        return best_path(cost, max_step, step_cost, forbidden=near, through=False)
     except ValueError:
         return None
 
@@ -101,15 +101,14 @@ def _sweep(cost: np.ndarray, max_step: int, step_cost: float) -> np.ndarray:
     reached = np.empty_like(columnwise)
     reached[0] = columnwise[0]
     padded = np.full(rows + 2 * max_step, np.inf)
-    best = np.empty(rows)
-    shifted = np.empty(rows)
+    # Row d of this view is the column before, moved by d - max_step.
+    before = np.lib.stride_tricks.sliding_window_view(padded, rows)
+    steps = step_cost * np.abs(np.arange(-max_step, max_step + 1.0))[:, None]
+    ways, best = np.empty(before.shape), np.empty(rows)
     for s in range(1, columns):
         padded[max_step : max_step + rows] = reached[s - 1]
-        np.copyto(best, padded[max_step : max_step + rows])
-        for d in range(1, max_step + 1):
-            for start in (max_step - d, max_step + d):
-                np.add(padded[start : start + rows], d * step_cost, out=shifted)
-                np.minimum(best, shifted, out=best)
+        np.add(before, steps, out=ways)
+        np.minimum.reduce(ways, axis=0, out=best)
         np.add(best, columnwise[s], out=reached[s])
     return reached.T
 
@@ -118,10 +117,10 @@ def _trace(reached: np.ndarray, max_step: int, step_cost: float) -> np.ndarray:
     """Walk back from the cheapest end."""
     rows, columns = reached.shape
     row = np.empty(columns, np.intp)
-    row[-1] = int(np.argmin(reached[:, -1]))
+    here = row[-1] = int(np.argmin(reached[:, -1]))
+    columnwise, steps = reached.T, (step_cost * np.abs(np.arange(-max_step, max_step + 1.0)))
     for s in range(columns - 2, -1, -1):
-        low = max(row[s + 1] - max_step, 0)
-        high = min(row[s + 1] + max_step + 1, rows)
-        ways = reached[low:high, s] + step_cost * np.abs(np.arange(low, high) - row[s + 1])
-        row[s] = low + int(np.argmin(ways))
+        low, high = max(here - max_step, 0), min(here + max_step + 1, rows)
+        ways = columnwise[s, low:high] + steps[low - here + max_step : high - here + max_step]
+        here = row[s] = low + int(ways.argmin())
     return row

@@ -167,10 +167,10 @@ def _coarse(evidence: Evidence, apex: np.ndarray, px_per_mm: float, guide: LineG
         clear = float(np.median(evidence.score.max(axis=0)))
         cost = cost + clear * guide.pull(cost.shape, evidence.column, start)
     try:
-        best = best_path(cost, _STEP, _CROOK, forbidden)
+        best = best_path(cost, _STEP, _CROOK, forbidden, through=False)
         # Second look: where the evidence is thin, the bevel's own width elsewhere is the better guide.
         trend = _departure(free, best.row)
-        best = best_path(cost + trend, _STEP, _CROOK, forbidden)
+        best = best_path(cost + trend, _STEP, _CROOK, forbidden, through=False)
     except ValueError:
         return None
     # What else it could be is judged as if nobody had pointed.

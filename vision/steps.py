@@ -130,7 +130,7 @@ def fit_steps(
         raise ValueError(f"centre must be (S,), (1, S) or (2, S) with S = {values.shape[1]}, got {np.shape(centre)}")
     width = model.bin_columns if model.pool_px >= 2 * model.bin_columns else 1
     if width < 2:
-        return _solve(_Window.cut(values, centres, model, usable, clipped), model)
+        return _solve(_Window.cut(values, centres, model, (usable, clipped), np.arange(values.shape[1] + 1)), model)
     return _binned(values, centres, model, (usable, clipped), width)
 
 
@@ -142,16 +142,9 @@ def _binned(
     edges = np.append(np.arange(0, columns - width + 1, width), columns)
     if len(edges) < 3:
         edges = np.array([0, columns])
-    count = np.diff(edges)
-    # Masked samples must not enter a mean: a bin is used where all of its columns are, and clipped where any is.
-    usable, clipped = masks
-    usable = None if usable is None else np.logical_and.reduceat(usable, edges[:-1], axis=1)
-    clipped = None if clipped is None else np.logical_or.reduceat(clipped, edges[:-1], axis=1)
-    mean = np.add.reduceat(values, edges[:-1], axis=1) / count
-    middle = np.add.reduceat(centres, edges[:-1], axis=1) / count
     coarser = replace(model, pool_px=model.pool_px / width)
-    fit = _solve(_Window.cut(mean, middle, coarser, usable, clipped), coarser)
-    at, bin_at = np.arange(columns), (edges[:-1] + edges[1:] - 1) / 2
+    fit = _solve(_Window.cut(values, centres, coarser, masks, edges), coarser)
+    at, bin_at, count = np.arange(columns), (edges[:-1] + edges[1:] - 1) / 2, np.diff(edges)
 
     def back(rows: np.ndarray) -> np.ndarray:
         known = np.isfinite(rows)
@@ -180,30 +173,50 @@ class _Window:
 
     @classmethod
     def cut(
-        cls, values: np.ndarray, centres: np.ndarray, model: StepModel, usable: np.ndarray | None, clipped: np.ndarray | None
+        cls,
+        values: np.ndarray,
+        centres: np.ndarray,
+        model: StepModel,
+        masks: tuple[np.ndarray | None, np.ndarray | None],
+        edges: np.ndarray,
     ) -> _Window:
-        rows, columns = values.shape
-        ok = np.isfinite(centres).all(axis=0)
-        filled = np.where(ok, centres, rows / 2)
+        """Windows of the S bins of columns ``edges[s]:edges[s + 1]``, each the mean of its columns; `masks` are usable and clipped."""
+        rows, (usable, clipped) = len(values), masks
+        middles = np.add.reduceat(centres, edges[:-1], axis=1) / np.diff(edges)
+        ok = np.isfinite(middles).all(axis=0)
+        filled = np.where(ok, middles, rows / 2)
         middle, spread = filled.mean(axis=0), (filled[-1] - filled[0]) / 2
         origin = np.round(middle)
         reach = int(np.ceil(np.max(spread[ok], initial=0.0) + model.half_window_px)) + 1
-        t = np.arange(-reach, reach + 1.0)[None, :] + np.zeros((columns, 1))
+        t = np.arange(-reach, reach + 1.0)[None, :] + np.zeros((len(origin), 1))
         index = (origin[:, None] + t).astype(np.intp)
         inside = (index >= 0) & (index < rows)
         index = np.clip(index, 0, rows - 1)
-        at = (index, np.arange(columns)[:, None])
         shift = (middle - origin)[:, None]
         # A soft last row (0..1) keeps the window from jumping by whole rows as the centre drifts.
         w = np.clip(model.half_window_px + spread[:, None] + 0.5 - np.abs(t - shift), 0.0, 1.0) * inside
+        # Masked samples must not enter a mean: a bin is used where all of its columns are, and clipped where any is.
+        v = _over_bins(values, index, edges, np.add, float) / np.diff(edges)[:, None]
         if usable is not None:
-            w *= usable[at]
-        v = values[at].astype(float)
+            w *= _over_bins(usable, index, edges, np.logical_and, bool)
+        ceiling = np.zeros(w.shape, bool) if clipped is None else _over_bins(clipped, index, edges, np.logical_or, bool)
         w[~np.isfinite(v)] = 0.0
         v[w == 0.0] = 0.0
-        ceiling = np.zeros(w.shape, bool) if clipped is None else clipped[at]
         ok &= (w > 0).sum(axis=1) > 2 * centres.shape[0] + 3
         return cls(origin, t, v, w, ceiling, filled - origin, ok)
+
+
+def _over_bins(picture: np.ndarray, index: np.ndarray, edges: np.ndarray, how: np.ufunc, dtype: type) -> np.ndarray:
+    """(S, K) of the rows `index` (S, K), the columns of each bin brought together by `how`. Only the windows are read."""
+    flat, columns = picture.ravel(), picture.shape[1]
+    first, count = index * columns + edges[:-1, None], np.diff(edges)
+    out = flat[first].astype(dtype)
+    for c in range(1, int(count.min())):
+        how(out, flat[first + c], out=out)
+    for c in range(int(count.min()), int(count.max())):
+        more = count > c
+        out[more] = how(out[more], flat[first[more] + c])
+    return out
 
 
 def _solve(win: _Window, model: StepModel) -> StepFit:
@@ -252,16 +265,25 @@ def _linearise(win: _Window, weight: np.ndarray, position: np.ndarray, sigma: np
         slope.append(np.exp(-0.5 * z * z) / (np.sqrt(2 * np.pi) * sigma[:, None]))
         shift.append(win.t - place[:, None])
     weight, heights = _heights(win, weight, basis)
-    residual = win.v - sum(h[:, None] * p for h, p in zip(heights.T, basis, strict=True))
+    residual = win.v - _model(heights, basis)
     residual[win.ceiling] = np.maximum(residual[win.ceiling], 0.0)
     jac = [g * h[:, None] for g, h in zip(slope, heights.T[1:], strict=True)]
     jac.append(sum(j * d for j, d in zip(jac, shift, strict=True)))
     # Project the levels out of the Jacobian (Kaufman's form of variable projection).
-    weighted = [weight * p for p in basis]
-    coupling = np.linalg.solve(_ridged(_products(weighted, basis)), _products(weighted, jac))
-    jac = [j - sum(c[:, None] * p for c, p in zip(coupling[..., n].T, basis, strict=True)) for n, j in enumerate(jac)]
+    weighted = [weight, *(weight * p for p in basis[1:])]
+    coupling = _solve_spd(_ridged(_gram(weighted, basis)), _products(weighted, jac))
+    jac = [j - _model(coupling[..., n], basis) for n, j in enumerate(jac)]
     weighted = [weight * j for j in jac]
-    return _State(residual, np.cumsum(heights, axis=1), _products(weighted, jac), _products(weighted, [residual])[..., 0])
+    return _State(residual, np.cumsum(heights, axis=1), _gram(weighted, jac), _products(weighted, [residual])[..., 0])
+
+
+def _model(heights: np.ndarray, basis: list[np.ndarray]) -> np.ndarray:
+    """(S, K) sum of the basis pictures (S, K), the first of them ones, times their heights (S, L)."""
+    out = basis[1] * heights[:, 1, None]
+    out += heights[:, :1]
+    for n in range(2, len(basis)):
+        out += basis[n] * heights[:, n, None]
+    return out
 
 
 def _products(left: list[np.ndarray], right: list[np.ndarray]) -> np.ndarray:
@@ -269,19 +291,57 @@ def _products(left: list[np.ndarray], right: list[np.ndarray]) -> np.ndarray:
     return np.stack([np.stack([np.einsum("sk,sk->s", p, q) for q in right], axis=1) for p in left], axis=1)
 
 
+def _gram(weighted: list[np.ndarray], pictures: list[np.ndarray]) -> np.ndarray:
+    """(S, P, P) as `_products` of the same pictures with and without their weights: symmetric, so half of it is enough."""
+    size = len(pictures)
+    out = np.empty((len(pictures[0]), size, size))
+    for i in range(size):
+        for j in range(i, size):
+            out[:, i, j] = out[:, j, i] = np.einsum("sk,sk->s", weighted[i], pictures[j])
+    return out
+
+
+def _solve_spd(matrix: np.ndarray, right: np.ndarray) -> np.ndarray:
+    """(S, n, m) solutions of S small symmetric positive definite systems: elimination, written over all of them at once.
+
+    LAPACK takes them one by one, which for two or three unknowns is many times slower. Without pivots, which such matrices
+    do not need (Golub and Van Loan, Matrix Computations, 4.2).
+    """
+    a, x = matrix.copy(), right.copy()
+    size = a.shape[-1]
+    for i in range(size):
+        for j in range(i + 1, size):
+            factor = a[:, j, i] / a[:, i, i]
+            a[:, j, i:] -= factor[:, None] * a[:, i, i:]
+            x[:, j] -= factor[:, None] * x[:, i]
+    for i in range(size - 1, -1, -1):
+        for j in range(i + 1, size):
+            x[:, i] -= a[:, i, j, None] * x[:, j]
+        x[:, i] /= a[:, i, i, None]
+    return x
+
+
 def _heights(win: _Window, weight: np.ndarray, basis: list[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
     """Weighted least squares for the level and step heights; clipped samples count only where the model is darker."""
-    rounds = 3 if win.ceiling.any() else 1
     # First without them, or the ceiling would pass for the bright side's level.
     used = np.where(win.ceiling, _IDLE * weight, weight)
-    heights = np.zeros((len(weight), len(basis)))
-    for turn in range(rounds):
-        weighted = [used * p for p in basis]
-        heights = np.linalg.solve(_ridged(_products(weighted, basis)), _products(weighted, [win.v]))[..., 0]
-        if turn < rounds - 1:
-            brighter = win.ceiling & (sum(h[:, None] * p for h, p in zip(heights.T, basis, strict=True)) > win.v)
-            used = np.where(brighter, _IDLE * weight, weight)
+    heights = _levels(used, win.v, basis)
+    few = np.flatnonzero(win.ceiling.any(axis=1))
+    if not len(few):
+        return used, heights
+    ceiling, v, own = win.ceiling[few], win.v[few], weight[few]
+    pictures = [p[few] for p in basis]
+    for _ in range(2):
+        brighter = ceiling & (_model(heights[few], pictures) > v)
+        used[few] = np.where(brighter, _IDLE * own, own)
+        heights[few] = _levels(used[few], v, pictures)
     return used, heights
+
+
+def _levels(used: np.ndarray, v: np.ndarray, basis: list[np.ndarray]) -> np.ndarray:
+    """(S, L) weighted least squares of the values (S, K) on the basis pictures."""
+    weighted = [used, *(used * p for p in basis[1:])]
+    return _solve_spd(_ridged(_gram(weighted, basis)), _products(weighted, [v]))[..., 0]
 
 
 def _ridged(gram: np.ndarray) -> np.ndarray:
@@ -317,13 +377,13 @@ def _goal(state: _State, noise: np.ndarray, now: np.ndarray, model: StepModel) -
     damping = 0.01 * diagonal + 1e-3
     if model.pool_px <= 0:
         total = normal + np.diag(prior) + np.eye(len(prior)) * damping[:, None, :]
-        return np.linalg.solve(total, (pull + damping * now)[..., None])[..., 0]
+        return _solve_spd(total, (pull + damping * now)[..., None])[..., 0]
     pooled = _along(normal, model)
     total = pooled + np.diag(prior) + 1e-3 * np.eye(len(prior))
     # The weak absolute term pulls toward where the line is, so that stretches without a step keep their place.
-    first = np.linalg.solve(total, (_along(pull, model) + 1e-3 * now)[..., None])[..., 0]
+    first = _solve_spd(total, (_along(pull, model) + 1e-3 * now)[..., None])[..., 0]
     left_over = _along(pull - np.einsum("snm,sm->sn", normal, first), model) - prior * first
-    return first + np.linalg.solve(total, left_over[..., None])[..., 0]
+    return first + _solve_spd(total, left_over[..., None])[..., 0]
 
 
 def _along(values: np.ndarray, model: StepModel) -> np.ndarray:
