@@ -10,7 +10,7 @@ from matplotlib.figure import Figure as Chart
 from matplotlib.ticker import MaxNLocator
 
 from app.headline import stretch_label
-from vision.results import Budget, Measurement
+from vision.results import Measurement
 
 WIDTH_COLOUR, THICKNESS_COLOUR, READING_COLOUR, ASIDE_COLOUR = "#b34700", "#005f9e", "#111111", "#777777"
 _K = 2.0
@@ -44,17 +44,6 @@ def draw_thickness(axes: Axes, measurement: Measurement) -> None:
     axes.set_ylabel("thickness behind the edge, mm")
     _plain(axes)
     axes.legend(loc="best", fontsize="small", frameon=False)
-
-
-def budget_bars(budget: Budget, size_inch: tuple[float, float] = (7.2, 2.6)) -> Chart:
-    """Contribution of each source to the main stretch's standard uncertainty, largest first, in micrometres."""
-    rows = sorted(budget.rows, key=lambda r: r.contribution_mm)
-    chart = Chart(figsize=size_inch, layout="constrained")
-    axes = chart.subplots()
-    axes.barh([r.source for r in rows], [1000.0 * r.contribution_mm for r in rows], color=THICKNESS_COLOUR)
-    axes.set_xlabel("contribution to the standard uncertainty, µm")
-    _plain(axes)
-    return chart
 
 
 def _banded(

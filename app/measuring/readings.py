@@ -11,7 +11,8 @@ from app.measuring import words
 from app.measuring.work import Desk, Spot, number
 from vision.results import Measurement
 
-_PLACE, _READ, _ASIDE = "place on the printed scale, mm", "caliper reading, mm", "set aside"
+# Short, so that all three fit a phone.
+_PLACE, _READ, _ASIDE = "place, mm", "reading, mm", "set aside"
 
 
 def edit(desk: Desk, key: str) -> None:
@@ -26,7 +27,7 @@ def edit(desk: Desk, key: str) -> None:
         {_PLACE: [s.position_mm for s in base], _READ: [s.thickness_mm for s in base], _ASIDE: [s.set_aside for s in base]}
     ).astype({_PLACE: float, _READ: float, _ASIDE: bool})
     edited = st.data_editor(
-        frame, num_rows="dynamic", hide_index=True, key=f"readings-{key}-{desk.version}", alt="Spot checks: place, reading, set aside",
+        frame, num_rows="dynamic", hide_index=True, width=420, key=f"readings-{key}-{desk.version}", alt="Spot checks",
         column_config={
             _PLACE: st.column_config.NumberColumn(min_value=-100.0, max_value=2000.0, step=0.1, format="%.1f"),
             _READ: st.column_config.NumberColumn(min_value=0.005, max_value=10.0, step=0.001, format="%.3f"),

@@ -168,15 +168,13 @@ class SlPicture {
   // Stretches that a person marked: hatched from apex to shoulder.
   marked(c, mine, to) {
     for (const mark of this.marks || []) {
-      c.strokeStyle = "rgba(255, 255, 255, 0.9)";
-      c.lineWidth = 1;
-      let last = -1e9;
+      let last = [-1e9, 0];
       for (const s of mine) {
         if (s.x < mark.start || s.x > mark.end || s.apex[0] === null || s.shoulder[0] === null) continue;
         const a = to(s.apex), b = to(s.shoulder);
-        if (Math.hypot(a[0] - last[0], a[1] - last[1]) < 6) continue;
+        if (Math.hypot(a[0] - last[0], a[1] - last[1]) < 8) continue;
         last = a;
-        c.beginPath(); c.moveTo(...a); c.lineTo(b[0] + 5, b[1]); c.stroke();
+        this.outlined(c, () => { c.beginPath(); c.moveTo(...a); c.lineTo(b[0] + 6, b[1]); c.stroke(); });
       }
     }
   }

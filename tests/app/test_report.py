@@ -8,7 +8,6 @@ from dataclasses import replace
 
 import numpy as np
 import pypdfium2
-import pytest
 from PIL import Image
 
 from app import charts, overlay, picture, report, summary
@@ -84,12 +83,6 @@ def test_reading_set_aside_is_shown_as_such(measurement: Measurement) -> None:
     aside = replace(measurement, cross_checks=(), declared=replace(measurement.declared, readings=(Reading(10.0, 0.5, set_aside=True),)))
     labels = [t.get_text() for t in charts.along_edge(aside).axes[1].get_legend().get_texts()]
     assert any(t.startswith("reading set aside") for t in labels)
-
-
-def test_budget_bars_are_in_micrometres(measurement: Measurement) -> None:
-    assert measurement.budget is not None
-    bars = charts.budget_bars(measurement.budget).axes[0].patches
-    assert [b.get_width() for b in bars] == pytest.approx([2.0, 11.95])
 
 
 def test_charts_can_be_saved_without_a_display(measurement: Measurement) -> None:

@@ -1,0 +1,99 @@
+"""The app served by its own command, and Debian's chromium driven by Playwright; nothing is downloaded."""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+import shutil
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+CHROMIUM = os.environ.get("CHROMIUM") or shutil.which("chromium")
+ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update", "--no-first-run"]
+MISSING = "no chromium" if not CHROMIUM else "no playwright" if importlib.util.find_spec("playwright") is None else ""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """A person may lack a browser; CI may not, and there the import or the launch below fails."""
+    if MISSING and not os.environ.get("CI"):
+        for item in items:
+            if item.get_closest_marker("browser"):
+                item.add_marker(pytest.mark.skip(reason=f"{MISSING} on this machine"))
+
+
+@pytest.fixture(scope="session")
+def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """The app, served by the command itself on a free port."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    log = (tmp_path_factory.mktemp("server") / "log.txt").open("w")
+    command = [sys.executable, "-m", "app.cli", "app", "--headless", "--port", str(port), "--address", "127.0.0.1"]
+    server = subprocess.Popen(command, stdout=log, stderr=subprocess.STDOUT, cwd=log.name.rsplit("/", 1)[0])
+    try:
+        _wait_for(f"http://127.0.0.1:{port}/_stcore/health", server)
+        yield f"http://127.0.0.1:{port}"
+    finally:
+        server.terminate()
+        server.wait(20)
+        log.close()
+
+
+def _wait_for(url: str, server: subprocess.Popen) -> None:
+    end = time.monotonic() + 60
+    while time.monotonic() < end:
+        assert server.poll() is None, "the server ended by itself"
+        try:
+            with urllib.request.urlopen(url, timeout=2) as answer:
+                if answer.status == 200:
+                    return
+        except OSError:
+            time.sleep(0.3)
+    raise AssertionError("the server did not answer within a minute")
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[object]:
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def open_page(address: str, chromium) -> Iterator[Callable[..., object]]:
+    """Opens the app in a new window of its own session; closed afterwards."""
+    pages = []
+
+    def opened(width: int = 1280, scheme: str = "light", path: str = "/"):
+        page = chromium.new_page(viewport={"width": width, "height": 1400}, color_scheme=scheme)
+        pages.append(page)
+        page.goto(address + path)
+        return page
+
+    yield opened
+    for page in pages:
+        page.close()
+
+
+@pytest.fixture
+def picture() -> Callable[..., None]:
+    """A picture of the page for the eye, when SHOULDERLINE_SCREENSHOTS names a folder."""
+
+    def taken(page, name: str, height: int = 3600) -> None:
+        if folder := os.environ.get("SHOULDERLINE_SCREENSHOTS"):
+            Path(folder).mkdir(parents=True, exist_ok=True)
+            page.set_viewport_size({"width": page.viewport_size["width"], "height": height})
+            page.wait_for_timeout(1000)
+            page.screenshot(path=f"{folder}/{name}.png")
+
+    return taken
