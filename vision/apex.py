@@ -9,11 +9,11 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from scipy.ndimage import gaussian_filter1d, median_filter, uniform_filter1d
+from scipy.ndimage import gaussian_filter1d, median_filter
 
 from vision.contrast import burnt_share, contrast_channel
 from vision.flags import StationFlag
-from vision.lane import DARK, TICK_MM
+from vision.lane import DARK, LOG_FEATURES, TICK_MM
 from vision.lines import first_line, long_lines, steered
 from vision.steering import LineGuide
 from vision.steps import StepFit, StepModel, fit_steps
@@ -107,9 +107,9 @@ def _blocks(strip: StraightStrip) -> tuple[np.ndarray, np.ndarray]:
     rows, columns = strip.valid.shape
     count = columns // _BLOCK
     mean = cv2.resize(strip.linear[:, : count * _BLOCK], (count, rows), interpolation=cv2.INTER_AREA)
-    log = np.log(np.maximum(mean, 0) + DARK)
+    log = np.log(np.maximum(mean, 0) + np.float32(DARK))
     valid = strip.valid[:, : count * _BLOCK].reshape(rows, count, _BLOCK).all(axis=2)
-    return np.stack([log @ np.full(3, 1 / 3, np.float32), log[..., 0] - log[..., 1], log[..., 2] - log[..., 1]], axis=2), valid
+    return cv2.transform(log, LOG_FEATURES), valid
 
 
 def _sharpness(strip: StraightStrip, blur_px: float, px_per_mm: float, lane_rows: int) -> np.ndarray:
@@ -167,7 +167,7 @@ def _sign_free_step(strip: StraightStrip, gaps: tuple[int, int], px_per_mm: floa
 
 def _apart(smooth: np.ndarray, gap: int) -> np.ndarray:
     """Means of three rows, `gap` rows beyond each row less `gap` rows before it."""
-    mean = uniform_filter1d(smooth, 3, axis=0, mode="nearest")
+    mean = cv2.blur(smooth, (1, 3), borderType=cv2.BORDER_REPLICATE)
     return np.roll(mean, -gap - 1, axis=0) - np.roll(mean, gap + 1, axis=0)
 
 

@@ -18,7 +18,6 @@ from typing import TYPE_CHECKING
 import cv2
 import numpy as np
 from scipy.optimize import least_squares
-from scipy.spatial.transform import Rotation
 
 from vision.declared import Declared
 from vision.errors import TargetNotFound
@@ -326,7 +325,7 @@ class _Problem:
 
     def moved(self, camera: Camera, step: np.ndarray) -> Camera:
         """The camera after a step (8,): turn about the camera's axes (rad), shift (mm), k1, ln f."""
-        turn = Rotation.from_rotvec(step[:3]).as_matrix() @ camera.rotation
+        turn = cv2.Rodrigues(np.asarray(step[:3], np.float64))[0] @ camera.rotation
         return Camera(camera.focal_px * math.exp(step[7]), self.centre, float(camera.k1 + step[6]), turn, camera.translation + step[3:6])
 
     def jacobian(self, camera: Camera, at: np.ndarray) -> np.ndarray:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
@@ -24,7 +25,7 @@ def contrast_channel(strip: StraightStrip, line: np.ndarray, blur_px: float) -> 
     energy = step.T @ step
     vector = np.linalg.eigh(np.linalg.solve(np.linalg.cholesky(cov), energy) @ np.linalg.inv(np.linalg.cholesky(cov)).T)[1][:, -1]
     mix = np.linalg.solve(np.linalg.cholesky(cov).T, vector)
-    return strip.linear @ (mix / np.abs(mix).sum()).astype(np.float32)
+    return cv2.transform(strip.linear, (mix / np.abs(mix).sum()).astype(np.float32)[None])
 
 
 def burnt_share(strip: StraightStrip, row: np.ndarray, blur_px: float) -> np.ndarray:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter, uniform_filter1d
+from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter
 
 from calibration_targets.strip import SCALE_HEIGHT_MM, scale_ink
 from vision.camera import Camera
@@ -46,8 +46,10 @@ _GUIDED_MM, _GUIDE_SLOPE = 0.5, 1.0
 _THIN = 4
 # z = 4: a line this weak in the median column is the lane's own grain.
 _LEAST_SUPPORT = 0.2
-# A matrix product: a reduction over three channels is many times slower.
-_THIRDS = np.full(3, 1 / 3, np.float32)
+# As products of small matrices: a reduction over three channels is many times slower.
+_THIRDS = np.full((1, 3), 1 / 3, np.float32)
+# Of the logarithms of R, G and B: brightness, R/G, B/G.
+LOG_FEATURES = np.array([[1 / 3, 1 / 3, 1 / 3], [1, -1, 0], [0, -1, 1]], np.float32)
 # Farthest edge from the strip that is searched: beyond it height and tilt errors swamp the width (mm).
 _FARTHEST_MM = 60.0
 
@@ -79,11 +81,6 @@ class SheetView:
     shift: np.ndarray
     start: np.ndarray
     barred: np.ndarray | None = None
-
-    @property
-    def y_mm(self) -> np.ndarray:
-        """(R, C) Y of each cell."""
-        return self.mm * (np.arange(len(self.valid))[:, None] + self.shift)
 
 
 @dataclass(frozen=True, eq=False)
@@ -156,7 +153,8 @@ def sheet_view(photo: Photo, camera: Camera, height_mm: float, bar_scale: tuple[
 
     printed_x, printed_y = _smooth_map(on_sheet, xs, ys[:near])
     ink[:near] = scale_ink(printed_x, printed_y)
-    ink &= _narrow_and_dark(linear @ _THIRDS, mm)
+    # Only the rows near the scale, and as far beyond as the marking of dark cells reaches.
+    ink[:near] &= _narrow_and_dark(cv2.transform(linear[: near + 2], _THIRDS), mm)[:near]
     # Seen past a high edge, the strip stands elsewhere than at Y = 0 of the edge's plane.
     start = np.maximum((printed_y < _STRIP_MARGIN_MM).sum(axis=0), round(_STRIP_MARGIN_MM / mm))
     return SheetView(_features(linear), valid, ink, float(x0), float(mm), np.zeros(columns, int), start)
@@ -196,10 +194,11 @@ def _smooth_map(function: Callable[[np.ndarray], np.ndarray], xs: np.ndarray, ys
 
     Perspective bends by less than 0.01 px over 16 px of the reduced photo.
     """
-    weights = [_linear_weights(len(v)) for v in (xs, ys)]
+    # In single precision: 1e-4 px of the photo.
+    weights = [(nodes, weight.astype(np.float32)) for nodes, weight in (_linear_weights(len(v)) for v in (xs, ys))]
     nodes = np.stack(np.meshgrid(xs[weights[0][0]], ys[weights[1][0]]), axis=-1)
-    values = function(nodes.reshape(-1, 2)).reshape(*nodes.shape[:2], 2)
-    return tuple((weights[1][1] @ values[..., i] @ weights[0][1].T).astype(np.float32) for i in (0, 1))  # type: ignore[return-value]
+    values = function(nodes.reshape(-1, 2)).reshape(*nodes.shape[:2], 2).astype(np.float32)
+    return tuple(weights[1][1] @ (values[..., i] @ weights[0][1].T) for i in (0, 1))  # type: ignore[return-value]
 
 
 def _linear_weights(n: int) -> tuple[np.ndarray, np.ndarray]:
@@ -226,8 +225,9 @@ def _extent(camera: Camera, size: tuple[int, int], height_mm: float) -> tuple[fl
 
 def _features(linear: np.ndarray) -> np.ndarray:
     """(R, C, 3) log brightness and two log colour ratios."""
-    log = np.log(np.maximum(linear, 0) + DARK)
-    return np.stack([log @ _THIRDS, log[..., 0] - log[..., 1], log[..., 2] - log[..., 1]], axis=2).astype(np.float32)
+    light = np.maximum(linear, 0)
+    light += DARK
+    return cv2.transform(np.log(light, out=light), LOG_FEATURES)
 
 
 def unevenness(view: SheetView, along_mm: float) -> np.ndarray:
@@ -235,12 +235,29 @@ def unevenness(view: SheetView, along_mm: float) -> np.ndarray:
 
     Grind lines make a bevel uneven along the edge even where its mean brightness is the paper's.
     """
-    bright = view.features[..., 0]
-    paper = np.where(view.ink, 0, 1).astype(np.float32)
-    level = cv2.blur(bright * paper, (9, 1)) / np.maximum(cv2.blur(paper, (9, 1)), 1e-3)
-    square = (bright - level) ** 2 * paper
+    bright = cv2.extractChannel(view.features, 0)
     n = max(round(along_mm / view.mm), 3)
-    return 0.5 * np.log(cv2.blur(square, (n, 1)) / np.maximum(cv2.blur(paper, (n, 1)), 1e-3) + 1e-6)
+    # Ink lies near the strip only: beyond its last row the weights are all one.
+    printed = np.flatnonzero(view.ink.any(axis=1))
+    inked = int(printed[-1]) + 1 if len(printed) else 0
+    paper = 1.0 - view.ink[:inked].astype(np.float32)
+
+    def mean(picture: np.ndarray, columns: int) -> np.ndarray:
+        total = cv2.blur(picture, (columns, 1))
+        if inked:
+            total[:inked] /= np.maximum(cv2.blur(paper, (columns, 1)), 1e-3)
+        return total
+
+    shown = bright.copy()
+    shown[:inked] *= paper
+    square = bright - mean(shown, 9)
+    square *= square
+    square[:inked] *= paper
+    spread = mean(square, n)
+    spread += 1e-6
+    np.log(spread, out=spread)
+    spread *= 0.5
+    return spread
 
 
 def _border(width: int, height: int) -> np.ndarray:
@@ -258,25 +275,28 @@ def line_strength(view: SheetView, along_mm: float) -> np.ndarray:
     a long mean would smear the line.
     """
     n = max(round(along_mm / view.mm), 3)
-    smooth = cv2.blur(view.features, (n, 1), borderType=cv2.BORDER_REPLICATE)
-    step = _steps(np.dstack([smooth, unevenness(view, 2 * along_mm)]))
-    y = view.y_mm
-    from_start = y - view.mm * view.start
-    known = view.valid & ~view.ink & (from_start > _LANE_MM[0]) & (from_start < _LANE_MM[1])
-    scale = np.median(np.abs(step[known]), axis=0) / 0.6745 if known.any() else np.zeros(4)
-    z2 = (step / (scale + _LEAST_STEP)) ** 2 @ np.ones(4)
-    z2[~view.valid | view.ink | (y < view.mm * view.start)] = 0
+    step = _steps(cv2.blur(view.features, (n, 1), borderType=cv2.BORDER_REPLICATE))
+    uneven = _steps(unevenness(view, 2 * along_mm))
+    seen = view.valid & ~view.ink
+    from_start = view.mm * (np.arange(len(seen), dtype=np.float32)[:, None] + (view.shift - view.start).astype(np.float32))
+    at = np.flatnonzero(seen & (from_start > _LANE_MM[0]) & (from_start < _LANE_MM[1]))
+    lane = np.column_stack([step.reshape(-1, 3)[at], uneven.ravel()[at]])
+    scale = np.median(np.abs(lane), axis=0) / 0.6745 if len(at) else np.zeros(4)
+    per_step = ((scale + _LEAST_STEP) ** -2.0).astype(np.float32)
+    z2 = cv2.transform(np.square(step, out=step), per_step[None, :3])
+    z2 += per_step[3] * np.square(uneven, out=uneven)
+    seen &= from_start >= 0
+    z2 *= seen
     # 8 sigma: of a million cells none reaches it by noise.
-    return z2 / (z2 + 64.0)
+    return np.divide(z2, z2 + np.float32(64.0), out=z2)
 
 
 def _steps(smooth: np.ndarray) -> np.ndarray:
     """Difference of the means of two rows on either side of each row's lower border."""
-    mean = uniform_filter1d(smooth, 2, axis=0, mode="nearest")
-    up = np.roll(mean, -2, axis=0)
-    step = up - np.roll(mean, 1, axis=0)
-    step[:2] = 0
-    step[-3:] = 0
+    pairs = smooth[1:] + smooth[:-1]
+    step = np.zeros_like(smooth)
+    np.subtract(pairs[3:-1], pairs[:-4], out=step[2:-3])
+    step *= 0.5
     return step
 
 
@@ -352,12 +372,19 @@ def _flattened(view: SheetView, shift: np.ndarray, reach: int) -> SheetView:
     """The view with column c moved down by ``-shift[c]`` (shift <= 0), so that the edge's course runs along one row."""
     # The course stands `-shift.min()` rows or fewer below its row in the sheet; farther up only the cheek follows.
     last = min(len(view.features) - int(shift.min()), reach)
-    rows = np.arange(last)[:, None] + shift
-    inside = (rows >= 0) & (rows < len(view.features))
-    at = np.clip(rows, 0, len(view.features) - 1)
-    features = np.take_along_axis(view.features, at[..., None], axis=0)
-    valid, ink = (np.take_along_axis(p, at, axis=0) & inside for p in (view.valid, view.ink))
-    barred = None if view.barred is None else np.take_along_axis(view.barred, at, axis=0) | (~inside & view.barred.any(axis=0))
+    rows = np.arange(last, dtype=np.float32)[:, None] + shift.astype(np.float32)
+    at = np.broadcast_to(np.arange(len(shift), dtype=np.float32), rows.shape), rows
+
+    def moved(picture: np.ndarray, border: int = cv2.BORDER_CONSTANT) -> np.ndarray:
+        # Whole rows: the nearest cell is the cell itself.
+        return cv2.remap(picture, *at, cv2.INTER_NEAREST, borderMode=border)
+
+    features = moved(view.features, cv2.BORDER_REPLICATE)
+    valid, ink = (moved(p.view(np.uint8)).view(bool) for p in (view.valid, view.ink))
+    barred = None
+    if view.barred is not None:
+        inside = (rows >= 0) & (rows < len(view.features))
+        barred = moved(view.barred.view(np.uint8)).view(bool) | (~inside & view.barred.any(axis=0))
     return SheetView(features, valid, ink, view.x0_mm, view.mm, shift, view.start, barred)
 
 
@@ -368,7 +395,8 @@ def _connected(strength: np.ndarray, view: SheetView) -> np.ndarray:
     columns = strength.shape[1] // _THIN * _THIN
     folded = (len(strength), -1, _THIN)
     barred = None if view.barred is None else view.barred[:, :columns].reshape(folded).all(axis=2)
-    mean, most = strength[:, :columns].reshape(folded).mean(axis=2), lines[:, :columns].reshape(folded).max(axis=2)
+    mean = cv2.resize(strength[:, :columns], (columns // _THIN, len(strength)), interpolation=cv2.INTER_AREA)
+    most = np.maximum.reduce([lines[:, c:columns:_THIN] for c in range(_THIN)])
     row = first_line(mean, most, 0.6 / _THIN, barred)
     middle = np.arange(0, columns, _THIN) + (_THIN - 1) / 2
     return np.round(np.interp(np.arange(strength.shape[1]), middle, row)).astype(int)

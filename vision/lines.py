@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from scipy.ndimage import maximum_filter1d, minimum_filter1d
+from scipy.ndimage import minimum_filter1d
 
 from vision.paths import best_path
 
@@ -20,7 +20,7 @@ def long_lines(strength: np.ndarray, least_columns: int) -> np.ndarray:
 
     Ticks and figures of the printed scale, specks and the grain of a tumbled cheek are shorter.
     """
-    ridge = strength >= np.maximum(maximum_filter1d(strength, 5, axis=0), _LEAST_STRENGTH)
+    ridge = strength >= np.maximum(cv2.dilate(strength, np.ones((5, 1), np.uint8)), _LEAST_STRENGTH)
     _, label, stats, _ = cv2.connectedComponentsWithStats(cv2.dilate(ridge.astype(np.uint8), np.ones((3, 5), np.uint8)))
     keep = stats[:, cv2.CC_STAT_WIDTH] >= least_columns
     keep[0] = False
@@ -35,7 +35,7 @@ def steered(strength: np.ndarray, barred: np.ndarray | None) -> np.ndarray:
     """
     if barred is None:
         return strength
-    ridge = strength >= np.maximum(maximum_filter1d(strength, 5, axis=0), _LEAST_STRENGTH)
+    ridge = strength >= np.maximum(cv2.dilate(strength, np.ones((5, 1), np.uint8)), _LEAST_STRENGTH)
     count, label = cv2.connectedComponents(cv2.dilate(ridge.astype(np.uint8), np.ones((3, 5), np.uint8)))
     # A corridor widens away from its point; what the point says, it says where the corridor is narrowest.
     room = (~barred).sum(axis=0)

@@ -98,16 +98,18 @@ def straighten(photo: Photo, curve_px: np.ndarray, inward_px: np.ndarray, rows_l
     linear = np.zeros((rows, columns, 3), np.float32)
     clipped = np.zeros((rows, columns), bool)
     height, width = pixels.shape[:2]
-    x = (curve[:, 0] + offsets[:, None] * normal[:, 0]).astype(np.float32)
-    y = (curve[:, 1] + offsets[:, None] * normal[:, 1]).astype(np.float32)
-    valid = (x >= 0) & (y >= 0) & (x <= width - 1) & (y <= height - 1)
+    valid = np.zeros((rows, columns), bool)
     table = srgb_to_linear_table(65536 if pixels.dtype == np.uint16 else 256)
     for start in range(0, columns, _CHUNK_COLUMNS):
-        part = np.s_[:, start : start + _CHUNK_COLUMNS]
-        if valid[part].any():
-            linear[part], clipped[part] = _resample(pixels, x[part], y[part], table)
-    linear[~valid] = 0.0
-    return StraightStrip(linear, clipped & valid, float(rows_lane), curve, normal, valid)
+        part = slice(start, start + _CHUNK_COLUMNS)
+        x, y = ((curve[part, i] + offsets[:, None] * normal[part, i]).astype(np.float32) for i in (0, 1))
+        inside = (x >= 0) & (y >= 0) & (x <= width - 1) & (y <= height - 1)
+        if inside.any():
+            linear[:, part], spoilt = _resample(pixels, x, y, table)
+            clipped[:, part], valid[:, part] = spoilt & inside, inside
+        if not inside.all():
+            linear[:, part][~inside] = 0.0
+    return StraightStrip(linear, clipped, float(rows_lane), curve, normal, valid)
 
 
 def _resample(pixels: np.ndarray, x: np.ndarray, y: np.ndarray, table: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -126,6 +128,8 @@ def _resample(pixels: np.ndarray, x: np.ndarray, y: np.ndarray, table: np.ndarra
     spoilt = (largest >= _BURNT_FRACTION * brightest) | (largest <= (1 - _BURNT_FRACTION) / 2 * brightest)
     at = (x - left, y - top)
     linear = cv2.remap(light, *at, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    if not spoilt.any():
+        return linear, np.zeros(x.shape, bool)
     mask = cv2.remap(spoilt.astype(np.uint8) * 255, *at, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     # A quarter of a neighbouring burnt pixel is enough to bend a sample.
     return linear, mask >= 64
