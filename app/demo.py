@@ -14,7 +14,8 @@ import numpy as np
 import demo_images
 from app import outputs, picture
 from app.progress import Report
-from vision.declared import Declared, Lie, Reading
+from demo_images.owner import declared
+from vision.declared import Declared
 from vision.errors import ShoulderlineError
 from vision.measure import measure
 from vision.photo import open_photo
@@ -56,7 +57,7 @@ def load() -> tuple[Demo, ...]:
     found: dict[str, list[Path]] = {}
     for path in sorted(FOLDER.glob("*.setup.json")):
         found.setdefault(re.sub(r"-\d+$", "", path.name.removesuffix(".setup.json")), []).append(path)
-    return tuple(Demo(name, tuple(_photo(p) for p in paths), _declared(paths)) for name, paths in found.items())
+    return tuple(Demo(name, tuple(_photo(p) for p in paths), declared(paths)) for name, paths in found.items())
 
 
 def run(folder: Path, report: Report | None = None) -> tuple[Row, ...]:
@@ -136,27 +137,6 @@ def _truth(demo: Demo) -> np.ndarray:
 
 def _photo(setup: Path) -> Path:
     return setup.with_name(json.loads(setup.read_text(encoding="utf-8"))["photo"])
-
-
-def _declared(setups: Sequence[Path]) -> Declared:
-    """The owner's facts; the same blade and print in every photo, so the readings of all of them count together."""
-    facts = [json.loads(path.read_text(encoding="utf-8")) for path in setups]
-    first = facts[0]
-
-    def number(key: str) -> float | None:
-        return None if first[key] is None else float(first[key])
-
-    return Declared(
-        included_angle_deg=number("included_angle"),
-        angle_tolerance_deg=float(first["angle_tolerance"]),
-        lie=Lie(first["lie"]),
-        cheek_angle_deg=number("primary_half_angle"),
-        edge_height_mm=number("edge_height"),
-        edge_height_tolerance_mm=float(first["edge_height_tolerance"]),
-        camera_distance_mm=number("camera_distance"),
-        printed_bar_mm=(float(first["printed_bar_x"]), float(first["printed_bar_y"])),
-        readings=tuple(dict.fromkeys(Reading(float(at), float(read)) for f in facts for at, read in f["caliper"])),
-    )
 
 
 def _number(value: float) -> str:

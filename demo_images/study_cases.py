@@ -125,7 +125,7 @@ def _marks_and_shapes() -> list[tuple[str, Scene]]:
     tanto = _blade(155, corner=Corner(28.0, 38.0), y0_mm=4.0, thickness_mm=0.52)
     tanto2 = _blade(156, corner=Corner(17.0, 22.0), y0_mm=3.8, thickness_mm=0.44, bevel=s.COARSE, cheek=s.TUMBLED)
     teeth = _blade(157, scallops=Scallops(26.0, 60.0, 3.2, 0.55), thickness_mm=0.55)
-    teeth2 = _blade(158, scallops=Scallops(-5.0, 15.5, 2.1, 0.30), thickness_mm=0.5, bevel=s.COARSE)
+    teeth2 = _blade(158, scallops=Scallops(-5.0, 16.0, 2.1, 0.30), thickness_mm=0.5, bevel=s.COARSE)
     belly = _blade(159, length_mm=58, curvature=((16, 60, 0.018),), thicken=(26, 0.018), thickness_mm=0.42)
     tip = _blade(
         160, length_mm=36, curvature=((14, 40, 0.022),), cheek_length_mm=20, tip_taper_mm=24, thickness_mm=0.45, cheek=s.SATIN_ACROSS
