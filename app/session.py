@@ -21,7 +21,9 @@ import streamlit as st
 
 from app import files, first, outputs, overlay
 from app.viewer import tiles
+from vision.camera_profile import CameraProfile
 from vision.declared import Declared
+from vision.hints import Hints
 from vision.job import Blade, Job, JobPhoto, JobSide, Method, job_text
 from vision.measure import Settings, Side, check, conclude
 from vision.photo import Photo, open_photo
@@ -74,7 +76,12 @@ class Task:
         """The job file's content: photos by name alone, so that kept beside them it measures them again."""
         two = len(self.sides) == 2
         sides = tuple(
-            JobSide(tuple(JobPhoto(p.name, p.sha256) for p in s.photos), s.declared, self.landmark if two else "", s.landmark_mm)
+            JobSide(
+                tuple(JobPhoto(p.name, p.sha256, hints) for p, hints in zip(s.photos, hints_of(s), strict=True)),
+                s.declared,
+                self.landmark if two else "",
+                s.landmark_mm,
+            )
             for s in self.sides
         )
         stretches = self.settings.stretches
@@ -135,8 +142,8 @@ class Bench:
         count, index, seen = len(task.uploads), 0, []
         for side in task.sides:
             seen.append([])
-            for upload in side.photos:
-                seen[-1].append(self._sighting(upload, side, task.settings, _part(report, index, count)))
+            for upload, hints in zip(side.photos, hints_of(side), strict=True):
+                seen[-1].append(self._sighting(upload, side.declared, task.settings.profile, hints, _part(report, index, count)))
                 index += 1
         report("thickness", 0.95)
         return Result(conclude(task.sides, seen, task.settings), task)
@@ -146,20 +153,26 @@ class Bench:
         shared = first.pack(upload.sha256)
         return shared or _remembered(self._packs, upload.sha256, _MOST_PACKS, lambda: tiles.pack(outputs.rgb8(upload.open())))
 
-    def _sighting(self, upload: Upload, side: Side, settings: Settings, report: Progress) -> Sighting:
-        view = side.declared.of_the_view
-        ready = first.sighting(upload.sha256, upload.name, view) if settings.profile is None else None
-        key = (upload.sha256, upload.name, view, settings.profile)
-        return ready or _remembered(self._sightings, key, _MOST_SIGHTINGS, lambda: self._search(upload, side.declared, settings, report))
+    def _sighting(self, upload: Upload, declared: Declared, profile: CameraProfile | None, hints: Hints, report: Progress) -> Sighting:
+        view = declared.of_the_view
+        ready = first.sighting(upload.sha256, upload.name, view) if profile is None and not hints else None
+        key = (upload.sha256, upload.name, view, profile, hints)
 
-    def _search(self, upload: Upload, declared: Declared, settings: Settings, report: Progress) -> Sighting:
-        self.searches += 1
-        with _turn(report):
-            report(f"open {upload.name}", 0.0)
-            photo = upload.open()
-            # The tiles are wanted next and the pixels are here now.
-            _remembered(self._packs, upload.sha256, _MOST_PACKS, lambda: tiles.pack(outputs.rgb8(photo)))
-            return sight(photo, declared, settings.profile, report)
+        def search() -> Sighting:
+            self.searches += 1
+            with _turn(report):
+                report(f"open {upload.name}", 0.0)
+                photo = upload.open()
+                # The tiles are wanted next and the pixels are here now.
+                _remembered(self._packs, upload.sha256, _MOST_PACKS, lambda: tiles.pack(outputs.rgb8(photo)))
+                return sight(photo, declared, profile, hints, report)
+
+        return ready or _remembered(self._sightings, key, _MOST_SIGHTINGS, search)
+
+
+def hints_of(side: Side) -> tuple[Hints, ...]:
+    """What was pointed at in each of the side's photos."""
+    return tuple(h or Hints() for h in side.hints) or (Hints(),) * len(side.photos)
 
 
 def bench() -> Bench:
@@ -172,9 +185,9 @@ def uploads(photos: Sequence[tuple[str, bytes]]) -> tuple[Upload, ...]:
     return tuple(Upload(name, data) for name, data in photos)
 
 
-def one_side(photos: Sequence[Upload], declared: Declared) -> Task:
+def one_side(photos: Sequence[Upload], declared: Declared, hints: tuple[Hints, ...] = ()) -> Task:
     """The commonest task: photos along one strip."""
-    return Task((Side(tuple(photos), declared),))  # type: ignore[arg-type]
+    return Task((Side(tuple(photos), declared, None, hints),))  # type: ignore[arg-type]
 
 
 def with_declared(task: Task, declared: Declared) -> Task:

@@ -12,6 +12,10 @@ from app.viewer.component import Mode, Picture, show
 MODES = (
     Mode("look", "looks closer", "Point at the edge, in the photo or a chart; a click in a chart shows that place in the photo."),
     Mode("spot", "adds a spot check", "Click where the caliper was set; then type its reading into the table below."),
+    Mode(
+        "guide-apex", "puts the apex here", "Click on the apex where the line went astray: the search is led there, and the result says so."
+    ),
+    Mode("guide-shoulder", "puts the shoulder here", "Click on the shoulder where the line went astray: the search is led there."),
     Mode("leave-out", "leaves a stretch out", "Click both ends of the stretch that no figure shall count.", "stretch"),
     Mode("apart", "reports a stretch apart", "Click both ends of the stretch that shall have a figure of its own.", "stretch"),
 )

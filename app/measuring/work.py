@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import streamlit as st
 
 from vision.declared import Reading
+from vision.hints import Guide, Hints, LineKind
 from vision.zones import Stretches
 
 # A snapshot is a few numbers; nobody takes more steps back.
@@ -64,6 +65,10 @@ class Work:
         if not (self.leave_out or self.apart):
             return None
         return Stretches(apart={name: (a, b) for name, a, b in self.apart}, leave_out=self.leave_out)
+
+    def hints(self, sha256: str) -> Hints:
+        """What was pointed at in the photo of this SHA-256."""
+        return Hints(tuple(Guide(LineKind(p.line), p.x_px, p.y_px) for p in self.points if p.sha256 == sha256))
 
     def said(self) -> list[tuple[str, Work]]:
         """Each correction made by pointing, in words, and the work without it."""

@@ -39,6 +39,8 @@ def main() -> None:
         if result is not None:
             st.session_state["result"] = result
             _above(result, desk, chosen.subject)
+        # Also beside a refusal: a misplaced guide point can be the cause of it.
+        look.corrections(desk, chosen.subject)
     if result is not None:
         with spots:
             readings.checks(desk, result.measurement)
@@ -58,7 +60,8 @@ def _facts(chosen: photos.Chosen) -> Declared:
 
 
 def _measured(chosen: photos.Chosen, declared: Declared, desk: work.Desk) -> session.Result:
-    task = session.one_side(chosen.uploads, replace(declared, readings=desk.now.readings))
+    hints = tuple(desk.now.hints(u.sha256) for u in chosen.uploads)
+    task = session.one_side(chosen.uploads, replace(declared, readings=desk.now.readings), hints)
     task = replace(task, settings=Settings(stretches=desk.now.stretches))
     bar = st.progress(0.0, "Find the strip, the apex and the shoulder …")
     try:
@@ -70,7 +73,6 @@ def _measured(chosen: photos.Chosen, declared: Declared, desk: work.Desk) -> ses
 def _above(result: session.Result, desk: work.Desk, subject: str) -> None:
     figures.draw_headline(result.measurement, len(desk.now.said()))
     look.draw(result, session.bench(), desk, f"viewer-{subject}")
-    look.corrections(desk, subject)
 
 
 def _refusable(make: Callable[[], T]) -> T | None:

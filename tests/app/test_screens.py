@@ -99,6 +99,22 @@ def test_marked_stretches_change_the_figures_and_can_be_taken_back(demo) -> None
     assert screen.header[0].value == before
 
 
+def test_a_guide_point_is_on_record_and_a_wrong_one_can_be_taken_back(demo) -> None:
+    screen = _open()
+    sha256 = screen.session_state["result"].measurement.photos[0].sha256
+    desk = screen.session_state["desks"][SUBJECT]
+    desk.to(desk.now.picked({"mode": "guide-apex", "x_px": -900.0, "y_px": 5.0}, sha256))
+    screen.run()
+    assert "it lies outside" in screen.error[0].value
+    screen.button(key=f"{SUBJECT}-undo").click().run()
+    assert not screen.error
+    x, y = (float(v) for v in screen.session_state["result"].measurement.widths.apex_px[200])
+    desk.to(desk.now.picked({"mode": "guide-apex", "x_px": x, "y_px": y}, sha256))
+    screen.run()
+    assert any(m.value.startswith("guide point on the apex at (") for m in screen.markdown)
+    assert any("the search was steered" in i.value for i in screen.info)
+
+
 def test_contradicting_facts_are_said_in_words_and_no_figure_is_shown() -> None:
     screen = _open()
     screen.number_input(key=f"{SUBJECT}-angle").set_value(10.0)

@@ -10,6 +10,7 @@ from app import files, session
 from app.demo import load
 from vision.declared import Reading
 from vision.errors import DeclarationError
+from vision.hints import Guide, Hints, LineKind
 from vision.job import job_from_text, open_job
 from vision.measure import Settings, measure
 from vision.photo import open_photo
@@ -49,6 +50,18 @@ def test_another_edge_height_is_another_view_and_is_searched(bench, task, demo) 
     before = bench.searches
     bench.measure(session.with_declared(task, replace(demo.declared, edge_height_mm=0.9)))
     assert bench.searches == before + 1
+
+
+def test_a_guide_point_searches_its_photo_again_and_is_in_the_job(bench, task, demo) -> None:
+    before, plain = bench.searches, bench.measure(task).measurement
+    x, y = (float(v) for v in plain.widths.shoulder_px[100])
+    hints = (Hints((Guide(LineKind.SHOULDER, x, y),)),)
+    result = bench.measure(session.one_side(task.uploads, demo.declared, hints))
+    assert bench.searches == before + 1
+    assert result.measurement.corrected_by_hand
+    bench.measure(task)
+    assert bench.searches == before + 1, "taken back, the first lines are still known"
+    assert job_from_text(result.file("job.toml").decode()).sides[0].photos[0].hints == hints[0]
 
 
 def test_one_photo_given_twice_is_refused_before_any_search(task) -> None:

@@ -110,12 +110,49 @@ def test_a_stretch_is_left_out_by_two_clicks_and_taken_back(open_page) -> None:
     assert _headline(page) == before
 
 
+SHOULDER = """() => {
+  const p = document.querySelector('.sl-viewer').slViewer.data.profile;
+  return p.sx.map((x, i) => [x, p.sy[i], p.ax[i], p.ay[i]]);
+}"""
+TO_SCREEN = """([x, y]) => {
+  const v = document.querySelector('.sl-viewer').slViewer.picture.view();
+  return [v.x + (x + 0.5) * v.k, v.y + (y + 0.5) * v.k];
+}"""
+
+
+def test_a_guide_point_moves_the_line_and_is_taken_back(open_page, picture) -> None:
+    page = open_page()
+    _ready(page)
+    before = page.evaluate(SHOULDER)
+    sx, sy, ax, ay = before[len(before) // 2]
+    page.get_by_label("puts the shoulder here").check()
+    # Half a bevel beyond the shoulder, where grind lines of the cheek are what the search can hold on to.
+    x, y = page.evaluate(TO_SCREEN, [sx + 0.5 * (sx - ax), sy + 0.5 * (sy - ay)])
+    page.locator(".sl-stage").scroll_into_view_if_needed()
+    box = page.locator(".sl-stage").bounding_box()
+    page.mouse.click(box["x"] + x, box["y"] + y)
+    page.get_by_text("guide point on the shoulder at").wait_for(timeout=60_000)
+    _settled(page)
+    page.wait_for_timeout(600)
+    after = page.evaluate(SHOULDER)
+    moved = [a[1] - b[1] for a, b in zip(before, after, strict=True) if a[1] is not None and b[1] is not None and abs(a[1] - b[1]) > 3]
+    assert len(moved) > 10, "the line follows the hand near it"
+    assert len(moved) < 60, "and only there"
+    assert max(moved) > 20
+    picture(page, "measure-guide-point")
+    page.get_by_role("button", name="Remove").click()
+    page.get_by_text("Corrected by hand", exact=True).wait_for(state="detached", timeout=30_000)
+    _settled(page)
+    page.wait_for_timeout(600)
+    assert page.evaluate(SHOULDER) == before
+
+
 def test_the_keyboard_alone_walks_the_edge_marks_and_downloads(open_page) -> None:
     page = open_page()
     _ready(page)
     mode = page.get_by_label("looks closer")
     mode.focus()
-    for _ in range(2):
+    for _ in range(4):
         page.keyboard.press("ArrowRight")
     assert page.get_by_label("leaves a stretch out").is_checked()
     stage = page.locator(".sl-stage")
