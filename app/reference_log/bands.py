@@ -14,11 +14,10 @@ CAVEAT = "general practice, no source; says nothing about safety, strength or qu
 
 
 def among(thickness_mm: float, half_mm: float = 0.0) -> str:
-    """``"as is common for kitchen knives and folders (general practice, ...)"``; what lies within ± `half_mm` of it is named too."""
+    """``"common for kitchen knives and folders (general practice, ...)"``; what lies within ± `half_mm` of it is named too."""
     names = [name for name, low, high in BANDS if low <= thickness_mm <= high]
     near = [n for n, low, high in BANDS if n not in names and low <= thickness_mm + half_mm and high >= thickness_mm - half_mm]
+    beyond = "thinner than" if thickness_mm < BANDS[0][1] else "thicker than" if thickness_mm > BANDS[-1][2] else "between"
+    first = f"common for {' and '.join(names)}" if names else f"{beyond} what is common"
     also = f"; within its uncertainty also for {' and '.join(near)}" if near else ""
-    if names:
-        return f"as is common for {' and '.join(names)}{also} ({CAVEAT})"
-    beyond = "thinner" if thickness_mm < BANDS[0][1] else "thicker" if thickness_mm > BANDS[-1][2] else "between"
-    return f"{beyond} {'what is common' if beyond == 'between' else 'than what is common'}{also} ({CAVEAT})"
+    return f"{first}{also} ({CAVEAT})"

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import brentq
-from scipy.special import ndtr
+from scipy.special import ndtr, stdtrit
 
 
 @dataclass(frozen=True)
@@ -116,6 +116,11 @@ def intervals(x: np.ndarray, u: np.ndarray, shared: Shared | None = None, furthe
 
     of_mean = 1.0 / m.total + further**2
     return held(np.sqrt(of_mean)), held(np.sqrt(of_mean + spreads**2))
+
+
+def t_factor(freedom: int) -> float:
+    """Student's t for 95 %, two-sided."""
+    return float(stdtrit(freedom, 0.975))
 
 
 def e_n(x: float, u_x: float, y: float, u_y: float) -> float:

@@ -72,12 +72,14 @@ def _row(random_: random.Random, model: int, number: int, offsets: dict[str, flo
     # Steps of the display and the hand: a caliper's own repeatability is about a step.
     readings = [round(thickness + offsets[person] + random_.gauss(0.0, 0.008), 2) for _ in range(5)]
     angle = own.choice((30, 34, 36, 40))
-    by_photo = number % 3 == 0
+    # A model is mostly measured in one way, and now and then in the other: what cannot be averaged with the rest is left out.
+    by_photo = (own.random() < 0.4) != (random_.random() < 0.1)
+    edge = random_.choices(("plain", "part-serrated", "angular-tip"), (94, 3, 3))[0]
     inch = person == "Jun D." and not by_photo
     per_mm = 1.0 / 25.4 if inch else 1.0
     digits = 4 if inch else 3
     return {
-        "maker": _MAKERS[model], "model": _MODELS[model], "variant": "", "edge": "plain", "specimen": f"demo-{number + 1:03d}",
+        "maker": _MAKERS[model], "model": _MODELS[model], "variant": "", "edge": edge, "specimen": f"demo-{number + 1:03d}",
         "condition": condition, "method": "photo+readings" if by_photo else "readings", "instrument": "digital caliper",
         "instrument_step": "0.0005" if inch else "0.01", "instrument_accuracy": "0.0012" if inch else "0.03",
         "readings": ";".join(f"{r * per_mm:.{digits if inch else 2}f}" for r in readings), "angle_deg": str(angle),

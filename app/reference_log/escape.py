@@ -31,9 +31,17 @@ def visible(text: str, width: int = 0) -> str:
     return shown[: width - 1] + "…" if width and len(shown) > width else shown
 
 
+# What means something to Markdown wherever it stands, and what does before another character (addresses, numbers of issues).
+_MARKS = re.compile(r"[\\`*_{}\[\]!|~>@/$]|[.:#](?=\S)")
+
+
 def markdown(text: str) -> str:
     """Text that Markdown shows as it is: every character with a meaning escaped, HTML too."""
-    return re.sub(r"([\\`*_{}\[\]()#+\-.!|~>@:/$])", r"\\\1", html.escape(visible(text), quote=False))
+    shown = html.escape(visible(text), quote=False)
+    # A line that starts with a number and a point, a dash or a rhomb would be a list or a heading.
+    start = len(shown) - len(shown.lstrip(" 0123456789"))
+    rest = _MARKS.sub(r"\\\g<0>", shown[start:])
+    return shown[:start] + ("\\" if rest[:1] in ("-", "+", "#", "=", ".", ")") else "") + rest
 
 
 def page(text: str) -> str:

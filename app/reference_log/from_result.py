@@ -108,6 +108,16 @@ def record_of(m: Measurement, result: str, knife: Knife, job: Job | None = None)
     )
 
 
+def record_of_knife(record: Record, knife: Knife) -> Record:
+    """A record made without its knife (`record_of` with an empty `Knife`), with the knife; remarks on what was missing go."""
+    texts = {n: getattr(knife, n).strip() or getattr(record, n) for n in ("maker", "model", "specimen", "contributor")}
+    kept = tuple(c for c in record.cautions if c not in _missing(Knife()))
+    return replace(
+        record, **texts, variant=knife.variant.strip(), note=knife.note, edge=knife.edge or record.edge,
+        condition=knife.condition or record.condition, cautions=(*_missing(knife), *kept),
+    )  # fmt: skip
+
+
 def _geometry(m: Measurement, z: Zones) -> tuple[float, float, float]:
     """Included angle as declared and as found, and bevel width: means of the main stretch, as the thickness is; NaN where unknown."""
     declared = m.declared.included_angle_deg or math.nan
@@ -134,10 +144,14 @@ def filled(knife: Knife, blade: Blade) -> Knife:
     return replace(knife, **names, edge=edge, condition=condition, note="; ".join(notes))
 
 
-def _cautions(m: Measurement, knife: Knife) -> tuple[str, ...]:
+def _missing(knife: Knife) -> list[str]:
     found = [f"no {name} given" for name in ("maker", "model", "specimen", "contributor") if not getattr(knife, name).strip()]
     found += [] if knife.edge else ["no kind of edge given: taken as plain"]
-    found += [] if knife.condition else ["no condition given: taken as unknown"]
+    return found + ([] if knife.condition else ["no condition given: taken as unknown"])
+
+
+def _cautions(m: Measurement, knife: Knife) -> tuple[str, ...]:
+    found = _missing(knife)
     readings = [r for r in m.declared.readings if not r.set_aside]
     if readings and not m.thickness.fused:
         found.append(f"{len(readings)} readings taken but not used: they contradict the photo")

@@ -7,18 +7,17 @@ import hashlib
 import html
 from collections.abc import Sequence
 
-from app.reference_log import bands, columns, words
+from app.reference_log import columns, words
 from app.reference_log.contributions import csv_text, json_text
 from app.reference_log.escape import markdown, page
 from app.reference_log.store import Store
 from app.reference_log.summary import Summary, all_summaries
-from vision import rounding
 
 FORMATS = ("csv", "json", "markdown", "html")
-# U of a mean here is the half-width of its 95 % interval by Student's t, which is k = 2 for many specimens and more for few.
 _WHAT = (
-    "± is the 95 % interval of the mean over specimens. Each line holds only figures had in one way, of one kind of edge, in one "
-    f"condition. Bands: {bands.CAVEAT}. Blades cut: local rules come first."
+    "± is the 95 % interval of the mean over specimens; of a single specimen, how well that one was measured (k = 2). Each line holds only "
+    "figures had in one way, of one kind of edge, in one condition; the rest is counted as left out. A figure says nothing about safety, "
+    "strength or quality. Blades cut: local rules come first."
 )
 
 
@@ -43,8 +42,9 @@ def markdown_list(summaries: Sequence[Summary]) -> str:
         "|---|---|---|---|---|---|---|---|---|",
     ]
     for s in summaries:
-        cells = (markdown(s.maker), markdown(s.model), words.figure(s), _range(s), str(s.specimens), _next(s), markdown(s.group.name),
-                 _people(s, markdown), str(_left_out(s)))  # fmt: skip
+        cells = (markdown(s.maker), markdown(s.model), words.figure(s), words.specimens_lie(s), str(s.specimens), _next(s),
+                 markdown(s.group.name),
+                 _people(s, markdown), str(words.left_out_count(s)))  # fmt: skip
         lines.append(f"| {' | '.join(cells)} |")
     return "\n".join(lines) + "\n"
 
@@ -69,34 +69,33 @@ def html_list(summaries: Sequence[Summary]) -> str:
         f'<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"><meta http-equiv="Content-Security-Policy" content="{policy}">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1"><title>Thickness behind the edge</title>\n'
         f"<style>{_STYLE}</style></head><body>\n<h1>Thickness behind the edge</h1>\n<p>{html.escape(_WHAT)}</p>\n"
-        f"<table><thead><tr>{heads}</tr></thead><tbody>\n{rows}\n</tbody></table>\n<script>{_SCRIPT}</script>\n</body></html>\n"
+        "<p>A heading sorts by its column. Bars run from the thinnest to the thickest specimen, the dot is the mean.</p>\n"
+        '<div tabindex="0" role="region" aria-label="The list; scrolls sideways">'
+        f"<table><thead><tr>{heads}</tr></thead><tbody>\n{rows}\n</tbody></table></div>\n<script>{_SCRIPT}</script>\n</body></html>\n"
     )
 
 
 def _row(s: Summary, top: float) -> str:
     disagree = "".join(f'<br><span class="no">{line}</span>' for line in words.disagreements(s, page))
     cells = (
-        (page(s.maker), None), (page(s.model), None), (html.escape(words.figure(s)) + disagree, s.mean_mm), (_bar(s, top), s.min_mm),
+        (page(s.maker), None), (page(s.model), None), (_figure(s) + disagree, s.mean_mm), (_bar(s, top), s.min_mm),
         (str(s.specimens), s.specimens), (html.escape(_next(s)), -1.0 if s.specimens == 1 else s.next_low_mm), (page(s.group.name), None),
-        (_people(s, page), len(s.contributors)), (str(_left_out(s)), _left_out(s)),
+        (_people(s, page), len(s.contributors)), (str(words.left_out_count(s)), words.left_out_count(s)),
     )  # fmt: skip
     return "<tr>" + "".join(f"<td>{c}</td>" if key is None else f'<td data-key="{key:.9g}">{c}</td>' for c, key in cells) + "</tr>"
 
 
+def _figure(s: Summary) -> str:
+    return html.escape(words.figure(s)).replace(" (", "<br>(")
+
+
 def _bar(s: Summary, top: float) -> str:
-    """Thinnest to thickest specimen as a bar, the mean as a dot; 160 px wide, so 500 models are 500 lines of one page."""
-    low, high, mean = (160.0 * min(1.0, v / top) for v in (s.min_mm, s.max_mm, s.mean_mm))
-    label = html.escape(_range(s))
-    return (
-        f'<svg width="160" height="14" role="img" aria-label="{label}"><title>{label}</title><path d="M0 7H160" class="axis"/>'
-        f'<path d="M{low:.1f} 7H{high:.1f}" class="range"/><circle cx="{mean:.1f}" cy="7" r="3"/></svg>'
-    )
-
-
-def _range(s: Summary) -> str:
-    if s.specimens == 1:
-        return f"{rounding.format_value(s.min_mm, s.u_mm)} mm"
-    return words.between(s.min_mm, s.max_mm, s.u_mm)
+    """Thinnest to thickest specimen as a bar, the mean as a dot; one line high, so 500 models are 500 lines of one page."""
+    low, high, mean = (_BAR_PX * min(1.0, v / top) for v in (s.min_mm, s.max_mm, s.mean_mm))
+    label = html.escape(words.specimens_lie(s))
+    head = f'<svg width="{_BAR_PX:.0f}" height="14" role="img" aria-label="{label}"><title>{label}</title>'
+    axis = f'<path d="M0 7H{_BAR_PX:.0f}" class="axis"/>'
+    return f'{head}{axis}<path d="M{low:.1f} 7H{high:.1f}" class="range"/><circle cx="{mean:.1f}" cy="7" r="2.5"/></svg>'
 
 
 def _next(s: Summary) -> str:
@@ -108,16 +107,21 @@ def _people(s: Summary, escape: words.Escape) -> str:
     return shown if len(s.contributors) <= 5 else f"{shown} and {len(s.contributors) - 5} more"
 
 
-def _left_out(s: Summary) -> int:
-    return sum(o.measurements for o in s.left_out)
-
-
+_BAR_PX = 240.0
 _STYLE = (
-    "body{font:15px/1.5 system-ui,sans-serif;margin:2rem;color:#1c2430;background:#fff}table{border-collapse:collapse}"
-    "td,th{padding:.25rem .6rem;border-bottom:1px solid #d7dce3;text-align:left;vertical-align:top;overflow-wrap:anywhere;min-width:4rem}"
-    "th{position:sticky;top:0;background:#fff}th button{font:inherit;font-weight:600;border:0;background:none;padding:0;cursor:pointer}"
+    ":root{color-scheme:light dark;--text:#1c2430;--page:#fff;--line:#d7dce3;--bar:#7aa5cc;--dot:#0b2f52;--no:#a3341f}"
+    "@media(prefers-color-scheme:dark){:root{--text:#e6e9ef;--page:#16181c;--line:#3a4048;--bar:#3f6c94;--dot:#dcefff;--no:#ff9a85}}"
+    "body{font:15px/1.5 system-ui,sans-serif;margin:1rem;color:var(--text);background:var(--page)}"
+    "p{max-width:60rem}div{overflow:auto;max-height:92vh}table{border-collapse:collapse}"
+    "td,th{padding:.25rem .6rem;border-bottom:1px solid var(--line);text-align:left;vertical-align:top}"
+    "th{position:sticky;top:0;background:var(--page);white-space:nowrap}"
+    # A name of 10 kB breaks into lines of its own; a short one stays whole.
+    "td bdi{display:inline-block;max-width:16rem;overflow-wrap:break-word;vertical-align:top}"
+    "td:nth-child(3),td:nth-child(6){white-space:nowrap}td:nth-child(7){min-width:14rem}"
+    ".no{display:inline-block;max-width:18rem;white-space:normal;color:var(--no)}"
+    "th button{font:inherit;font-weight:600;border:0;background:none;padding:0;color:inherit;cursor:pointer}"
     "th[aria-sort=ascending] button::after{content:' ▲'}th[aria-sort=descending] button::after{content:' ▼'}"
-    ".axis{stroke:#d7dce3}.range{stroke:#3a6ea5;stroke-width:4}circle{fill:#1c2430}.no{color:#a3341f}"
+    ".axis{stroke:var(--line)}.range{stroke:var(--bar);stroke-width:8}circle{fill:var(--dot)}"
 )
 _SCRIPT = (
     "document.querySelectorAll('th button').forEach((b,i)=>b.addEventListener('click',()=>{"

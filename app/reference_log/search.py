@@ -26,6 +26,8 @@ class Filter:
         Thickness between these.
     superseded : bool
         Records that a correction replaced, too.
+    key : str
+        Exactly this model (`records.knife_key`).
     """
 
     text: str = ""
@@ -40,6 +42,7 @@ class Filter:
     low_mm: float | None = None
     high_mm: float | None = None
     superseded: bool = False
+    key: str = ""
 
 
 def find(store: Store, wanted: Filter, *, sort: str = "thickness", descending: bool = False, limit: int = 200) -> tuple[int, list[Stored]]:
@@ -69,6 +72,17 @@ def find(store: Store, wanted: Filter, *, sort: str = "thickness", descending: b
     return total, found
 
 
+def models(store: Store, wanted: Filter) -> dict[str, tuple[str, str, int]]:
+    """Models that have such a record: key (`records.knife_key`) -> maker, model and number of such records, by maker and model."""
+    c = RECORD.c
+    # The first spelling stands for the model; any of them would do.
+    names = (sa.func.min(c.maker), sa.func.min(c.model), sa.func.count())
+    select = sa.select(c.knife_key, *names).where(*_conditions(wanted)).group_by(c.knife_key, c.maker_key, c.model_key)
+    with store.reading() as connection:
+        rows = connection.execute(select.order_by(c.maker_key, c.model_key)).all()
+    return {key: (maker, model, count) for key, maker, model, count in rows}
+
+
 def _conditions(f: Filter) -> list[sa.ColumnElement[bool]]:
     c = RECORD.c
     found: list[sa.ColumnElement[bool]] = [] if f.superseded else [standing()]
@@ -77,6 +91,7 @@ def _conditions(f: Filter) -> list[sa.ColumnElement[bool]]:
         if text:
             found.append(column.icontains(text, autoescape=True))
     found += [column == text for column, text in ((c.edge, f.edge), (c.condition, f.condition), (c.source, f.method)) if text]
+    found += [c.knife_key == f.key] if f.key else []
     if f.text:
         found.append(c.id.in_(sa.select(SOUGHT.c.record_id).where(SOUGHT.c.text.contains(name_key(f.text), autoescape=True))))
     if f.low_mm is not None:

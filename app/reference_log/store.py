@@ -191,6 +191,12 @@ class Store:
             count, newest = connection.execute(sa.select(sa.func.count(), sa.func.max(RECORD.c.id))).one()
         return int(count), int(newest or 0)
 
+    def of_photos(self, photos: Sequence[str]) -> int | None:
+        """The number of the standing record of one of these photos (SHA-256), if there is one."""
+        with self.reading() as connection:
+            select = sa.select(PHOTO.c.record_id).join(RECORD, RECORD.c.id == PHOTO.c.record_id).where(standing())
+            return connection.execute(select.where(PHOTO.c.sha256.in_(photos)).order_by(PHOTO.c.record_id.desc())).scalars().first()
+
     def history(self, number: int) -> list[Stored]:
         """A record with all that it superseded and all that superseded it, the oldest first.
 

@@ -169,15 +169,15 @@ def model_summary(store: Store, maker: str, model: str, choice: Choice | None = 
     return summarise(found, choice)
 
 
-def all_summaries(store: Store) -> list[Summary]:
-    """A summary of each model that has one, in order of maker and model."""
+def all_summaries(store: Store, choice: Choice | None = None) -> list[Summary]:
+    """A summary of each model that has one by this choice, in order of maker and model."""
     found = sorted(readings(store), key=lambda r: (name_key(r.maker), name_key(r.model)))
     summaries = []
     for _, own in groupby(found, key=lambda r: (name_key(r.maker), name_key(r.model))):
         try:
-            summaries.append(summarise(list(own)))
+            summaries.append(summarise(list(own), choice))
         except LogRefused:
-            # None of its figures has an uncertainty; the exports of records still list them.
+            # None of its figures is of this choice, or has an uncertainty; the exports of records still list them.
             continue
     return summaries
 
@@ -335,7 +335,7 @@ def _comparisons(found: Sequence[Reading]) -> tuple[Comparison, ...]:
     people = _by_contributor(found)
     names = list(people)
     own = {name: {s: _specimen_mean(rs) for s, rs in _by_specimen(rs).items()} for name, rs in people.items()}
-    overall = {name: _overall(list(_by_specimen(rs).values())) for name, rs in people.items()}
+    overall = _overall(people)
     every = []
     # Pairs grow with the square of their number; beyond this no list of pairs helps a reader.
     for i, a in enumerate(names[:50]):
@@ -349,9 +349,17 @@ def _comparisons(found: Sequence[Reading]) -> tuple[Comparison, ...]:
     return tuple(sorted(every, key=lambda c: -c.e_n))
 
 
-def _overall(knives: Sequence[Sequence[Reading]]) -> tuple[float, float]:
-    """One person's mean over the specimens, and its standard uncertainty with what all of that person's figures share."""
-    x, u = np.array([_specimen_mean(own) for own in knives]).T
-    shared = _shared(knives)
-    c = consensus.combine(x, u, consensus.paule_mandel(x, u, shared) if len(x) > 1 else 0.0, shared)
-    return c.mean, c.u
+def _overall(people: dict[str, list[Reading]]) -> dict[str, tuple[float, float]]:
+    """Each person's mean over the specimens, and its standard uncertainty: how unlike knives are, and what the person's figures share.
+
+    People who measured different knives differ by the knives as well. How far knives differ is pooled from the figures within
+    each person's own, where instruments play no part; from few of them it is hardly known, so Student's t widens it (JCGM 100,
+    G.3). Where nobody measured two, nothing says it.
+    """
+    own = {name: list(_by_specimen(found).values()) for name, found in people.items()}
+    figures = {name: (*np.array([_specimen_mean(k) for k in knives]).T, _shared(knives)) for name, knives in own.items()}
+    freedom = sum(len(x) - 1 for x, _, _ in figures.values())
+    squares = math.fsum(float(((x - x.mean()) ** 2).sum()) for x, _, _ in figures.values())
+    unlike = consensus.t_factor(freedom) / 2.0 * math.sqrt(squares / freedom) if freedom else 0.0
+    means = {name: consensus.combine(x, u, unlike, shared) for name, (x, u, shared) in figures.items()}
+    return {name: (c.mean, c.u) for name, c in means.items()}

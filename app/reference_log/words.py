@@ -8,7 +8,7 @@ from collections.abc import Callable
 from app.reference_log import bands
 from app.reference_log.escape import markdown, visible
 from app.reference_log.records import Record
-from app.reference_log.summary import Summary
+from app.reference_log.summary import Comparison, Summary
 from vision import rounding
 
 Escape = Callable[[str], str]
@@ -27,6 +27,16 @@ def what_follows(s: Summary) -> str:
 def between(low_mm: float, high_mm: float, u_mm: float) -> str:
     """``"0.31 to 0.52 mm"``, to the place that `u_mm` supports."""
     return f"{rounding.format_value(low_mm, u_mm)} to {rounding.format_value(high_mm, u_mm)} mm"
+
+
+def specimens_lie(s: Summary) -> str:
+    """From the thinnest specimen to the thickest; one figure where there is one."""
+    return f"{rounding.format_value(s.min_mm, s.u_mm)} mm" if s.specimens == 1 else between(s.min_mm, s.max_mm, s.u_mm)
+
+
+def left_out_count(s: Summary) -> int:
+    """How many measurements are in no figure."""
+    return sum(o.measurements for o in s.left_out)
 
 
 def spread(s: Summary) -> str:
@@ -52,6 +62,18 @@ def next_range(s: Summary) -> str:
     return between(s.next_low_mm, s.next_high_mm, max(s.u_mm, (s.next_high_mm - s.next_low_mm) / 8.0))
 
 
+def stands(s: Summary) -> str:
+    """Where the figure stands among what is common; `bands` says what that is worth."""
+    return bands.among(s.mean_mm, _half(s))
+
+
+def mean_range(s: Summary) -> str:
+    """The 95 % interval of the mean, or why there is none."""
+    if s.specimens == 1:
+        return "not known from one specimen"
+    return between(s.low_mm, s.high_mm, max(s.u_mm, (s.high_mm - s.low_mm) / 8.0))
+
+
 def text(s: Summary, escape: Escape = visible) -> str:
     """The whole summary, one line a fact."""
     lines = [
@@ -62,7 +84,7 @@ def text(s: Summary, escape: Escape = visible) -> str:
         f"  specimens lie {between(s.min_mm, s.max_mm, s.u_mm)}",
         f"  spread        {spread(s)}",
         f"  next one      {next_one(s)}",
-        f"  stands        {bands.among(s.mean_mm, _half(s))}",
+        f"  stands        {stands(s)}",
     ]
     if len(s.variants) > 1:
         lines.append(f"  caution       variants averaged together: {', '.join(map(escape, s.variants[:10]))}; choose one with --variant")
@@ -72,15 +94,21 @@ def text(s: Summary, escape: Escape = visible) -> str:
 
 
 def disagreements(s: Summary, escape: Escape = visible) -> list[str]:
-    """Contributors who differ by more than they can, one line a pair."""
-    found = []
-    for d in s.disagreements:
-        a, b = (rounding.format_value(x, s.u_mm) for x in d.figures_mm)
-        on = f"on specimen {escape(d.same_specimen)}" if d.same_specimen is not None else "on different specimens (it may be the knives)"
-        found.append(
-            f"{escape(d.contributors[0])} and {escape(d.contributors[1])} disagree: {a} and {b} mm {on}, E_n = {d.e_n:.1f}, above 1"
+    """Contributors who differ by more than they can: one line a pair that measured one knife, and one for all the others."""
+    same = [d for d in s.disagreements if d.same_specimen is not None]
+    apart = [d for d in s.disagreements if d.same_specimen is None]
+    lines = [_disagreement(s, d, f"on specimen {escape(d.same_specimen or '')}", escape) for d in same]
+    if apart:
+        others = (
+            f"; so do {len(apart) - 1} other pairs, by less" if len(apart) > 2 else "; so does one other pair" if len(apart) == 2 else ""
         )
-    return found
+        lines.append(_disagreement(s, apart[0], "on different specimens (it may be the knives)", escape) + others)
+    return lines
+
+
+def _disagreement(s: Summary, d: Comparison, on: str, escape: Escape) -> str:
+    a, b = (rounding.format_value(x, s.u_mm) for x in d.figures_mm)
+    return f"{escape(d.contributors[0])} and {escape(d.contributors[1])} disagree: {a} and {b} mm {on}, E_n = {d.e_n:.1f}, above 1"
 
 
 def post(s: Summary) -> str:
@@ -96,7 +124,7 @@ def post(s: Summary) -> str:
     if s.disagreements:
         lines.append("; ".join(disagreements(s, markdown)) + ".")
     if s.left_out:
-        lines.append(f"Left out: {sum(o.measurements for o in s.left_out)} measurements that are not comparable or not usable.")
+        lines.append(f"Left out: {left_out_count(s)} measurements that are not comparable or not usable.")
     return " ".join(lines)
 
 

@@ -74,6 +74,16 @@ def test_contributors_who_disagree_are_named(record) -> None:
     assert summarise([reading_of(r) for r in agree]).comparisons[0].e_n == pytest.approx(found.e_n / 10)
 
 
+def test_people_who_measured_different_knives_may_differ_by_the_knives(record) -> None:
+    unlike = [*_specimens(record, "0.30", "0.50"), *_specimens(record, "0.45", "0.65", contributor="Tomas")]
+    (found,) = summarise([reading_of(r) for r in unlike]).comparisons
+    # Each has knives 0.2 apart: their means say nothing against either of them.
+    assert found.e_n < 1.0
+    alike = [*_specimens(record, "0.40", "0.40"), *_specimens(record, "0.55", "0.55", contributor="Tomas")]
+    (found,) = summarise([reading_of(r) for r in alike]).disagreements
+    assert found.same_specimen is None
+
+
 def test_photos_alone_share_the_declared_angle(record) -> None:
     many = [
         record(
