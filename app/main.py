@@ -8,4 +8,15 @@ import streamlit as st
 
 # A picture of our own: Streamlit fetches named icons and emojis for the browser's tab from another host.
 st.set_page_config(page_title="Shoulderline", page_icon=str(Path(__file__).with_name("icon.png")), layout="wide")
-st.navigation([st.Page("screens/measure.py", title="Measure", default=True)]).run()
+st.navigation(
+    {
+        "": [st.Page("screens/measure.py", title="Measure", default=True)],
+        "Reference log": [
+            st.Page("screens/log.py", title="Look up", url_path="log"),
+            st.Page("screens/log_model.py", title="One model"),
+            st.Page("screens/log_add.py", title="Add to the log"),
+            st.Page("screens/log_share.py", title="Import and publish"),
+            st.Page("screens/log_record.py", title="History and correction"),
+        ],
+    }
+).run()

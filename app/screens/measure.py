@@ -72,6 +72,7 @@ def _measured(chosen: photos.Chosen, declared: Declared, desk: work.Desk) -> ses
 
 def _above(result: session.Result, desk: work.Desk, subject: str) -> None:
     figures.draw_headline(result.measurement, len(desk.now.said()))
+    st.page_link("screens/log_add.py", label="Add to the log")
     look.draw(result, session.bench(), desk, f"viewer-{subject}")
 
 

@@ -1,0 +1,105 @@
+"""Screen: look up what knives measured, by model or one measurement at a time."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from app import log_charts, log_session, log_view
+from app.reference_log import search
+from app.reference_log.records import Condition, Edge, Source, knife_key
+from app.reference_log.store import Store
+from app.reference_log.summary import Choice, Summary
+
+_ANY = "any"
+_MODELS, _RECORDS = "Models", "Measurements"
+
+
+def main() -> None:
+    """Draw the screen from the top."""
+    log_session.head("Reference log")
+    with log_session.reading() as store:
+        text = st.text_input("Search", placeholder="maker, model, variant or note", key="log_text").strip()
+        view = st.segmented_control("Show", [_MODELS, _RECORDS], default=_MODELS, required=True)
+        with st.expander("Filter and sort"):
+            wanted, sort, descending = _filter(text, view)
+        if view == _MODELS:
+            _models(store, wanted, sort, descending)
+        else:
+            _records(store, wanted, sort, descending)
+
+
+def _filter(text: str, view: str) -> tuple[search.Filter, str, bool]:
+    left, right = st.columns(2)
+    maker, model = left.text_input("Maker"), right.text_input("Model")
+    edge = left.selectbox("Kind of edge", [_ANY, *map(str, Edge)])
+    condition = right.selectbox("Condition", [_ANY, *map(str, Condition)])
+    method = left.selectbox("How it was had", [_ANY, *map(str, Source)], help="Figures had in different ways are never averaged together.")
+    contributor = right.text_input("Contributor")
+    low = left.number_input("At least, mm", value=None, min_value=0.0, step=0.05)
+    high = right.number_input("At most, mm", value=None, min_value=0.0, step=0.05)
+    sort = left.selectbox("Sort by", list(log_view.SORTS) if view == _MODELS else list(search.SORTS))
+    descending = right.toggle("Largest or last first")
+    superseded = view == _RECORDS and right.toggle("Also what a correction replaced")
+    chosen = ("" if v == _ANY else v for v in (edge, condition, method))
+    e, c, m = chosen
+    wanted = search.Filter(
+        text=text, maker=maker, model=model, edge=e, condition=c, method=m, contributor=contributor, low_mm=low, high_mm=high,
+        superseded=superseded,
+    )  # fmt: skip
+    return wanted, sort, descending
+
+
+def _models(store: Store, wanted: search.Filter, sort: str, descending: bool) -> None:
+    choice = Choice(*(kind(v) if v else None for kind, v in ((Edge, wanted.edge), (Condition, wanted.condition), (Source, wanted.method))))
+    # A thickness is sought among the means: single measurements between two bounds would give a mean of their own.
+    named = search.Filter(text=wanted.text, maker=wanted.maker, model=wanted.model, contributor=wanted.contributor)
+    keys = None if named == search.Filter() else set(search.models(store, named))
+    found = log_view.chosen(log_session.summaries(store, choice), keys, wanted.low_mm, wanted.high_mm, sort, descending)
+    if not found:
+        st.info("No model fits. Widen the filter, or look among the measurements.")
+        return
+    st.write(f"{len(found)} model{'s' * (len(found) > 1)}, {sum(s.specimens for s in found)} specimens")
+    _charts(found)
+    st.caption("Choose a line to open that model. ± is the 95 % interval of the mean; of a single specimen k = 2.")
+    picked = st.dataframe(
+        log_view.models(found), hide_index=True, on_select="rerun", selection_mode="single-row", key="log_models",
+        alt="Every model with its thickness, range, number of specimens, and how it was had",
+    )  # fmt: skip
+    if rows := picked.selection.rows:
+        st.session_state["log_model"] = knife_key(found[rows[0]].maker, found[rows[0]].model)
+        st.switch_page(log_session.MODEL_SCREEN)
+
+
+def _charts(found: list[Summary]) -> None:
+    colours = log_session.colours()
+    pages = -(-len(found) // log_charts.PAGE)
+    if pages > 1:
+        text = f"{len(found)} models in order: lines from thinnest to thickest specimen, dots at the mean, larger for more specimens"
+        st.vega_lite_chart(spec=log_charts.all_models(found, colours), width="stretch", alt=text)
+        starts = [f"{i * log_charts.PAGE + 1} to {min(len(found), (i + 1) * log_charts.PAGE)}" for i in range(pages)]
+        at = starts.index(st.selectbox("By name, models", starts)) * log_charts.PAGE
+    else:
+        at = 0
+    part = found[at : at + log_charts.PAGE]
+    st.caption("Bar: thinnest to thickest specimen; thin line: with their own 95 % bands; dot: mean; at the end: how many specimens.")
+    alt = f"Range, mean and number of specimens of {len(part)} models by name; the table below holds the same figures"
+    st.vega_lite_chart(spec=log_charts.by_name(part, log_charts.top_mm(found), colours), width="stretch", alt=alt)
+
+
+def _records(store: Store, wanted: search.Filter, sort: str, descending: bool) -> None:
+    total, found = search.find(store, wanted, sort=sort, descending=descending, limit=log_view.ROWS_SHOWN)
+    if not found:
+        st.info("No measurement fits. Widen the filter.")
+        return
+    st.write(f"{total} measurement{'s' * (total > 1)}" + (f"; the first {len(found)} are shown" if len(found) < total else ""))
+    st.caption("Choose a line to see that record, its history, or to correct it. ± is the expanded uncertainty, k = 2 (about 95 %).")
+    picked = st.dataframe(
+        log_view.records(found), hide_index=True, on_select="rerun", selection_mode="single-row", key="log_records",
+        alt="Single measurements with thickness, knife, condition, method, contributor and date",
+    )  # fmt: skip
+    if rows := picked.selection.rows:
+        st.session_state["log_record"] = found[rows[0]].id
+        st.switch_page(log_session.RECORD_SCREEN)
+
+
+main()

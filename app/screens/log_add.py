@@ -1,0 +1,121 @@
+"""Screen: add the present result to the log; what a photo cannot know is asked, and offered from last time."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import streamlit as st
+
+from app import log_session, log_view
+from app.reference_log import remembered, words
+from app.reference_log.contributions import add_one
+from app.reference_log.errors import LogRefused
+from app.reference_log.escape import markdown, visible
+from app.reference_log.from_result import Knife, record_of_knife
+from app.reference_log.records import Condition, Edge, Record, knife_key
+from app.reference_log.store import Store
+
+_NEEDED = {
+    "maker": "the maker",
+    "model": "the model",
+    "edge": "the kind of edge",
+    "condition": "the condition",
+    "contributor": "who measured it",
+}
+
+
+def main() -> None:
+    """Draw the screen from the top."""
+    # A result of one's own among invented knives would be lost there.
+    st.session_state["log_demo"] = False
+    log_session.head("Add to the log")
+    with log_session.refusals():
+        found = log_session.present()
+    if found is None:
+        st.info("There is no result yet: measure a photo first.")
+        return
+    record, known = found
+    st.write(f"Thickness behind the edge, {markdown(record.zone)}; measured {record.date} from {markdown(log_session.present_photos())}")
+    st.header(words.as_given(record), anchor=False)
+    earlier, added = _earlier(record), st.session_state.pop("log_added", None)
+    if added:
+        _added(added)
+    elif earlier:
+        st.info(
+            f"This photo is in the log as record {earlier}. Adding it again makes a correction: record {earlier} is kept, and superseded."
+        )
+    knife = _form(remembered.offered(known), earlier)
+    if knife is not None:
+        _add(record, knife, earlier)
+    with st.expander("What goes into the log besides"):
+        st.dataframe(log_view.whole_record(record), hide_index=True, alt="The measured columns of the record")
+
+
+def _earlier(record: Record) -> int | None:
+    """The standing record of this photo, if the log has one."""
+    where = log_session.own_log()
+    if not log_session.exists(where):
+        return None
+    with log_session.refusals(), Store(where) as store:
+        return store.of_photos(record.photos)
+
+
+def _form(knife: Knife, earlier: int | None) -> Knife | None:
+    """The knife as the person confirms it; None until then."""
+    with st.form("knife"):
+        left, right = st.columns(2)
+        maker, model = left.text_input("Maker", knife.maker), right.text_input("Model", knife.model)
+        edge = left.selectbox("Kind of edge", list(Edge), index=_index(list(Edge), knife.edge), placeholder="choose")
+        condition = right.selectbox(
+            "Condition of the edge", list(Condition), index=_index(list(Condition), knife.condition), placeholder="choose"
+        )
+        contributor = left.text_input("Measured by", knife.contributor)
+        specimen = right.text_input(
+            "Specimen",
+            knife.specimen,
+            placeholder="after its photo",
+            help="A name that no other knife of the model bears, such as your initials and a number.",
+        )
+        variant, note = left.text_input("Variant", knife.variant), right.text_area("Note", knife.note, height=68)
+        pressed = st.form_submit_button(f"Correct record {earlier}" if earlier else "Add to the log", type="primary")
+    if not pressed:
+        return None
+    given = Knife(
+        maker=maker, model=model, variant=variant, edge=edge, specimen=specimen, condition=condition, contributor=contributor, note=note
+    )
+    missing = [words_ for name, words_ in _NEEDED.items() if not str(getattr(given, name) or "").strip()]
+    if missing:
+        st.error(f"Not added yet: say {', '.join(missing)}. No photo shows that; choose *unknown* for a condition that nobody knows.")
+        return None
+    return given
+
+
+def _add(record: Record, knife: Knife, earlier: int | None) -> None:
+    try:
+        with Store(log_session.own_log(), create=True) as store:
+            number, _ = add_one(store, record_of_knife(record, knife), corrects=earlier)
+    except LogRefused as error:
+        st.error(f"Nothing was added. {log_session.sentence(error)}")
+        return
+    remembered.save(replace(knife, specimen=""))
+    st.session_state["log_added"] = number
+    # From the top: the photo is in the log now, and the page says so.
+    st.rerun()
+
+
+def _added(number: int) -> None:
+    with log_session.refusals(), Store(log_session.own_log()) as store:
+        record = store.history(number)[-1].record
+    name = markdown(f"{visible(record.maker, 60)} {visible(record.model, 60)}")
+    st.success(f"In the log as record {number}: {name}, specimen {markdown(visible(record.specimen, 60))}.")
+    for caution in record.cautions:
+        st.warning(f"Kept with it: {markdown(visible(caution, 400))}.")
+    st.session_state["log_model"] = knife_key(record.maker, record.model)
+    st.page_link(log_session.MODEL_SCREEN, label="What the log says of this model")
+
+
+def _index(options: list, chosen: object) -> int | None:
+    return options.index(chosen) if chosen in options else None
+
+
+main()
