@@ -44,9 +44,7 @@ def _cases() -> list[Scene]:
         Scene("one-end", replace(base, bevel=s.SKEWED, seed=36), s.GREY, camera, (ONE_END,), declared=soft),
         Scene("recurve", recurve, s.WHITE, camera, (s.WINDOW, s.OVERHEAD), declared=soft),
         Scene("wide-250px", wide, s.WHITE, replace(camera, aim=(21, 4.5, 0.4)), (s.WINDOW, s.OVERHEAD), declared=soft),
-        Scene(
-            "clipped", replace(base, bevel=s.POLISHED, seed=39), s.GREY, replace(camera, paper_level=0.85), (s.EDGE_SIDE,), declared=soft
-        ),
+        Scene("clipped", replace(base, seed=39), s.GREY, replace(camera, paper_level=0.85), (s.WINDOW, s.OVERHEAD), declared=soft),
         Scene("blur-3px", replace(base, seed=40), s.WHITE, replace(camera, blur_px=3.0), (s.WINDOW, s.OVERHEAD), declared=soft),
         Scene("chips-burr", chipped, s.WHITE, camera, (s.WINDOW, s.OVERHEAD), declared=soft),
         Scene(
