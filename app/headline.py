@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from vision import flags, rounding
-from vision.results import Figure, Measurement, Rise, Stretch
+from vision.checks import Verdict
+from vision.results import Figure, Measurement, PhotoRecord, Rise, Stretch
 
 # Less than this is lost in the ends' own rounding to whole millimetres.
 _MISSING_MM = 0.5
@@ -100,6 +101,27 @@ def flag_lines(measurement: Measurement) -> tuple[str, ...]:
             words = flags.STATION_FLAGS[flag]
             out.append(f"{flags.names(int(flag))[0]}, {count} of {bits.size} stations: {words.meaning}; {words.remedy}.")
     return tuple(out)
+
+
+def checks_summary(photo: PhotoRecord) -> str:
+    """``"14 of 16 photo checks fine, 1 not measured; caution: clipped"``; "" in results of an earlier program."""
+    found = {v: [c.name for c in photo.checks if c.verdict is v] for v in Verdict}
+    if not photo.checks:
+        return ""
+    unknown = f", {len(found[Verdict.NOT_MEASURED])} not measured" if found[Verdict.NOT_MEASURED] else ""
+    doubts = f"; caution: {', '.join(found[Verdict.CAUTION])}" if found[Verdict.CAUTION] else ""
+    return f"{len(found[Verdict.FINE])} of {len(photo.checks)} photo checks fine{unknown}{doubts}"
+
+
+def check_rows(photo: PhotoRecord) -> dict[str, list[str]]:
+    """Every check of one photo as columns of a table: what was measured, its figure, its limit, the verdict."""
+    return {
+        "check": [c.name for c in photo.checks],
+        "what is measured": [c.what for c in photo.checks],
+        "measured": [c.figure for c in photo.checks],
+        "limit": [c.limit for c in photo.checks],
+        "verdict": [c.verdict.value for c in photo.checks],
+    }
 
 
 def _within(stretch: Stretch, *, always: bool = False) -> str:

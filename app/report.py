@@ -26,7 +26,7 @@ from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, Frame, Image, KeepInFrame, Paragraph, Spacer, Table, TableStyle
 
 from app import charts, overlay
-from app.headline import flag_lines, headline, readings_left_out, readings_remark, seen_share, stretch_label, tip_end
+from app.headline import checks_summary, flag_lines, headline, readings_left_out, readings_remark, seen_share, stretch_label, tip_end
 from vision import crosscheck, rounding
 from vision.declared import Caliper, Declared, Lie
 from vision.results import CrossCheck, Measurement
@@ -251,7 +251,8 @@ def _photos(m: Measurement) -> list[list[str]]:
         seen += (
             f"distance {p.camera_distance_mm:.0f} mm ({p.focal_source}), {p.target_corners} corners, residual {p.target_residual_px:.2f} px"
         )
-        out.append([p.name, f"{seen}; SHA-256 {p.sha256[:16]}…"])
+        checked = f"{summary}; " if (summary := checks_summary(p)) else ""
+        out.append([p.name, f"{seen}; {checked}SHA-256 {p.sha256[:16]}…"])
     return out
 
 

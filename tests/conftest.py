@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 
+from vision.checks import judge
 from vision.declared import Declared, Reading
 from vision.flags import Note, StationFlag
 from vision.results import (
@@ -51,8 +52,10 @@ def drawn_measurement(stations: int = 241, photos: int = 1) -> Measurement:
     budget = Budget((BudgetRow("height", 0.115, "mm", 0.0174, 0.002), BudgetRow("angle", 0.58, "degrees", 0.0206, 0.01195)), 0.01212)
     reading = Reading(9.5, 0.61)
     checks = (CrossCheck(reading, 0.472, 0.013, 0.138, 3.6, True, ("a jaw 0.3 mm above the shoulder would read that",)),)
+    found = judge({"strip-tilted": 2.1, "bevel-px": 7.2, "clipped": 0.08})
     records = tuple(
-        PhotoRecord(f"edge-{i + 1}.jpg", f"{i:064x}", 1280, 960, 40.0, 1.1, 4100.0, "EXIF", 95.2, 2.1, 96, 0.08) for i in range(photos)
+        PhotoRecord(f"edge-{i + 1}.jpg", f"{i:064x}", 1280, 960, 40.0, 1.1, 4100.0, "EXIF", 95.2, 2.1, 96, 0.08, checks=found)
+        for i in range(photos)
     )
     return Measurement(
         Declared(included_angle_deg=30.0, readings=(reading, Reading(27.0, 0.51))), records, widths, profile, zones, budget, checks,

@@ -12,7 +12,7 @@ import pytest
 
 from app.cli import build_parser
 from app.files import PROFILE_COLUMNS
-from vision import flags
+from vision import checks, flags
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -144,3 +144,22 @@ def test_readme_links_and_pictures_exist() -> None:
 def test_commit_hooks_are_local() -> None:
     config = (ROOT / ".pre-commit-config.yaml").read_text(encoding="utf-8")
     assert re.findall(r"repo:\s*(\S+)", config) == ["local"]
+
+
+def test_every_photo_check_is_documented_as_the_registry_says() -> None:
+    section = README[README.index("## Photo checks") : README.index("## More")]
+
+    def limit(check: checks.Check, value: float | None) -> str:
+        return "never" if value is None else f"{check.bad} {value:g}"
+
+    assert re.findall(r"^\| `.*$", section, re.MULTILINE) == [
+        f"| `{c.name}` | {c.what} | {c.unit} | {limit(c, c.caution)} | {limit(c, c.refuse)} | {c.why} | {c.remedy} |" for c in checks.CHECKS
+    ]
+
+
+def test_photo_check_names_are_frozen() -> None:
+    # Stored results use these names: add, never rename.
+    assert [c.name for c in checks.CHECKS] == [
+        "strip-tilted", "strip-bent", "strip-far", "strip-low", "edge-in-frame", "edge-jumps", "bevel-px", "edge-blur", "edge-measured",
+        "faces-alike", "shoulder-soft", "apex-soft", "lane-beyond", "no-metal", "ruled-marks", "clipped",
+    ]  # fmt: skip

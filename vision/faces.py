@@ -60,7 +60,7 @@ def face_evidence(strip: StraightStrip, apex: np.ndarray, blur_px: float) -> Evi
     blur_px : float
         Blur of the photo, one standard deviation.
     """
-    features, valid, column = _features(strip, blur_px)
+    features, valid, column = block_features(strip, blur_px)
     start = np.interp(column, np.arange(len(apex)), apex)
     reach = int(len(strip.linear) - np.ceil(start.max()))
     rows = np.clip(start + np.arange(reach)[:, None], 0, len(strip.linear) - 1.001)
@@ -85,7 +85,7 @@ def face_evidence(strip: StraightStrip, apex: np.ndarray, blur_px: float) -> Evi
     return Evidence(score, allowed, column)
 
 
-def _features(strip: StraightStrip, blur_px: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def block_features(strip: StraightStrip, blur_px: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """(R, C, 7) log brightness, two log colour ratios, structure tensor (along, across, mixed), energy of the single
     columns' steps; (R, C) valid; (C,) centres."""
     rows, columns = strip.valid.shape
@@ -152,7 +152,7 @@ def _wide(features: np.ndarray, blur_px: float) -> np.ndarray:
     evidence = (np.log1p((after[0] - before[0]) ** 2 / spread) @ (_WEIGHT * leak)[:, 0, :, None])[..., 0]
     # Texture is compared as a face's mean: single lines scatter too much to be compared row by row. The square root,
     # unlike a logarithm, still tells a pure face from one with a few rows of the next.
-    total = _running(_texture(tensor))
+    total = _running(texture(tensor))
     # The tensor reaches a blur and two px farther than the light: keep the step's own energy out of both sides.
     clear = gap + int(np.ceil(1.5 * blur_px)) + 2
     near = (row - clear - span, row - clear), (row + clear + 1, row + clear + 1 + span)
@@ -171,7 +171,7 @@ def _trust(rows: np.ndarray, half: float) -> np.ndarray:
     return seen / (seen + half)
 
 
-def _texture(tensor: np.ndarray) -> np.ndarray:
+def texture(tensor: np.ndarray) -> np.ndarray:
     """Log energies along and across, and the slant, of structure tensors (..., 3).
 
     Logarithms before any mean: the step at a face's end is a few rows of huge energy and must not pass for its texture.

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, fields
 
 import numpy as np
 
+from vision.checks import PhotoCheck
 from vision.declared import Declared, Reading
 from vision.flags import Note
 from vision.hints import Hints
@@ -34,6 +35,10 @@ def _same(a: object, b: object) -> bool:
         return a.keys() == b.keys() and all(_same(a[k], b[k]) for k in a)
     if isinstance(a, float) and isinstance(b, float):
         return a == b or (a != a and b != b)
+    if isinstance(a, tuple) and isinstance(b, tuple):
+        return len(a) == len(b) and all(_same(x, y) for x, y in zip(a, b, strict=True))
+    if isinstance(a, PhotoRecord | PhotoCheck) and type(a) is type(b):
+        return all(_same(getattr(a, f.name), getattr(b, f.name)) for f in fields(a))
     return a == b
 
 
@@ -195,7 +200,10 @@ class CrossCheck:
 
 @dataclass(frozen=True)
 class PhotoRecord:
-    """What is kept of a photo: enough to know which one it was, how it was seen, and what a person pointed at in it."""
+    """What is kept of a photo: enough to know which one it was, how it was seen, and what a person pointed at in it.
+
+    `checks` stands in the order of `vision.checks.CHECKS`; empty in results of an earlier program.
+    """
 
     name: str
     sha256: str
@@ -210,6 +218,7 @@ class PhotoRecord:
     target_corners: int
     target_residual_px: float
     hints: Hints = field(default_factory=Hints)
+    checks: tuple[PhotoCheck, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from calibration_targets.strip import STRIP
-from vision import apex, bevel, lane, shoulder
+from vision import apex, bevel, checks, examine, lane, shoulder
 from vision.camera import CameraFit, fit_camera
 from vision.camera_profile import CameraProfile
 from vision.declared import Declared
@@ -44,6 +44,11 @@ class Sighting:
     fit: CameraFit
     lines: bevel.Lines
     notes: tuple[Note, ...]
+
+    @property
+    def checks(self) -> tuple[checks.PhotoCheck, ...]:
+        """Every check of the registry with what it measured in this photo and its verdict."""
+        return self.record.checks
 
     def widths(self, declared: Declared) -> WidthProfile:
         """Bevel widths along the edge with their budget; `declared` adds the angle and how the blade lies."""
@@ -86,8 +91,11 @@ def sight(
     line = shoulder.find_shoulder(strip, edge.row, edge.blur_px, scale, to_shoulder)
     lines = _stations(strip, edge, line, scale)
     _refuse_without_edge(photo, lines)
+    found = checks.judge(examine.figures(examine.Seen(photo, target, fit, strip, edge, line, declared.height_mm[0])))
+    checks.refuse(photo.name, found)
     off = missed(to_apex, edge.row, LineKind.APEX) + missed(to_shoulder, line.row, LineKind.SHOULDER)
-    return Sighting(_record(photo, target, fit, blur, hints), fit, lines, photo.remarks + target.notes + fit.notes + off)
+    record = replace(_record(photo, target, fit, blur, hints), checks=found)
+    return Sighting(record, fit, lines, photo.remarks + target.notes + fit.notes + off + checks.notes(found))
 
 
 def _blade_rows(curve: lane.ApexCurve, hints: Hints, px_per_mm: float) -> int:

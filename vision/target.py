@@ -25,8 +25,6 @@ _FIRST_LONG_SIDE_PX = 1000
 _ENLARGE_BELOW_PX = 2500
 # A marker module (a sixth of a 4 x 4 marker) must span this many pixels for its bits to be sampled apart from blur.
 _MODULE_PX = 4.0
-# Dot raster of a 600 dpi printer: 0.0423 mm, so a corner is placed to +-0.021 mm, rectangular: u = 0.012 mm.
-_PRINTER_U_MM = 0.012
 # OpenCV's drawn and real corners scatter by 0.02-0.1 px after refinement (reference-values.md); three times the worst.
 _CORNER_U_PX = 0.1
 # Distance, in robust sigmas, beyond which a corner is wrong rather than noisy: one in 4e6 of Gaussian residuals.
@@ -114,7 +112,7 @@ def find_target(grey: np.ndarray, board: Board = STRIP) -> Target:
     residuals = _residuals(board_mm[keep], corners[keep], shape)
     rms = float(np.sqrt(np.mean(np.sum(residuals**2, axis=1))))
     rejected = int(len(ids) - keep.sum())
-    notes = _notes(rms, square / board.square_mm, rejected, len(ids), blur_at)
+    notes = _notes(rejected, len(ids), blur_at)
     return Target(board, ids[keep], corners[keep], board_mm[keep], blur, rejected, rms, blur_at, notes)
 
 
@@ -426,18 +424,8 @@ def _fit_erf(x: np.ndarray, sums: np.ndarray, counts: np.ndarray) -> np.ndarray:
     return np.where(ok[:, None], p, np.nan)
 
 
-def _notes(rms_px: float, px_per_mm: float, rejected: int, found: int, blur_at: np.ndarray) -> tuple[Note, ...]:
+def _notes(rejected: int, found: int, blur_at: np.ndarray) -> tuple[Note, ...]:
     notes = []
-    limit = max(3 * _CORNER_U_PX, _PRINTER_U_MM * np.sqrt(2) * px_per_mm)
-    if rms_px > limit:
-        notes.append(
-            Note(
-                "target-uneven",
-                f"the strip's corners stray {rms_px:.2f} px ({rms_px / px_per_mm:.3f} mm) from a flat sheet, more than the "
-                f"{limit:.2f} px that a 600 dpi print and the corners' own noise explain",
-                "glue the strip flat on stiff card, or print it again at 100 %",
-            )
-        )
     if rejected > 0.2 * found:
         notes.append(
             Note(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 import streamlit as st
 
-from app.headline import angle_found, flag_lines, headline, readings_remark, seen_share
+from app.headline import angle_found, check_rows, checks_summary, flag_lines, headline, readings_remark, seen_share
 from app.measuring.words import plain
 from app.session import Result
 from vision import rounding
@@ -57,6 +57,10 @@ def draw_remarks(m: Measurement) -> None:
     if found := flag_lines(m):
         with st.expander("Flagged stations (dashed in the picture)"):
             st.write("\n".join(f"- {plain(line)}" for line in found))
+    for photo in m.photos:
+        if photo.checks:
+            with st.expander(plain(f"{photo.name}: {checks_summary(photo)}")):
+                st.table(check_rows(photo))
 
 
 def draw_downloads(result: Result) -> None:

@@ -11,7 +11,7 @@ import pypdfium2
 from PIL import Image
 
 from app import charts, overlay, picture, report, summary
-from app.headline import flag_lines, headline, readings_remark, seen_share
+from app.headline import checks_summary, flag_lines, headline, readings_remark, seen_share
 from vision.declared import Caliper, Declared, Lie, Reading
 from vision.flags import Note
 from vision.results import Budget, BudgetRow, CrossCheck, Figure, Measurement, Stretch
@@ -183,6 +183,13 @@ def test_report_marks_defaults(measurement: Measurement) -> None:
 def test_a_cheek_angle_of_a_level_blade_is_marked_as_unused(measurement: Measurement) -> None:
     page = _pages(report.pdf(replace(measurement, declared=replace(measurement.declared, cheek_angle_deg=3.0)), [GREY]))[1]
     assert "cheek angle 3° (turns no width: the blade is taken as level)" in page
+
+
+def test_photo_checks_are_summed_up_in_the_report(measurement: Measurement) -> None:
+    said = checks_summary(measurement.photos[0])
+    assert said == "2 of 16 photo checks fine, 13 not measured; caution: bevel-px"
+    assert said in _pages(report.pdf(measurement, [GREY]))[1]
+    assert checks_summary(replace(measurement.photos[0], checks=())) == ""
 
 
 def test_seen_share_counts_thickness(measurement: Measurement) -> None:

@@ -25,6 +25,12 @@ def blades():
 
 
 @pytest.fixture(scope="session")
+def hopeless():
+    """Drawn photos that hold no measurement, and the canvas they are drawn on."""
+    return _beside("hopeless")
+
+
+@pytest.fixture(scope="session")
 def drawn():
     """`Drawn`: photos painted from their geometry."""
     return _beside("drawn").Drawn

@@ -1,0 +1,105 @@
+"""The photo checks: their registry, each measured figure on drawn photos, and photos that must be refused."""
+
+import math
+
+import numpy as np
+import pytest
+
+from vision import checks, examine
+from vision.checks import CHECKS, Verdict
+from vision.declared import Declared
+from vision.errors import PhotoRefused
+from vision.sighting import sight
+
+DECLARED = Declared(included_angle_deg=30.0, edge_height_mm=0.0, printed_bar_mm=(100.0, 100.0))
+
+
+def by_name(found):
+    return {c.name: c for c in found}
+
+
+def test_none_of_the_hopeless_photos_gives_a_profile(hopeless):
+    assert len(hopeless.NAMES) >= 30
+    measured = []
+    for name in hopeless.NAMES:
+        try:
+            sight(hopeless.photo(name), DECLARED)
+            measured.append(name)
+        except PhotoRefused:
+            continue
+    assert measured == []
+
+
+@pytest.fixture(scope="module")
+def good(drawn):
+    return sight(drawn(grind=0.05).photo(), DECLARED)
+
+
+def test_a_good_photo_passes_every_check(good):
+    assert [c.name for c in good.checks] == [c.name for c in CHECKS]
+    assert {c.verdict for c in good.checks} == {Verdict.FINE}
+    assert good.record.checks == good.checks
+
+
+def test_measured_figures_are_those_drawn(good):
+    found = by_name(good.checks)
+    # Seen width 0.9 mm at 60 px/mm over a blur of 1.1 px; the edge 4.5 mm from the strip over 30 mm of frame; the view is square.
+    assert found["bevel-px"].measured == pytest.approx(54.0, abs=0.3)
+    assert found["edge-blur"].measured == pytest.approx(54.0 / 1.1, rel=0.1)
+    assert found["strip-far"].measured == pytest.approx(4.5, abs=0.05)
+    assert found["edge-in-frame"].measured == pytest.approx(30.0, abs=0.2)
+    assert found["strip-tilted"].measured < 0.05
+    assert found["edge-measured"].measured > 0.98
+
+
+def test_a_soft_blade_beside_a_sharp_strip_is_refused_by_its_blur(hopeless):
+    with pytest.raises(PhotoRefused, match="edge-blur"):
+        sight(hopeless.photo("blade-soft-behind-sharp-strip"), DECLARED)
+
+
+@pytest.mark.parametrize("check", CHECKS, ids=lambda c: c.name)
+def test_limits_are_in_order_and_decide(check):
+    worse = 1.0 if check.bad == "above" else -1.0
+    assert check.caution is not None
+    assert check.judge(check.caution - worse * 1e-9).verdict is Verdict.FINE
+    assert check.judge(check.caution + worse * 1e-9).verdict is Verdict.CAUTION
+    if check.refuse is not None:
+        assert worse * (check.refuse - check.caution) > 0
+        assert check.judge(check.refuse + worse * 1e-9).verdict is Verdict.REFUSED
+    assert check.judge(math.nan).verdict is Verdict.NOT_MEASURED
+
+
+def test_a_caution_becomes_a_note_and_a_refusal_one_sentence():
+    found = checks.judge({"strip-tilted": 30.0, "bevel-px": 5.0})
+    assert [(n.code, n.text) for n in checks.notes(found)] == [
+        ("strip-tilted", "angle between the line of sight and the strip's normal is 30° (limit 20°)")
+    ]
+    with pytest.raises(PhotoRefused) as refusal:
+        checks.refuse("edge.jpg", found)
+    assert str(refusal.value) == (
+        "edge.jpg (bevel-px): width of the bevel is 5 px (limit 6 px), and an edge's own blur and its sharpening halo reach 3-5 px: within "
+        "that no second line can be told from the first; go closer, or use a macro lens."
+    )
+
+
+def test_an_unknown_figure_is_a_mistake():
+    with pytest.raises(ValueError, match="no check named tilt"):
+        checks.judge({"tilt": 1.0})
+
+
+def test_the_largest_jump_is_a_step_and_no_corner():
+    x = np.arange(0.0, 40.0, 0.1)
+    corner = np.column_stack([x, np.maximum(x - 20.0, 0.0) * math.tan(math.radians(22.0))])
+    step = np.column_stack([x, np.where(x > 20.0, 2.0, 0.0)])
+    assert examine.largest_jump(corner) < 0.6
+    assert examine.largest_jump(step) == pytest.approx(2.0, abs=0.05)
+    assert math.isnan(examine.largest_jump(step[:10]))
+
+
+def test_only_even_divisions_are_ruled_marks():
+    rng = np.random.default_rng(3)
+    x = np.arange(0.0, 40.0, 0.015)
+    grind = np.convolve(rng.standard_normal(len(x)), np.ones(4) / 4, "same")
+    ticks = -1.0 * (np.abs((x / 0.51 + 0.5) % 1.0 - 0.5) < 0.12)
+    assert examine.ruled_share(x, grind) < 0.1
+    assert examine.ruled_share(x, 0.1 * grind + ticks) > 0.6

@@ -1,0 +1,208 @@
+"""The registry of photo checks: what is measured, from where on it is a caution or a refusal, why, and what to do.
+
+Code, result files, report, screens and README.md read this one table. `vision.examine` measures; this module judges.
+"""
+
+from __future__ import annotations
+
+import enum
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from vision.errors import EdgeNotFound
+from vision.flags import Note
+
+
+class Verdict(enum.StrEnum):
+    """How a photo stands to one check; `NOT_MEASURED` where the photo gave no figure to judge by."""
+
+    FINE = "fine"
+    CAUTION = "caution"
+    REFUSED = "refused"
+    NOT_MEASURED = "not-measured"
+
+
+@dataclass(frozen=True)
+class Check:
+    """One entry of the registry.
+
+    Attributes
+    ----------
+    name : str
+        Stable, lower-case, hyphenated.
+    what : str
+        What is measured, with its place.
+    unit : str
+        "" for a ratio.
+    caution, refuse : float or None
+        From where on the figure is a caution, and a refusal; None: never.
+    bad : str
+        ``"above"`` or ``"below"``: on which side of its limits a figure is bad.
+    why : str
+        The physics behind the limits.
+    remedy : str
+    """
+
+    name: str
+    what: str
+    unit: str
+    caution: float | None
+    refuse: float | None
+    bad: str
+    why: str
+    remedy: str
+
+    def judge(self, measured: float) -> PhotoCheck:
+        """The verdict on one photo's figure."""
+        if not math.isfinite(measured):
+            return self._found(measured, self.refuse if self.caution is None else self.caution, Verdict.NOT_MEASURED)
+        for limit, verdict in ((self.refuse, Verdict.REFUSED), (self.caution, Verdict.CAUTION)):
+            if limit is not None and (measured > limit if self.bad == "above" else measured < limit):
+                return self._found(measured, limit, verdict)
+        return self._found(measured, self.refuse if self.caution is None else self.caution, Verdict.FINE)
+
+    def _found(self, measured: float, limit: float | None, verdict: Verdict) -> PhotoCheck:
+        return PhotoCheck(
+            self.name, self.what, float(measured), float("nan") if limit is None else limit, self.unit, verdict, self.why, self.remedy
+        )
+
+
+@dataclass(frozen=True)
+class PhotoCheck:
+    """One check of one photo; `threshold` is the limit that decided, or the nearest one where the photo is fine."""
+
+    name: str
+    what: str
+    measured: float
+    threshold: float
+    unit: str
+    verdict: Verdict
+    why: str
+    remedy: str
+
+    @property
+    def figure(self) -> str:
+        """The measured figure with its unit, two digits, "" where there is none."""
+        return _with_unit(f"{self.measured:.2g}", self.unit) if math.isfinite(self.measured) else ""
+
+    @property
+    def limit(self) -> str:
+        """The limit with its unit."""
+        return _with_unit(f"{self.threshold:g}", self.unit) if math.isfinite(self.threshold) else ""
+
+    @property
+    def text(self) -> str:
+        """What was measured, in words: "width of the bevel is 5.1 px (limit 6 px)"."""
+        return f"{self.what} is {self.figure} (limit {self.limit})"
+
+
+CHECKS: tuple[Check, ...] = (
+    Check(
+        "strip-tilted", "angle between the line of sight and the strip's normal", "°", 20.0, 45.0, "above",
+        "an error in the edge's height moves the edge by its tangent: by a third of itself at 20°, by all of it at 45°",
+        "hold the phone square to the strip",
+    ),
+    Check(
+        "strip-bent", "root mean square distance of the strip's corners from a flat sheet", "mm", 0.02, 0.25, "above",
+        "a 600 dpi print explains 0.017 mm (its dots stand 0.042 mm apart: 0.012 mm along X and along Y); a quarter of a millimetre "
+        "sideways is a sheet more than 1 mm out of its plane, and the edge's height above it means nothing",
+        "glue the strip flat on stiff card, or print it again at 100 %",
+    ),
+    Check(
+        "strip-far", "distance between the strip's near side and the edge", "mm", 20.0, None, "above",
+        "the strip's squares are 15 mm deep: farther off than that the sheet is carried on by more than was seen of it",
+        "lay the edge closer to the strip",
+    ),
+    Check(
+        "strip-low", "height of the edge above the strip, over the lens's distance", "", 0.10, 0.40, "above",
+        "the edge is seen larger than the strip by that share, which rests on the declared height and on the distance alone",
+        "bring the strip's face level with the edge",
+    ),
+    Check(
+        "edge-in-frame", "length of edge in the frame", "mm", 10.0, 3.0, "below",
+        "a ground edge waves over 1-2 mm: a few millimetres say nothing of the edge",
+        "move the frame along the edge, or step back",
+    ),
+    Check(
+        "edge-jumps", "largest sideways jump of the line taken for the edge", "mm", 1.0, 1.5, "above",
+        "serrations and chips are less deep and a tip is a corner; two blades, or a thing beside the blade, make a step",
+        "show one blade, and nothing else beside the strip",
+    ),
+    Check(
+        "bevel-px", "width of the bevel", "px", 8.0, 6.0, "below",
+        "an edge's own blur and its sharpening halo reach 3-5 px: within that no second line can be told from the first",
+        "go closer, or use a macro lens",
+    ),
+    Check(
+        "edge-blur", "width of the bevel over the blur at its two lines (one standard deviation)", "", 8.0, 4.0, "below",
+        "each line is spread over two standard deviations on either side: below four the two run into each other, and no face lies between",
+        "focus on the edge, hold the phone still, or use more light",
+    ),
+    Check(
+        "edge-measured", "share of the edge, between the first and last measured place, with two trustworthy lines", "", 0.75, 0.5, "below",
+        "a bevel is seen along the edge; lines that hold here and there are specks, grain and glints",
+        "turn the lamp until the bevel stands out, clean the blade, and focus on the edge",
+    ),
+    Check(
+        "faces-alike", "difference of the surfaces on either side of the second line, in units of what one ground face varies by", "",
+        4.0, 2.5, "below",
+        "bevel and cheek reflect differently or are ground differently; where they do not differ there is no bevel to be seen",
+        "turn the lamp until bevel and cheek differ",
+    ),
+    Check(
+        "shoulder-soft", "blur of the second line beyond that of the edge", "mm", 0.03, 0.05, "above",
+        "a corner of 0.05 mm radius that turns by 15° is 0.013 mm wide; a line softened more is the end of a highlight on something round",
+        "lay a ground blade beside the strip; turn the lamp until its shoulder stands out",
+    ),
+    Check(
+        "apex-soft", "blur of the first line beyond that of the second", "mm", 0.03, 0.05, "above",
+        "an edge is a silhouette, as sharp as the photo; a softer first line before a sharp one is the border of a shadow",
+        "soften the light, so that no shadow falls into the lane",
+    ),
+    Check(
+        "lane-beyond", "share of the edge beyond which lies what lies before it", "", 0.3, 0.5, "above",
+        "both lines have the same bare surface on either side: a drawn line, a strip of shadow, or paper on paper",
+        "lay the blade so that its edge runs along the strip",
+    ),
+    Check(
+        "no-metal", "colour of both surfaces beyond the edge against the strip's white (log ratio)", "", 0.25, 0.35, "above",
+        "a ground bevel reflects the light that lights the strip, or a bluer sky (0.2); wood, cloth and plastic have a colour of their own",
+        "lay the blade so that its edge runs along the strip; light strip and blade by one kind of lamp",
+    ),
+    Check(
+        "ruled-marks", "share of the brightness along the edge that repeats every half or whole millimetre or 1/64 inch", "",
+        0.3, 0.5, "above",
+        "grind lines have no such step; the divisions of a rule have",
+        "lay the blade, not a rule, beside the strip",
+    ),
+    Check(
+        "clipped", "share of the measured edge beside which the photo is burnt out", "", 0.6, None, "above",
+        "a burnt-out side grows by up to a blur radius",
+        "expose less, or soften the light",
+    ),
+)  # fmt: skip
+
+
+def _with_unit(figure: str, unit: str) -> str:
+    return figure + (unit if unit == "°" else f" {unit}" if unit else "")
+
+
+def judge(values: Mapping[str, float]) -> tuple[PhotoCheck, ...]:
+    """Every check of the registry in its order; a figure that is missing or NaN is `Verdict.NOT_MEASURED`."""
+    unknown = set(values) - {c.name for c in CHECKS}
+    if unknown:
+        raise ValueError(f"no check named {', '.join(sorted(unknown))}")
+    return tuple(c.judge(values.get(c.name, math.nan)) for c in CHECKS)
+
+
+def refuse(photo: str, found: Sequence[PhotoCheck]) -> None:
+    """Raise `EdgeNotFound` for the first check that refuses the photo of this name."""
+    for check in found:
+        if check.verdict is Verdict.REFUSED:
+            raise EdgeNotFound(f"{photo} ({check.name})", f"{check.text}, and {check.why}", check.remedy)
+
+
+def notes(found: Sequence[PhotoCheck]) -> tuple[Note, ...]:
+    """A remark for each caution."""
+    return tuple(Note(c.name, c.text, c.remedy) for c in found if c.verdict is Verdict.CAUTION)

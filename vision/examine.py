@@ -1,0 +1,211 @@
+"""The figures behind the photo checks: what the strip, both lines and the surfaces beside them look like. `vision.checks` judges them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from scipy.ndimage import gaussian_filter1d
+
+from vision.apex import ApexLine
+from vision.camera import CameraFit
+from vision.faces import BLOCK_COLUMNS, block_features, texture
+from vision.flags import StationFlag
+from vision.photo import Photo
+from vision.shoulder import ShoulderLine
+from vision.straighten import StraightStrip, srgb_to_linear_table
+from vision.target import Target
+
+# The line fits tell a blur to about a third (their own prior and the halo of sharpening), so that much more is no more.
+_BLUR_KNOWN = 1.3
+# What one ground face varies by: brightness (log), two colour ratios (log), contrast along the edge (log of energy). As in `faces`.
+_FACE_FLOOR = np.array([0.03, 0.01, 0.01, 0.25])
+# Bare paper or card with the blade's shadow on it: how far the light falls off across a few mm, the printed white's own colour, its grain.
+_LANE_FLOOR = np.array([0.1, 0.015, 0.015, 0.15])
+# Rows before the apex that show the lane clear of the contact shadow (mm).
+_LANE_MM = (0.3, 0.7)
+# Cheek beyond the shoulder that tells its nature, rows.
+_CHEEK_ROWS = 60
+# Divisions of rules (mm): whole and half millimetres, 1/32 and 1/64 inch.
+_DIVISIONS_MM = (1.0, 0.5, 25.4 / 32, 25.4 / 64)
+# Bins of one division: a mark is a tenth of it or more.
+_BINS = 10
+# The edge's course on either side of a place is taken within the second (mm), clear of the ramp by which a path changes lines.
+_COURSE_MM = (1.0, 3.5)
+
+
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """What the stages found in one photo; `target` is None for a photo without the strip."""
+
+    photo: Photo
+    target: Target | None
+    fit: CameraFit
+    strip: StraightStrip
+    edge: ApexLine
+    line: ShoulderLine
+    height_mm: float
+
+    @property
+    def px_per_mm(self) -> float:
+        """Scale of the photo."""
+        return self.fit.camera.px_per_mm
+
+
+def figures(seen: Seen) -> dict[str, float]:
+    """Measured figure of every check by its name; NaN where the photo does not give one."""
+    return _of_the_strip(seen) | _of_the_lines(seen) | _of_the_faces(seen)
+
+
+def _of_the_strip(seen: Seen) -> dict[str, float]:
+    camera, target = seen.fit.camera, seen.target
+    if target is None:
+        return {}
+    base = seen.strip.base_px[seen.strip.valid[round(seen.strip.row_of_apex)]]
+    at = camera.to_height(base[::BLOCK_COLUMNS], seen.height_mm)[:, :2] if len(base) else np.full((1, 2), np.nan)
+    return {
+        "strip-tilted": camera.tilt_deg,
+        "strip-bent": target.residual_px / camera.px_per_mm,
+        "strip-far": float(np.median(at[:, 1])),
+        "strip-low": abs(seen.height_mm) / camera.distance_mm,
+        "edge-in-frame": float(np.nansum(np.linalg.norm(np.diff(at, axis=0), axis=1))),
+        "edge-jumps": largest_jump(at),
+    }
+
+
+def largest_jump(course_mm: np.ndarray) -> float:
+    """Largest gap (mm) between the straight courses (N, 2) on either side of any place; NaN where too little is seen."""
+    x, y = course_mm.T
+    reach = _COURSE_MM[1]
+    if len(x) < 8 or np.ptp(x) < 2 * reach:
+        return float("nan")
+    gaps = []
+    for here in np.arange(x.min() + reach, x.max() - reach, 0.2):
+        sides = [(np.abs(x - here) > _COURSE_MM[0]) & (np.abs(x - here) < reach) & (np.sign(x - here) == s) for s in (-1, 1)]
+        if min(s.sum() for s in sides) >= 4:
+            left, right = (np.polyval(np.polyfit(x[s] - here, y[s], 1), 0.0) for s in sides)
+            gaps.append(abs(right - left))
+    return float(max(gaps)) if gaps else float("nan")
+
+
+def _of_the_lines(seen: Seen) -> dict[str, float]:
+    width, edge, line = seen.line.row - seen.edge.row, seen.edge, seen.line
+    shown = seen.strip.valid[round(seen.strip.row_of_apex)]
+    known = np.isfinite(width)
+    if not known.any():
+        return {"edge-measured": 0.0}
+    span = shown & (np.arange(len(width)) >= np.flatnonzero(known)[0]) & (np.arange(len(width)) <= np.flatnonzero(known)[-1])
+    first, second = edge.blur_px, float(np.median(line.sigma_px[known]))
+    strip_blur = seen.target.blur_px if seen.target is not None and np.isfinite(seen.target.blur_px) else 0.0
+    sharp = _BLUR_KNOWN * max(first, strip_blur)
+    flags = (edge.flags | line.flags)[known]
+    return {
+        "bevel-px": float(np.median(width[known])),
+        "edge-blur": float(np.median(width[known])) / max(first, second),
+        "edge-measured": float(known.sum() / max(span.sum(), 1)),
+        "shoulder-soft": np.sqrt(max(second**2 - sharp**2, 0.0)) / seen.px_per_mm,
+        "apex-soft": np.sqrt(max(first**2 - (_BLUR_KNOWN * max(second, strip_blur)) ** 2, 0.0)) / seen.px_per_mm,
+        "clipped": float(((flags & StationFlag.CLIPPED) > 0).mean()),
+    }
+
+
+@dataclass(frozen=True, eq=False)
+class _Faces:
+    """Mean features (N, 4) of lane, bevel and cheek in the blocks where all are seen, smoothed along a millimetre."""
+
+    lane: np.ndarray
+    bevel: np.ndarray
+    cheek: np.ndarray
+
+
+def _of_the_faces(seen: Seen) -> dict[str, float]:
+    faces = _faces(seen)
+    if faces is None:
+        return {}
+    differ = np.sqrt((((faces.cheek - faces.bevel) / _FACE_FLOOR) ** 2).sum(axis=1))
+    lane_again = (np.abs(faces.cheek - faces.lane) < _LANE_FLOOR).all(axis=1)
+    out = {"faces-alike": float(np.median(differ)), "lane-beyond": float(lane_again.mean()), "ruled-marks": ruled_share(*_band(seen))}
+    white = _white(seen)
+    if white is not None:
+        # The lesser of both: a coated cheek has a colour beside a bare bevel, wood and plastic have theirs on both sides.
+        colours = [np.abs(np.median(f[:, 1:3], axis=0) - white).max() for f in (faces.bevel, faces.cheek)]
+        out["no-metal"] = float(min(colours))
+    return out
+
+
+def _faces(seen: Seen) -> _Faces | None:
+    features, valid, column = block_features(seen.strip, seen.edge.blur_px)
+    columns = np.arange(len(seen.edge.row))
+    both = np.isfinite(seen.edge.row) & np.isfinite(seen.line.row)
+    if not both.any():
+        return None
+    first, second = (np.interp(column, columns[both], r[both]) for r in (seen.edge.row, seen.line.row))
+    row = np.arange(len(features))[:, None]
+    scale = seen.px_per_mm
+    # Clear of both lines' blur; of a narrow bevel, its middle.
+    clear = np.minimum(2.5 * seen.edge.blur_px + 1.0, 0.3 * (second - first))
+    far = 2.5 * float(np.nanmedian(seen.line.sigma_px)) + 1.0
+    places = (
+        (row > first - _LANE_MM[1] * scale) & (row < first - _LANE_MM[0] * scale),
+        (row > first + clear) & (row < second - clear),
+        (row > second + far) & (row < second + far + np.clip(second - first, 8, _CHEEK_ROWS)),
+    )
+    values = np.concatenate([features[..., :3], texture(features[..., 3:6])[..., :1]], axis=2)
+    counts = [(p & valid).sum(axis=0) for p in places]
+    means = [(values * (p & valid)[..., None]).sum(axis=0) / np.maximum(n, 1)[:, None] for p, n in zip(places, counts, strict=True)]
+    good = both[np.clip(np.round(column).astype(int), 0, len(columns) - 1)] & (np.min(counts, axis=0) >= 2)
+    if good.sum() < 2:
+        return None
+    along = max(0.5 * scale / BLOCK_COLUMNS, 1.0)
+    return _Faces(*(gaussian_filter1d(m[good], along, axis=0, mode="nearest") for m in means))
+
+
+def _band(seen: Seen) -> tuple[np.ndarray, np.ndarray]:
+    """Position along the strip (N,) mm and mean log brightness (N,) of the middle half of the bevel, column by column."""
+    first, second = seen.edge.row, seen.line.row
+    at = np.flatnonzero(np.isfinite(first) & np.isfinite(second))
+    shares = np.linspace(0.25, 0.75, 7)[:, None]
+    rows = np.round(first[at] + shares * (second[at] - first[at])).astype(int)
+    light = seen.strip.linear[np.clip(rows, 0, len(seen.strip.linear) - 1), at, 1].mean(axis=0)
+    x = seen.fit.camera.to_height(seen.strip.base_px[at], seen.height_mm)[:, 0]
+    return x, np.log(np.maximum(light, 0.0) + 0.01)
+
+
+def ruled_share(x_mm: np.ndarray, value: np.ndarray) -> float:
+    """Share of the variance of `value` (N,) along `x_mm` (N,) that repeats with the step of a rule; NaN on less than 5 mm."""
+    if len(x_mm) < 50 or np.ptp(x_mm) < 5.0:
+        return float("nan")
+    value = value - gaussian_filter1d(value, len(value) / np.ptp(x_mm), mode="nearest")
+    total = float((value**2).mean())
+    if total < 1e-12:
+        return 0.0
+    best = 0.0
+    for division in _DIVISIONS_MM:
+        # Scale and height are known to a few per cent; the folded picture must not smear over the length seen.
+        for scale in np.arange(0.96, 1.04, 0.1 * division / np.ptp(x_mm)):
+            phase = (x_mm / (division * scale) % 1.0 * _BINS).astype(int) % _BINS
+            count = np.bincount(phase, minlength=_BINS)
+            mean = np.bincount(phase, weights=value, minlength=_BINS) / np.maximum(count, 1)
+            best = max(best, float((mean**2 * count).sum() / len(value)) / total)
+    return best
+
+
+def _white(seen: Seen) -> np.ndarray | None:
+    """(2,) log colour ratios of the printed white: the brighter pixels among the strip's corners."""
+    if seen.target is None:
+        return None
+    corners, pixels = seen.target.corners_px, seen.photo.pixels
+    low, high = np.floor(corners.min(axis=0)).astype(int), np.ceil(corners.max(axis=0)).astype(int) + 1
+    part = pixels[max(low[1], 0) : high[1], max(low[0], 0) : high[0]]
+    step = max(int(np.sqrt(part.shape[0] * part.shape[1] / 250_000)), 1)
+    part = np.ascontiguousarray(part[::step, ::step])
+    table = srgb_to_linear_table(65536 if part.dtype == np.uint16 else 256)
+    light = cv2.LUT(part, table) if part.dtype == np.uint8 else table[part]
+    if light.ndim == 2:
+        return np.zeros(2)
+    light = light.reshape(-1, 3)
+    # Half of the strip is black and a third of the rest too; edges are in between.
+    white = light[light[:, 1] >= np.percentile(light[:, 1], 75)]
+    log = np.log(np.maximum(np.median(white, axis=0), 0.0) + 0.01)
+    return np.array([log[0] - log[1], log[2] - log[1]])
