@@ -22,6 +22,7 @@ from vision.photo import Photo
 from vision.results import Measurement, OtherSide, WidthProfile
 from vision.sighting import Progress, Sighting, sight
 from vision.sources import Face
+from vision.threads import one_blas_thread
 
 # A method that scatters by more than this cannot tell one edge from another.
 _MOST_REPEATABILITY_MM = 0.5
@@ -111,6 +112,7 @@ def measure_sides(sides: Sequence[Side], settings: Settings | None = None, progr
     return result
 
 
+@one_blas_thread()
 def conclude(sides: Sequence[Side], seen: Sequence[Sequence[Sighting]], settings: Settings) -> Measurement:
     """Widths, thickness, zones and checks from lines already found: the part that another angle or reading needs anew.
 
