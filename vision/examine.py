@@ -123,15 +123,28 @@ def _of_the_faces(seen: Seen) -> dict[str, float]:
     faces = _faces(seen)
     if faces is None:
         return {}
-    differ = np.sqrt((((faces.cheek - faces.bevel) / _FACE_FLOOR) ** 2).sum(axis=1))
     lane_again = (np.abs(faces.cheek - faces.lane) < _LANE_FLOOR).all(axis=1)
-    out = {"faces-alike": float(np.median(differ)), "lane-beyond": float(lane_again.mean()), "ruled-marks": ruled_share(*_band(seen))}
+    out = {
+        "faces-alike": difference(faces.bevel, faces.cheek),
+        "lane-beyond": float(lane_again.mean()),
+        "ruled-marks": ruled_share(*_band(seen)),
+    }
     white = _white(seen)
     if white is not None:
         # The lesser of both: a coated cheek has a colour beside a bare bevel, wood and plastic have theirs on both sides.
         colours = [np.abs(np.median(f[:, 1:3], axis=0) - white).max() for f in (faces.bevel, faces.cheek)]
         out["no-metal"] = float(min(colours))
     return out
+
+
+def difference(bevel: np.ndarray, cheek: np.ndarray) -> float:
+    """Median difference of features (N, 4) along the edge in units of one face's own variation, less where it has no lasting sign.
+
+    Bevel and cheek differ one way all along, but for slow changes of light; streaks of one face differ now this way, now that.
+    """
+    apart = (cheek - bevel) / _FACE_FLOOR
+    lasting = np.linalg.norm(apart.mean(axis=0) / np.maximum(apart.std(axis=0), 1.0))
+    return float(np.median(np.linalg.norm(apart, axis=1)) * min(lasting, 1.0))
 
 
 def _faces(seen: Seen) -> _Faces | None:
