@@ -18,6 +18,7 @@ from vision.declared import Declared, Lie
 from vision.errors import DeclarationError
 from vision.flags import Note
 from vision.hints import Hints
+from vision.narrow import Narrowing, narrowing
 from vision.photo import Photo
 from vision.results import Measurement, OtherSide, WidthProfile
 from vision.sighting import Progress, Sighting, sight
@@ -154,6 +155,15 @@ def conclude(sides: Sequence[Side], seen: Sequence[Sequence[Sighting]], settings
         versions=_versions(),
         other=_other(sides, joined[1][0]) if len(sides) == 2 else None,
     )
+
+
+def what_narrows(sides: Sequence[Side], seen: Sequence[Sequence[Sighting]], settings: Settings) -> Narrowing | None:
+    """What would narrow the headline's band most, for what `conclude` takes; None when there is no headline figure."""
+    joined = _join(sides, seen, settings.repeatability_mm)
+    fit, _, _ = crosscheck.settle(_faces(sides, [widths for widths, _ in joined]))
+    found = zones.find_zones(fit, settings.stretches)
+    main = zones.main_mask(fit, found, settings.stretches) if found else None
+    return narrowing(fit, main) if main is not None and main.any() else None
 
 
 def check(sides: Sequence[Side]) -> None:
