@@ -102,7 +102,8 @@ class Result:
 
     def names(self) -> tuple[str, ...]:
         """Names of the files there are, the report first."""
-        return ("report.pdf", "profile.csv", *outputs.overlay_names(len(self.measurement.photos)), "measurement.json", "job.toml")
+        tables = ("profile.csv", "profile-other.csv") if self.measurement.other is not None else ("profile.csv",)
+        return ("report.pdf", *tables, *outputs.overlay_names(len(self.measurement.photos)), "measurement.json", "job.toml")
 
     def rgb(self, index: int) -> np.ndarray:
         """(H, W, 3) uint8 of one of the photos, decoded anew."""
@@ -110,8 +111,8 @@ class Result:
 
     def file(self, name: str) -> bytes:
         """One file's bytes; the same as `shoulderline measure` writes."""
-        if name == "profile.csv":
-            return files.profile_text(self.measurement).encode()
+        if name.endswith(".csv"):
+            return files.tables(self.measurement)[name].encode()
         if name == "measurement.json":
             return files.measurement_text(self.measurement).encode()
         if name == "job.toml":

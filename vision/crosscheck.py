@@ -25,7 +25,7 @@ from vision.errors import DeclarationError
 from vision.flags import Note
 from vision.gaussian import Array
 from vision.results import CrossCheck
-from vision.rounding import format_angle, format_figure
+from vision.rounding import format_angle, format_figure, format_value
 from vision.sources import PLACEMENT_MM, Face, Source
 from vision.thickness import COVERAGE_FACTOR, ThicknessFit, estimate_faces, length_weights, with_disagreement
 
@@ -312,14 +312,24 @@ def _disagreement(steps: list[tuple[Array, Array]]) -> Source | None:
 def notes(fit: ThicknessFit, checks: tuple[CrossCheck, ...]) -> tuple[Note, ...]:
     """Remarks of the cross-check: questioned readings, readings out of reach, and the declared angle."""
     out = []
+    trusted = trusted_fit(fit, checks)
+    effect = _effect(fit, trusted)
     for c in checks:
         where = f"{c.reading.thickness_mm:g} mm at {c.reading.position_mm:g} mm"
         if c.questioned:
             predicted = format_figure(c.predicted_mm, c.predicted_u_mm, inch=False)
-            text = f"reading {where} is questioned (E_n {c.e_n:.1f}); predicted {predicted}; " + "; ".join(c.causes)
+            text = f"reading {where} is questioned (E_n {c.e_n:.1f}); predicted {predicted}; " + "; ".join((*c.causes, *effect))
             out.append(Note("reading-questioned", text, "read it again at the shoulder, or set it aside"))
         elif not math.isfinite(c.e_n):
             out.append(Note("reading-out-of-reach", f"reading {where} is not near any measured width", "check its position"))
-    trusted = trusted_fit(fit, checks)
     angle = angle_note(trusted) if trusted is not None else None
     return (*out, angle) if angle else tuple(out)
+
+
+def _effect(fit: ThicknessFit, trusted: ThicknessFit | None) -> tuple[str, ...]:
+    """What a questioned reading does to the value it is part of, so that nobody has to set it aside to see it."""
+    if trusted is None or trusted is fit or contradiction(fit) is not None:
+        return ()
+    held, without = (f.mean(f.measured) for f in (fit, trusted))
+    a, b = (format_value(f.value_mm, f.u_mm) for f in (held, without))
+    return (f"the measured edge is {a} mm in the mean with all readings, {b} mm without those questioned",)

@@ -218,6 +218,8 @@ def test_a_questioned_reading_widens_the_band_by_what_it_moves(blades):
     fit, checks, found = settle((face,))
     assert [c.questioned for c in checks] == [False, False, True, False, False]
     assert [n.code for n in found] == ["reading-questioned"]
+    # What the reading does to the value stands beside it, to the place that both support.
+    assert "the measured edge is 0.728 mm in the mean with all readings, 0.694 mm without those questioned" in found[0].text
     assert not holds(plain, 0.682)
     assert holds(fit, 0.682)
     np.testing.assert_array_equal(fit.profile.thickness_mm, plain.profile.thickness_mm)
@@ -225,6 +227,7 @@ def test_a_questioned_reading_widens_the_band_by_what_it_moves(blades):
     rows, exact = adds_up(fit)
     assert exact
     moved = plain.mean(plain.measured).value_mm - four.mean(four.measured).value_mm
+    assert moved == pytest.approx(0.728 - 0.694, abs=0.001)
     assert rows[DISAGREEMENT].contribution_mm == pytest.approx(moved, rel=1e-9)
     np.testing.assert_allclose(
         fit.profile.u_mm, np.hypot(plain.profile.u_mm, plain.profile.thickness_mm - four.profile.thickness_mm), rtol=1e-9
