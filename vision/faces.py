@@ -6,6 +6,7 @@ Windows grow with the distance from the apex, so that a hairline and a broad bev
 from __future__ import annotations
 
 from dataclasses import dataclass
+from weakref import WeakKeyDictionary
 
 import cv2
 import numpy as np
@@ -31,6 +32,10 @@ _TEXTURE_WEIGHT = np.array([0.7, 0.7, 0.6])
 _COLUMN_ROWS = 4
 # Rows beyond a candidate that tell what steps the cheek makes by itself: several grind lines at macro scale.
 _CHEEK_ROWS = 40
+
+
+# The features of the strips that somebody still holds, with the blur they were taken at.
+_KNOWN: WeakKeyDictionary[StraightStrip, tuple[float, tuple[np.ndarray, np.ndarray, np.ndarray]]] = WeakKeyDictionary()
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,7 +101,17 @@ def face_evidence(strip: StraightStrip, apex: np.ndarray, blur_px: float) -> Evi
 
 def block_features(strip: StraightStrip, blur_px: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """(R, C, 7) log brightness, two log colour ratios, structure tensor (along, across, mixed), energy of the single
-    columns' steps; (R, C) valid; (C,) centres."""
+    columns' steps; (R, C) valid; (C,) centres. All read-only: the search and the checks ask for the same ones."""
+    known = _KNOWN.get(strip)
+    if known is None or known[0] != blur_px:
+        found = _block_features(strip, blur_px)
+        for picture in found:
+            picture.setflags(write=False)
+        known = _KNOWN[strip] = blur_px, found
+    return known[1]
+
+
+def _block_features(strip: StraightStrip, blur_px: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     rows, columns = strip.valid.shape
     count = max(columns // BLOCK_COLUMNS, 1)
     used = min(count * BLOCK_COLUMNS, columns)
