@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import datetime
+import hashlib
 import math
 from dataclasses import dataclass, replace
 from decimal import Decimal
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +15,7 @@ import numpy as np
 from app import files
 from app.reference_log.errors import LogRefused
 from app.reference_log.records import Condition, Edge, Record, Source
+from demo_images import DEMOS
 from vision.job import Blade, Job, read_job
 from vision.results import Figure, Measurement, Zones
 from vision.zones import Stretches
@@ -108,6 +111,11 @@ def record_of(m: Measurement, result: str, knife: Knife, job: Job | None = None)
     )
 
 
+def of_record(r: Record) -> Knife:
+    """What a record says of its knife."""
+    return Knife(**{name: getattr(r, name) for name in Knife.__dataclass_fields__})
+
+
 def record_of_knife(record: Record, knife: Knife) -> Record:
     """A record made without its knife (`record_of` with an empty `Knife`), with the knife; remarks on what was missing go."""
     texts = {n: getattr(knife, n).strip() or getattr(record, n) for n in ("maker", "model", "specimen", "contributor")}
@@ -152,6 +160,8 @@ def _missing(knife: Knife) -> list[str]:
 
 def _cautions(m: Measurement, knife: Knife) -> tuple[str, ...]:
     found = _missing(knife)
+    if _demo_hashes() & {p.sha256 for p in m.photos}:
+        found.append("a demo photo of an invented blade")
     readings = [r for r in m.declared.readings if not r.set_aside]
     if readings and not m.thickness.fused:
         found.append(f"{len(readings)} readings taken but not used: they contradict the photo")
@@ -159,6 +169,12 @@ def _cautions(m: Measurement, knife: Knife) -> tuple[str, ...]:
     if questioned and m.thickness.fused:
         found.append(f"{questioned} of {len(m.cross_checks)} readings questioned by the photo")
     return tuple(found)
+
+
+@cache
+def _demo_hashes() -> frozenset[str]:
+    # What the demo photos show was invented, and must be known by that wherever its figures go.
+    return frozenset(hashlib.sha256(path.read_bytes()).hexdigest() for demo in DEMOS for path in demo.photos)
 
 
 def _decimal(value: float) -> Decimal | None:

@@ -120,7 +120,9 @@ _STYLE = (
     "td:nth-child(3),td:nth-child(6){white-space:nowrap}td:nth-child(7){min-width:14rem}"
     ".no{display:inline-block;max-width:18rem;white-space:normal;color:var(--no)}"
     "th button{font:inherit;font-weight:600;border:0;background:none;padding:0;color:inherit;cursor:pointer}"
-    "th[aria-sort=ascending] button::after{content:' ▲'}th[aria-sort=descending] button::after{content:' ▼'}"
+    # Said by aria-sort already: the second form keeps the arrow out of the button's name.
+    "th[aria-sort=ascending] button::after{content:' ▲';content:' ▲'/''}"
+    "th[aria-sort=descending] button::after{content:' ▼';content:' ▼'/''}"
     ".axis{stroke:var(--line)}.range{stroke:var(--bar);stroke-width:8}circle{fill:var(--dot)}"
 )
 _SCRIPT = (

@@ -185,11 +185,15 @@ class Store:
                     superseded_by=row["superseded_by"],
                 )
 
-    def state(self) -> tuple[int, int]:
-        """How many records there are, and the newest one's number: nothing is changed in place, so the same two mean the same log."""
+    def state(self) -> tuple[int, int, str]:
+        """How many records there are, the newest one's number, and its row's key (`Record.row_key`).
+
+        Nothing is changed in place, so the same three mean the same log, also where another file took its place.
+        """
         with self.reading() as connection:
-            count, newest = connection.execute(sa.select(sa.func.count(), sa.func.max(RECORD.c.id))).one()
-        return int(count), int(newest or 0)
+            count = connection.execute(sa.select(sa.func.count()).select_from(RECORD)).scalar()
+            newest = connection.execute(sa.select(RECORD.c.id, RECORD.c.row_key).order_by(RECORD.c.id.desc()).limit(1)).first()
+        return int(count or 0), *((int(newest[0]), str(newest[1])) if newest else (0, ""))
 
     def of_photos(self, photos: Sequence[str]) -> int | None:
         """The number of the standing record of one of these photos (SHA-256), if there is one."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
 from dataclasses import replace
 
@@ -10,8 +11,9 @@ import pytest
 
 from app.files import measurement_text
 from app.reference_log import checks, columns
-from app.reference_log.from_result import Knife, record_of
+from app.reference_log.from_result import Knife, of_record, record_of, record_of_knife
 from app.reference_log.records import Source
+from demo_images import DEMOS
 from vision.declared import Declared
 from vision.job import job_from_text
 from vision.results import OtherSide
@@ -56,3 +58,15 @@ def test_no_tip_where_the_profile_is_flat(measurement) -> None:
     flat = replace(measurement, zones=replace(measurement.zones, rise=None))
     assert _record(flat).tip is None
     assert math.isclose(float(_record(measurement).tip), 0.556)
+
+
+def test_a_demo_photos_result_says_so(measurement) -> None:
+    sha = hashlib.sha256(DEMOS[0].photos[0].read_bytes()).hexdigest()
+    assert "a demo photo of an invented blade" not in _record(measurement).cautions
+    shown = replace(measurement, photos=(replace(measurement.photos[0], sha256=sha),))
+    assert "a demo photo of an invented blade" in _record(shown).cautions
+
+
+def test_the_knife_of_a_record_comes_back(measurement) -> None:
+    r = _record(measurement)
+    assert record_of_knife(record_of(measurement, "{}", Knife()), of_record(r)) == replace(r, result="{}")

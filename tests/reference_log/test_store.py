@@ -54,6 +54,15 @@ def test_a_correction_supersedes_and_keeps_the_old(record, store: Store) -> None
     assert (every[old].superseded_by, every[new].superseded_by, every[newest].superseded_by) == (new, newest, None)
 
 
+def test_the_state_tells_one_log_from_another(record, store: Store, tmp_path: Path) -> None:
+    assert store.state() == (0, 0, "")
+    store.add(record())
+    with Store(tmp_path / "other.sqlite", create=True) as other:
+        other.add(record(thickness=Decimal("0.43")))
+        assert other.state()[:2] == store.state()[:2] == (1, 1)
+        assert other.state() != store.state()
+
+
 def test_a_record_is_corrected_once_and_only_if_it_is_there(record, store: Store) -> None:
     old = store.add(record())
     new = store.add(record(thickness=Decimal("0.45")), supersedes=old)
