@@ -45,17 +45,19 @@ def exists(where: str) -> bool:
     return "://" in where or Path(where).exists()
 
 
-def head(title: str) -> None:
-    """Title, cautions, and which log this is."""
+def head(title: str, *, own_alone: bool = False) -> None:
+    """Title, cautions, and which log this is; `own_alone`: the person's own, since a result among invented knives would be lost."""
     st.title(title, anchor=False)
     st.caption(CAUTION)
-    shown = bool(st.session_state.get("log_demo"))
+    if own_alone:
+        st.session_state["log_demo"] = False
     with st.container(horizontal=True, vertical_alignment="center"):
-        if shown:
+        if st.session_state.get("log_demo"):
             st.markdown(f"**The demo log**, invented knives only: {markdown(looked_at())}")
             st.button("Back to my own log", on_click=lambda: st.session_state.update(log_demo=False))
-        else:
-            st.markdown(f"**Your own log**: {_place()}")
+            return
+        st.markdown(f"**Your own log**: {_place()}")
+        if not own_alone:
             st.button("Look at the demo log", on_click=_open_demo, help="Invented knives in a file of their own, never mixed with yours.")
 
 
@@ -87,7 +89,7 @@ def sentence(error: ShoulderlineError) -> str:
 
 # One entry holds a summary of every model; what is kept is frozen, so it needs no copy.
 @st.cache_resource(max_entries=16, show_spinner="Summarise the models …")
-def _summaries(where: str, _store: Store, state: tuple[int, int], choice: Choice) -> list[Summary]:
+def _summaries(where: str, _store: Store, state: tuple[int, int, str], choice: Choice) -> list[Summary]:
     return all_summaries(_store, choice)
 
 

@@ -29,19 +29,19 @@ def main() -> None:
 
 
 def _filter(text: str, view: str) -> tuple[search.Filter, str, bool]:
-    left, right = st.columns(2)
-    maker, model = left.text_input("Maker"), right.text_input("Model")
-    edge = left.selectbox("Kind of edge", [_ANY, *map(str, Edge)])
-    condition = right.selectbox("Condition", [_ANY, *map(str, Condition)])
-    method = left.selectbox("How it was had", [_ANY, *map(str, Source)], help="Figures had in different ways are never averaged together.")
-    contributor = right.text_input("Contributor")
-    low = left.number_input("At least, mm", value=None, min_value=0.0, step=0.05)
-    high = right.number_input("At most, mm", value=None, min_value=0.0, step=0.05)
-    sort = left.selectbox("Sort by", list(log_view.SORTS) if view == _MODELS else list(search.SORTS))
-    descending = right.toggle("Largest or last first")
-    superseded = view == _RECORDS and right.toggle("Also what a correction replaced")
-    chosen = ("" if v == _ANY else v for v in (edge, condition, method))
-    e, c, m = chosen
+    # A row at a time: on a phone the fields keep this order.
+    row = [place for _ in range(5) for place in st.columns(2)]
+    maker, model = row[0].text_input("Maker"), row[1].text_input("Model")
+    edge = row[2].selectbox("Kind of edge", [_ANY, *map(str, Edge)])
+    condition = row[3].selectbox("Condition", [_ANY, *map(str, Condition)])
+    method = row[4].selectbox("How it was had", [_ANY, *map(str, Source)], help="Figures had in unlike ways are never averaged together.")
+    contributor = row[5].text_input("Contributor")
+    low = row[6].number_input("At least, mm", value=None, min_value=0.0, step=0.05)
+    high = row[7].number_input("At most, mm", value=None, min_value=0.0, step=0.05)
+    sort = row[8].selectbox("Sort by", list(log_view.SORTS) if view == _MODELS else list(search.SORTS))
+    descending = row[9].toggle("Largest or last first")
+    superseded = view == _RECORDS and row[9].toggle("Also what a correction replaced")
+    e, c, m = ("" if v == _ANY else v for v in (edge, condition, method))
     wanted = search.Filter(
         text=text, maker=maker, model=model, edge=e, condition=c, method=m, contributor=contributor, low_mm=low, high_mm=high,
         superseded=superseded,

@@ -11,7 +11,7 @@ from app.reference_log import bands, search, words
 from app.reference_log.escape import markdown, visible
 from app.reference_log.records import Condition, Edge, Source
 from app.reference_log.store import Stored
-from app.reference_log.summary import Choice, Summary, model_summary
+from app.reference_log.summary import MOST_COMPARED, Choice, Summary, model_summary
 
 _ITSELF = "by itself"
 
@@ -42,11 +42,11 @@ def _choice(found: Sequence[Stored]) -> Choice:
     """What the summary is to be about, among what this model has."""
     own = [s.record for s in found]
     with st.expander("Which figures"):
-        left, right = st.columns(2)
-        variant = left.selectbox("Variant", ["all", *sorted({r.variant for r in own if r.variant})], format_func=lambda v: visible(v, 60))
-        edge = right.selectbox("Kind of edge", [_ITSELF, *sorted({r.edge for r in own})])
-        condition = left.selectbox("Condition", [_ITSELF, *sorted({r.condition for r in own})])
-        method = right.selectbox("How it was had", [_ITSELF, *sorted({r.source for r in own})])
+        row = [place for _ in range(2) for place in st.columns(2)]
+        variant = row[0].selectbox("Variant", ["all", *sorted({r.variant for r in own if r.variant})], format_func=lambda v: visible(v, 60))
+        edge = row[1].selectbox("Kind of edge", [_ITSELF, *sorted({r.edge for r in own})])
+        condition = row[2].selectbox("Condition", [_ITSELF, *sorted({r.condition for r in own})])
+        method = row[3].selectbox("How it was had", [_ITSELF, *sorted({r.source for r in own})])
         st.caption("By itself: factory edges where there are any, then the way with most specimens.")
     return Choice(
         None if edge == _ITSELF else Edge(edge),
@@ -78,6 +78,8 @@ def _summary(s: Summary) -> None:
     if s.comparisons:
         st.subheader("Contributors", anchor=False)
         st.caption("E_n: difference over the root sum of squares of both expanded uncertainties; above 1 two figures disagree (ISO 13528).")
+        if len(s.contributors) > MOST_COMPARED:
+            st.caption(f"Only the {MOST_COMPARED} of the {len(s.contributors)} who measured most are compared.")
         st.dataframe(log_view.contributors(s), hide_index=True, alt="Every two contributors with their figures and E_n")
     if s.left_out:
         st.subheader("Left out of the figure", anchor=False)

@@ -18,7 +18,7 @@ def main() -> None:
     """Draw the screen from the top."""
     log_session.head("History and correction")
     with log_session.reading() as store:
-        count, newest = store.state()
+        count, newest, _ = store.state()
         if not count:
             st.info("The log holds no measurement yet.")
             return
@@ -61,8 +61,8 @@ def _correct(store: Store, own: Stored) -> None:
         st.caption("The program measured its figures: to correct those, measure again and add that result. What was said of the knife:")
     cells = columns.cells(own.record)
     with st.expander(f"Correct record {own.id}"), st.form(f"correct-{own.id}"):
-        left, right = st.columns(2)
-        given = {name: _field((left, right)[i % 2], name, cells[name]) for i, name in enumerate(allowed)}
+        places = [place for _ in range(-(-len(allowed) // 2)) for place in st.columns(2)]
+        given = {name: _field(place, name, cells[name]) for name, place in zip(allowed, places, strict=False)}
         pressed = st.form_submit_button("Add the correction", type="primary")
     if not pressed:
         return

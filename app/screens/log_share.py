@@ -58,7 +58,7 @@ def _import() -> None:
 
 
 @st.cache_resource(max_entries=2, show_spinner=False)
-def _kept(file_id: str, state: tuple[str, int, int], _given: Contribution, _store: Store) -> Outcome:
+def _kept(file_id: str, state: tuple[str, int, int, str], _given: Contribution, _store: Store) -> Outcome:
     bar = st.progress(0.0)
     outcome = check(_store, _given, report=lambda stage, share: bar.progress(min(1.0, share), stage))
     bar.empty()
@@ -96,7 +96,7 @@ def _first(count: int) -> str:
 
 def _publish() -> None:
     with log_session.reading() as store:
-        count, _ = store.state()
+        count, *_ = store.state()
     if not count:
         st.info("The log holds no measurement yet.")
         return

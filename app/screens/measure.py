@@ -47,7 +47,6 @@ def main() -> None:
         with below:
             figures.draw_remarks(result.measurement)
             figures.draw_budget(result.measurement)
-            figures.draw_narrowing(session.bench().narrowing(result))
             figures.draw_downloads(result)
 
 

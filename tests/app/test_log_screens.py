@@ -190,6 +190,8 @@ def test_the_second_knife_takes_one_click_and_the_same_photo_makes_a_correction(
     page = _open("log_add", result=SimpleNamespace(measurement=measurement))
     _button(page, "Add to the log").click().run()
     assert "In the log as record 1" in page.success[0].value
+    assert not page.text_input, "nothing more to confirm"
+    remembered.save(remembered.Knife(maker="Another", model="Knife"))
     page = _open("log_add", result=SimpleNamespace(measurement=measurement))
     assert "This photo is in the log as record 1" in page.info[0].value
     next(t for t in page.text_area if t.label == "Note").set_value("looked again")

@@ -29,14 +29,22 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 
 @pytest.fixture(scope="session")
-def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The served app's home: nobody's own log is touched."""
+    return tmp_path_factory.mktemp("home")
+
+
+@pytest.fixture(scope="session")
+def address(tmp_path_factory: pytest.TempPathFactory, home: Path) -> Iterator[str]:
     """The app, served by the command itself on a free port."""
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
     log = (tmp_path_factory.mktemp("server") / "log.txt").open("w")
     command = [sys.executable, "-m", "app.cli", "app", "--headless", "--port", str(port), "--address", "127.0.0.1"]
-    server = subprocess.Popen(command, stdout=log, stderr=subprocess.STDOUT, cwd=log.name.rsplit("/", 1)[0])
+    own = os.environ | {"HOME": str(home), "XDG_DATA_HOME": str(home)}
+    own.pop("SHOULDERLINE_LOG", None)
+    server = subprocess.Popen(command, stdout=log, stderr=subprocess.STDOUT, cwd=log.name.rsplit("/", 1)[0], env=own)
     try:
         _wait_for(f"http://127.0.0.1:{port}/_stcore/health", server)
         yield f"http://127.0.0.1:{port}"
