@@ -21,7 +21,7 @@ from cattrs.gen import make_dict_structure_fn, override
 
 from vision import flags
 from vision.errors import ResultUnreadable, ShoulderlineError
-from vision.results import SCHEMA, Measurement, WidthProfile
+from vision.results import SCHEMA, Measurement, ThicknessProfile, WidthProfile
 
 PROFILE_COLUMNS = (
     "position_mm", "arc_mm", "photo", "apex_x_px", "apex_y_px", "shoulder_x_px", "shoulder_y_px", "bevel_width_mm",
@@ -36,7 +36,27 @@ def profile_text(m: Measurement) -> str:
 
     `thickness_low_mm` and `thickness_high_mm` bound the 95 % band (k = 2); `_u_` is one standard uncertainty.
     """
-    w, t = m.widths, m.thickness
+    return _profile(m, m.widths, m.thickness)
+
+
+def other_profile_text(m: Measurement) -> str:
+    """``profile-other.csv``: the other side's own stations on its own scale, in the same columns.
+
+    Cells of angle and thickness are empty: both are of the two sides together and stand in ``profile.csv``. Raises ``ValueError`` when
+    only one side was photographed.
+    """
+    if m.other is None:
+        raise ValueError("only one side was photographed")
+    none = np.full(m.other.widths.width_mm.shape, math.nan)
+    return _profile(m, m.other.widths, ThicknessProfile(none, none, none, none, none, none, False))
+
+
+def tables(m: Measurement) -> dict[str, str]:
+    """Every table of a result by its name: ``profile.csv``, and ``profile-other.csv`` where both sides were photographed."""
+    return {"profile.csv": profile_text(m)} | ({"profile-other.csv": other_profile_text(m)} if m.other is not None else {})
+
+
+def _profile(m: Measurement, w: WidthProfile, t: ThicknessProfile) -> str:
     columns = [
         _cells(w.position_mm, _MM), _cells(w.arc_mm, _MM), [m.photos[int(i)].name for i in w.photo],
         _cells(w.apex_px[:, 0], _PX), _cells(w.apex_px[:, 1], _PX), _cells(w.shoulder_px[:, 0], _PX), _cells(w.shoulder_px[:, 1], _PX),

@@ -18,7 +18,7 @@ from vision.errors import DeclarationError, ResultUnreadable
 from vision.photo import Photo
 from vision.results import Measurement
 
-_OURS = re.compile(r"profile\.csv|measurement\.json|job\.toml|report\.pdf|picture\.png|overlay(-\d+)?\.jpg")
+_OURS = re.compile(r"profile(-other)?\.csv|measurement\.json|job\.toml|report\.pdf|picture\.png|overlay(-\d+)?\.jpg")
 
 
 def rgb8(photo: Photo) -> np.ndarray:
@@ -48,10 +48,8 @@ def build(measurement: Measurement, photos: Sequence[Photo]) -> dict[str, bytes]
     from app import report
 
     pictures = [rgb8(p) for p in photos]
-    out = {
-        "profile.csv": files.profile_text(measurement).encode(),
-        "measurement.json": files.measurement_text(measurement).encode(),
-    }
+    out = {name: text.encode() for name, text in files.tables(measurement).items()}
+    out["measurement.json"] = files.measurement_text(measurement).encode()
     for i, name in enumerate(overlay_names(len(photos))):
         out[name] = overlay_jpeg(overlay.draw(pictures[i], measurement, i))
     out["report.pdf"] = report.pdf(measurement, pictures)

@@ -43,7 +43,7 @@ _PDFIUM = threading.Lock()
 # A source below this share of the total moves the total by less than 0.02 % of itself.
 _SMALL_SHARE = 0.02
 _DEFAULTS = {f.name: f.default for f in fields(Declared)}
-_DEFAULT_MEANS = "(default): what the program takes when nobody says otherwise."
+_DEFAULT_MEANS = "(default): the same as what the program takes when nobody says otherwise; it may have been entered as well."
 CAUTION = (
     "Blades cut. Tape or guard the edge while you set up, cut away from yourself, and bring caliper jaws to the shoulder from the spine "
     "side: jaws on an apex harm both. Local rules come first."

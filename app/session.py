@@ -14,7 +14,7 @@ from collections.abc import Callable, Hashable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 import streamlit as st
@@ -25,7 +25,8 @@ from vision.camera_profile import CameraProfile
 from vision.declared import Declared
 from vision.hints import Hints
 from vision.job import Blade, Job, JobPhoto, JobSide, Method, job_text
-from vision.measure import Settings, Side, check, conclude
+from vision.measure import Settings, Side, check, conclude, what_narrows
+from vision.narrow import Narrowing
 from vision.photo import Photo, open_photo
 from vision.results import Measurement
 from vision.sighting import Progress, Sighting, sight
@@ -34,6 +35,9 @@ from vision.sighting import Progress, Sighting, sight
 _MOST_SIGHTINGS = 32
 # 3 MB each at 12 megapixels.
 _MOST_PACKS = 16
+# Fact changed and changed back; a result is a few thousand numbers.
+_MOST_RESULTS = 4
+_UNKNOWN = object()
 # A search takes up to 0.8 GB (tests/benchmarks): ten sessions at once wait for each other rather than for the swap.
 _SEARCHES = threading.BoundedSemaphore(max(1, min(4, os.cpu_count() or 1)))
 
@@ -98,7 +102,8 @@ class Result:
 
     def names(self) -> tuple[str, ...]:
         """Names of the files there are, the report first."""
-        return ("report.pdf", "profile.csv", *outputs.overlay_names(len(self.measurement.photos)), "measurement.json", "job.toml")
+        tables = ("profile.csv", "profile-other.csv") if self.measurement.other is not None else ("profile.csv",)
+        return ("report.pdf", *tables, *outputs.overlay_names(len(self.measurement.photos)), "measurement.json", "job.toml")
 
     def rgb(self, index: int) -> np.ndarray:
         """(H, W, 3) uint8 of one of the photos, decoded anew."""
@@ -106,8 +111,8 @@ class Result:
 
     def file(self, name: str) -> bytes:
         """One file's bytes; the same as `shoulderline measure` writes."""
-        if name == "profile.csv":
-            return files.profile_text(self.measurement).encode()
+        if name.endswith(".csv"):
+            return files.tables(self.measurement)[name].encode()
         if name == "measurement.json":
             return files.measurement_text(self.measurement).encode()
         if name == "job.toml":
@@ -121,12 +126,21 @@ class Result:
         return outputs.overlay_jpeg(overlay.draw(self.rgb(index), self.measurement, index))
 
 
+class _Concluded:
+    """A result with the lines behind it; what would narrow it is worked out when somebody looks."""
+
+    def __init__(self, result: Result, seen: list[list[Sighting]]) -> None:
+        self.result, self.seen = result, seen
+        self.narrowing: Any = _UNKNOWN
+
+
 class Bench:
     """One session's lines and tiles, the least lately used forgotten first."""
 
     def __init__(self) -> None:
         self._sightings: OrderedDict[Hashable, Sighting] = OrderedDict()
         self._packs: OrderedDict[str, tiles.Pack] = OrderedDict()
+        self._concluded: OrderedDict[Hashable, _Concluded] = OrderedDict()
         self.searches = 0
 
     def measure(self, task: Task, report: Progress | None = None) -> Result:
@@ -146,7 +160,16 @@ class Bench:
                 seen[-1].append(self._sighting(upload, side.declared, task.settings.profile, hints, _part(report, index, count)))
                 index += 1
         report("thickness", 0.95)
-        return Result(conclude(task.sides, seen, task.settings), task)
+        # The page is drawn anew for every click; what nothing has changed is not worked out again.
+        made = lambda: _Concluded(Result(conclude(task.sides, seen, task.settings), task), seen)  # noqa: E731
+        return _remembered(self._concluded, _key(task), _MOST_RESULTS, made).result
+
+    def narrowing(self, result: Result) -> Narrowing | None:
+        """What would narrow the band of a result that `measure` gave most."""
+        kept = self._concluded[_key(result.task)]
+        if kept.narrowing is _UNKNOWN:
+            kept.narrowing = what_narrows(result.task.sides, kept.seen, result.task.settings)
+        return kept.narrowing
 
     def pack(self, upload: Upload) -> tiles.Pack:
         """Tiles of one photo."""
@@ -168,6 +191,12 @@ class Bench:
                 return sight(photo, declared, profile, hints, report)
 
         return ready or _remembered(self._sightings, key, _MOST_SIGHTINGS, search)
+
+
+def _key(task: Task) -> str:
+    """Everything that a result rests on, as text: equal figures print alike."""
+    sides = [([(u.sha256, u.name) for u in s.photos], s.declared, s.landmark_mm, hints_of(s)) for s in task.sides]  # type: ignore[attr-defined]
+    return repr((sides, task.settings, task.blade, task.landmark))
 
 
 def hints_of(side: Side) -> tuple[Hints, ...]:

@@ -24,7 +24,8 @@ class Patch:
     finish: Finish | None
 
 
-def _grid_faces(rows: int, columns: int) -> np.ndarray:
+def grid_faces(rows: int, columns: int) -> np.ndarray:
+    """(M, 3) triangles of a grid of vertices, row by row."""
     index = np.arange(rows * columns).reshape(rows, columns)
     a, b, c, d = index[:-1, :-1], index[1:, :-1], index[1:, 1:], index[:-1, 1:]
     return np.concatenate([np.stack([a, b, c], -1).reshape(-1, 3), np.stack([a, c, d], -1).reshape(-1, 3)])
@@ -109,7 +110,7 @@ def _normals(cuts: Sections, points: np.ndarray) -> np.ndarray:
 
 def _patch(name: str, points: np.ndarray, normals: np.ndarray, uv: np.ndarray, finish: Finish | None) -> Patch:
     rows, columns = points.shape[:2]
-    return Patch(name, points.reshape(-1, 3), normals.reshape(-1, 3), uv.reshape(-1, 2), _grid_faces(rows, columns), finish)
+    return Patch(name, points.reshape(-1, 3), normals.reshape(-1, 3), uv.reshape(-1, 2), grid_faces(rows, columns), finish)
 
 
 def blade_patches(blade: Blade) -> list[Patch]:

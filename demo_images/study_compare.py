@@ -181,6 +181,19 @@ def summary(title: str, f: Figures) -> str:
     )
 
 
+def markdown(outcomes: Sequence[Outcome], halves: Sequence[str]) -> str:
+    """A table by cause for the docs: for each half seen, median, p95, share of the wild stations flagged, coverage."""
+    heads = [f"{half}: {what}" for half in halves for what in ("seen", "median", "p95", "flagged", "< 2u")]
+    text = ["| " + " | ".join(("cause", *heads)) + " |", "|---" + "|---" * len(heads) + "|"]
+    for cause in dict.fromkeys(o.cause for o in outcomes):
+        row = [cause]
+        for half in halves:
+            seen, median, p95, _, _, flagged, covered = _cells(pooled([o for o in outcomes if (o.cause, o.half) == (cause, half)]))
+            row += [seen, median, p95, flagged, covered]
+        text.append("| " + " | ".join(row) + " |")
+    return "\n".join(text)
+
+
 def lines(rows: Sequence[tuple[str, ...]]) -> str:
     """A table as text, columns aligned."""
     wide = [max(len(row[k]) for row in (HEAD, *rows)) for k in range(len(HEAD))]

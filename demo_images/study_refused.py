@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from demo_images import scenarios as s
-from demo_images.scene import Blade, Camera, Declared, Scene, Target, Thing
+from demo_images.scene import Blade, Camera, Declared, Light, Scene, Target, Thing
 from demo_images.study import FLASH, ONE_END, TENT
 
 SOFT = (s.WINDOW, s.OVERHEAD)
@@ -16,7 +16,10 @@ _WHITE, _BROWN, _STEEL, _BLACK = (0.78, 0.78, 0.77), (0.35, 0.22, 0.12), (0.6, 0
 def _empty() -> list[Scene]:
     """The lane with nothing in it."""
     dim = replace(CAMERA, full_well=700, paper_level=0.34)
-    over = Thing("slab", (20, -90, 60), (140, 60, 1), made_of="gloss", reflectance=_BLACK)
+    # Small lamps, so that a shadow has an edge; what throws it stays out of the picture.
+    spine, end = Light((10, 170, 110), (12, 12), (420.0,) * 3), Light((-190, 30, 80), (15, 15), (300.0,) * 3)
+    over = Thing("slab", (20, 72, 20), (160, 70, 1), made_of="gloss", reflectance=_BLACK)
+    hand = replace(over, at=(-40, 36, 25), size_mm=(30, 46, 1), turn_deg=12)
     return [
         Scene("empty-white", None, s.WHITE, CAMERA, SOFT),
         Scene("empty-wood", None, s.WOOD, CAMERA, SOFT),
@@ -24,10 +27,8 @@ def _empty() -> list[Scene]:
         Scene("empty-green-dim", None, s.GREEN, dim, (s.LAMP_LEFT,), (0.18,) * 3),
         Scene("empty-grey-flash", None, s.GREY, CAMERA, (FLASH,), (0.05,) * 3),
         Scene("empty-white-into-wood", None, Target(lane=(0.33, 0.20, 0.11), lane_kind="wood", lane_from_mm=8.0), CAMERA, SOFT),
-        Scene("shadow-only", None, s.WHITE, CAMERA, (s.EDGE_SIDE,), (0.15,) * 3, things=(over,)),
-        Scene(
-            "shadow-of-hand", None, s.GREY, CAMERA, (ONE_END,), (0.2,) * 3, things=(replace(over, at=(-70, 30, 45), size_mm=(30, 46, 1)),)
-        ),
+        Scene("shadow-only", None, s.WHITE, CAMERA, (spine,), (0.15,) * 3, things=(over,)),
+        Scene("shadow-of-hand", None, s.GREY, CAMERA, (end,), (0.2,) * 3, things=(hand,)),
     ]
 
 

@@ -23,7 +23,7 @@ from demo_images.owner import declared
 from demo_images.render import scaled
 from demo_images.scene import Scene
 from demo_images.study_cases import CASES, HALF, HELD, OPEN
-from demo_images.study_compare import Measured, Outcome, compare, lines, pooled, summary, table
+from demo_images.study_compare import Measured, Outcome, compare, lines, markdown, pooled, summary, table
 from demo_images.study_lights import LIGHT_HALF, LIGHT_SETS
 from demo_images.study_refused import REFUSED_SCENES
 from vision.errors import ShoulderlineError
@@ -171,6 +171,7 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("--only", nargs="+", metavar="NAME", help="these photos or settings alone")
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--totals", action="store_true", help="no table by cause")
+    parser.add_argument("--markdown", action="store_true", help="the table by cause as the docs carry it, single photos only")
     options = parser.parse_args(arguments)
     halves = (OPEN, HELD) if options.half == "both" else (options.half,)
     wanted = tasks(options.out, options.parts, halves)
@@ -181,7 +182,9 @@ def main(arguments: list[str] | None = None) -> None:
     render_missing(wanted)
     with ProcessPoolExecutor(options.jobs, mp_context=get_context("spawn")) as pool:
         outcomes = list(pool.map(score, wanted))
-    print(report(outcomes, halves, not options.totals))
+    if options.markdown:
+        print(markdown([o for o in outcomes if o.half and not o.cause.startswith("moved light")], halves))
+    print(report(outcomes, halves, not (options.totals or options.markdown)))
 
 
 if __name__ == "__main__":

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
+from demo_images.mesh import grid_faces
 from demo_images.scene import Thing
 from demo_images.textures import grain
 
@@ -27,10 +28,10 @@ def _rule(thing: Thing) -> np.ndarray:
     draw, font = ImageDraw.Draw(board), ImageFont.load_default(size=2.2 * _PX_PER_MM)
     for half in range(2 * int(length)):
         x, tall = half * _PX_PER_MM / 2, 6.0 if half % 20 == 0 else 4.5 if half % 10 == 0 else 3.2 if half % 2 == 0 else 2.0
-        draw.rectangle([x - 0.05 * _PX_PER_MM, 0, x + 0.05 * _PX_PER_MM, tall * _PX_PER_MM], fill=0)
+        draw.rectangle([x - 0.05 * _PX_PER_MM, board.height - tall * _PX_PER_MM, x + 0.05 * _PX_PER_MM, board.height], fill=0)
         if half % 20 == 0:
-            draw.text((x + 0.3 * _PX_PER_MM, 4.2 * _PX_PER_MM), str(half // 2), fill=0, font=font)
-    clear = np.asarray(board, np.float32)[..., None] / 255
+            draw.text((x + 0.3 * _PX_PER_MM, board.height - 4.6 * _PX_PER_MM), str(half // 2), fill=0, font=font, anchor="ls")
+    clear = np.asarray(board, np.float32)[::-1, :, None] / 255  # texture places count from the near edge
     return (clear * np.array(thing.reflectance, np.float32) + (1 - clear) * 0.02).astype(np.float32)
 
 
@@ -47,18 +48,55 @@ def _material(mi, thing: Thing, uv_tiles: tuple[float, float]) -> dict:
     return {"type": "twosided", "bsdf": inner}
 
 
-def shape(mi, thing: Thing) -> dict:
-    """The Mitsuba shape of a thing."""
+def _round(thing: Thing, steps: int = 96) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Points and normals (N, 3) and triangles of a rod (an elliptic cylinder along X) or a dome (an ellipsoid) about the origin."""
     half = np.array(thing.size_mm) / 2
-    t = mi.ScalarTransform4f()
-    place = t.translate(list(thing.at)) @ t.rotate([0, 0, 1], thing.turn_deg)
-    tiles = float(thing.size_mm[0] / _TILE_MM), float(thing.size_mm[1] / _TILE_MM)
-    bsdf = _material(mi, thing, tiles)
-    if thing.shape == "slab":
-        return {"type": "cube", "to_world": place @ t.scale(half.tolist()), "bsdf": bsdf}
-    if thing.shape == "dome":
-        return {"type": "sphere", "to_world": place @ t.scale(half.tolist()), "bsdf": bsdf}
+    turn = np.linspace(0, 2 * np.pi, steps)
     if thing.shape == "rod":
-        along = t.translate([-half[0], 0, 0]) @ t.rotate([0, 1, 0], 90) @ t.scale([float(half[2]), float(half[1]), thing.size_mm[0]])
-        return {"type": "cylinder", "to_world": place @ along, "bsdf": bsdf}
-    raise ValueError(f"no shape {thing.shape!r}: slab, rod or dome")
+        along, radius = np.array([-1.0, 1.0]), np.ones(2)
+    else:
+        along = -np.cos(np.linspace(0.0, np.pi, steps))
+        radius = np.sqrt(np.clip(1 - along**2, 0, None))
+    unit = np.stack(np.broadcast_arrays(along[:, None], radius[:, None] * np.cos(turn), radius[:, None] * np.sin(turn)), axis=-1)
+    outward = unit * ([0.0, 1.0, 1.0] if thing.shape == "rod" else [1.0, 1.0, 1.0]) / half
+    outward /= np.maximum(np.linalg.norm(outward, axis=-1, keepdims=True), 1e-12)
+    return (unit * half).reshape(-1, 3), outward.reshape(-1, 3), grid_faces(*unit.shape[:2])
+
+
+def _box(thing: Thing) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """The same of a slab: its six sides, each with corners of its own."""
+    points, normals = [], []
+    for axis in range(3):
+        for side in (-1.0, 1.0):
+            corners = np.zeros((4, 3))
+            others = [k for k in range(3) if k != axis]
+            corners[:, axis], corners[:, others] = side, [(-1, -1), (1, -1), (1, 1), (-1, 1)]
+            points.append(corners)
+            normals.append(np.tile(np.eye(3)[axis] * side, (4, 1)))
+    first = 4 * np.arange(6)[:, None]
+    faces = np.concatenate([first + np.array([0, 1, 2]), first + np.array([0, 2, 3])])
+    return np.concatenate(points) * np.array(thing.size_mm) / 2, np.concatenate(normals), faces
+
+
+def _mesh(mi, thing: Thing, bsdf: dict):
+    points, normals, faces = _box(thing) if thing.shape == "slab" else _round(thing)
+    turn = np.radians(thing.turn_deg)
+    about_z = np.array([[np.cos(turn), -np.sin(turn), 0], [np.sin(turn), np.cos(turn), 0], [0, 0, 1]])
+    props = mi.Properties()
+    props["mesh_bsdf"] = mi.load_dict(bsdf)
+    mesh = mi.Mesh(thing.shape, len(points), len(faces), props=props, has_vertex_normals=True, has_vertex_texcoords=True)
+    params = mi.traverse(mesh)
+    params["vertex_positions"] = np.ravel(points @ about_z.T + np.array(thing.at)).astype(np.float32)
+    params["vertex_normals"] = np.ravel(normals @ about_z.T).astype(np.float32)
+    params["vertex_texcoords"] = np.ravel(points[:, :2] / np.array(thing.size_mm[:2]) + 0.5).astype(np.float32)
+    params["faces"] = np.ravel(faces).astype(np.uint32)
+    params.update()
+    return mesh
+
+
+def shape(mi, thing: Thing):
+    """The Mitsuba shape of a thing."""
+    bsdf = _material(mi, thing, (float(thing.size_mm[0] / _TILE_MM), float(thing.size_mm[1] / _TILE_MM)))
+    if thing.shape not in ("slab", "rod", "dome"):
+        raise ValueError(f"no shape {thing.shape!r}: slab, rod or dome")
+    return _mesh(mi, thing, bsdf)  # Mitsuba's own cylinders and spheres are round only, its cube's texture places are its own

@@ -92,6 +92,8 @@ def setup(scene: Scene, rows: list[dict]) -> dict:
     bars = np.round(100 * np.array(scene.target.print_scale) + shared.normal(0, 0.015, 2), 2)
     rng = np.random.default_rng(declared.seed)
     plain = [i for i in range(5, len(rows) - 5) if not rows[i].keys() & {"serrated", "corner"}]
+    if scene.blade is None or scene.blade.thickness_mm < CALIPER_STEP_MM:  # nothing to read
+        plain = []
     places = np.sort(rng.choice(plain, 5, replace=False)) if plain else ()
     caliper = []
     for i in places:

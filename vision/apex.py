@@ -9,12 +9,13 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from scipy.ndimage import gaussian_filter1d, median_filter
+from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter, uniform_filter1d
 
 from vision.contrast import burnt_share, contrast_channel
+from vision.course import best_course, robust_local
 from vision.flags import StationFlag
-from vision.lane import DARK, LOG_FEATURES, TICK_MM
-from vision.lines import first_line, long_lines, steered
+from vision.lines import LEAST_STRENGTH, first_line, long_lines, steered
+from vision.sheet import DARK, LOG_FEATURES, TICK_MM
 from vision.steering import LineGuide
 from vision.steps import StepFit, StepModel, fit_steps
 from vision.straighten import StraightStrip
@@ -28,6 +29,12 @@ _BLOCK = 8
 _BACK_MM = 0.3
 # And beyond it: a contact shadow's soft border runs up to a millimetre before the edge.
 _AHEAD_MM = 1.2
+# Farthest from its smooth course that a line is followed (mm).
+_STRAY_MM = 0.5
+# Where a path wobbles into the contact shadow it does so by less than this (mm).
+_NEAR_MM = 0.08
+# A line that shows along this share of the edge as sharp as the blur needs no other one looked for: a penumbra shows along none.
+_SURE = 0.7
 # A chip or dent stands back from the edge's own course by more than this; waviness of a ground edge stays below it (mm).
 _CHIP_MM = 0.03
 # Share of full scale (linear) from which phones' tone curves bend away from sRGB (common practice, no source).
@@ -88,18 +95,52 @@ def settle(strip: StraightStrip, blur_px: float, px_per_mm: float, guide: LineGu
     """(S,) row of the apex to a px or two: the first line near the coarse curve that is as sharp as the photo's blur allows.
 
     A shadow's penumbra spreads over many px, an edge in focus over a few: the share of a step that happens within
-    3 blur radii tells them apart.
+    3 blur radii tells them apart. First by short blocks, then once more along the smooth course of that answer, where means
+    over several mm show weaker lines and leave a penumbra no chance to look sharp for a few columns.
     """
-    columns = strip.linear.shape[1]
-    sharp = _sharpness(strip, blur_px, px_per_mm, int(strip.row_of_apex - _BACK_MM * px_per_mm))
-    start = max(int(strip.row_of_apex - _BACK_MM * px_per_mm), 0)
-    stop = min(int(strip.row_of_apex + _AHEAD_MM * px_per_mm), len(sharp))
-    centre = (np.arange(sharp.shape[1]) + 0.5) * _BLOCK - 0.5
-    barred = None if guide is None else guide.barred((stop - start, len(centre)), centre, start)
-    near = steered(sharp[start:stop], barred)
-    lines = long_lines(near, max(int(TICK_MM * px_per_mm / _BLOCK), 2))
-    row = median_filter(first_line(near, lines, 0.6, barred).astype(float), 5, mode="nearest") + start
-    return np.interp(np.arange(columns), centre, row)
+    lane_rows = int(strip.row_of_apex - _BACK_MM * px_per_mm)
+    start = max(lane_rows, 0)
+    part = slice(start, min(int(strip.row_of_apex + _AHEAD_MM * px_per_mm), len(strip.linear)))
+    long = max(int(TICK_MM * px_per_mm / _BLOCK), 2)
+    features, valid = _blocks(strip)
+    steps = _grey_steps(strip, blur_px, valid.shape[1])
+    centre = (np.arange(valid.shape[1]) + 0.5) * _BLOCK - 0.5
+    barred = None if guide is None else guide.barred((part.stop - start, len(centre)), centre, start)
+    short = _sharpness((features, valid, steps), blur_px, lane_rows, (1.0, max(round(px_per_mm / _BLOCK), 3)))[part]
+    course = _course(steered(short, barred), long, _STRAY_MM * px_per_mm, barred)
+    shift = np.round(course + start - strip.row_of_apex).astype(int)
+    rolled = tuple(_shifted(a, shift) for a in (features, valid, *steps))
+    far = _sharpness((rolled[0], rolled[1], rolled[2:]), blur_px, lane_rows, (long / 2, 2 * long))[part]
+    level = course - shift
+    barred = None if barred is None else _shifted(barred, shift)
+    if _support(far, level, long) >= _SURE:
+        far = np.where(np.abs(np.arange(len(far))[:, None] - level) > _NEAR_MM * px_per_mm, 0.0, far)
+    far = steered(far, barred)
+    row = first_line(far, long_lines(far, long), 2.0, barred) + start + shift
+    return np.interp(np.arange(strip.linear.shape[1]), centre, gaussian_filter1d(row.astype(float), 2.0, mode="nearest"))
+
+
+def _course(strength: np.ndarray, long: int, stray_rows: float, barred: np.ndarray | None) -> np.ndarray:
+    """(C,) smooth row of the first line: which one it is by its best course, its place by the path near that."""
+    row = median_filter(first_line(strength, long_lines(strength, long), 0.6, barred).astype(float), 5, mode="nearest")
+    line = best_course(row, lambda c: _support(strength, c, long))
+    near = np.where(np.abs(np.arange(len(strength))[:, None] - line) > stray_rows, 0.0, strength)
+    row = first_line(near, long_lines(near, long), 0.6, barred)
+    return robust_local(row, long / 2, maximum_filter1d(near, 3, axis=0)[row, np.arange(strength.shape[1])])
+
+
+def _support(strength: np.ndarray, course: np.ndarray, along: int) -> float:
+    """Share 0..1 of a course along which a line shows, blocks averaged over `along`."""
+    at = np.clip(np.round(course).astype(int), 2, len(strength) - 3)
+    blocks = np.arange(strength.shape[1])
+    best = np.max([strength[at + k, blocks] for k in range(-2, 3)], axis=0)
+    return float(np.minimum(uniform_filter1d(best, along, mode="nearest"), LEAST_STRENGTH).mean() / LEAST_STRENGTH)
+
+
+def _shifted(picture: np.ndarray, shift: np.ndarray) -> np.ndarray:
+    """Each block c moved up by ``shift[c]`` rows, its ends held."""
+    rows = np.clip(np.arange(len(picture))[:, None] + shift, 0, len(picture) - 1)
+    return picture[rows, np.arange(len(shift))]
 
 
 def _blocks(strip: StraightStrip) -> tuple[np.ndarray, np.ndarray]:
@@ -112,14 +153,36 @@ def _blocks(strip: StraightStrip) -> tuple[np.ndarray, np.ndarray]:
     return cv2.transform(log, LOG_FEATURES), valid
 
 
-def _sharpness(strip: StraightStrip, blur_px: float, px_per_mm: float, lane_rows: int) -> np.ndarray:
-    """(R, C) strength 0..1 of lines that are as sharp as the blur."""
-    features, valid = _blocks(strip)
-    near, far = int(np.ceil(1.5 * blur_px)), int(np.ceil(5.0 * blur_px)) + 2
+def _grey_steps(strip: StraightStrip, blur_px: float, count: int) -> tuple[np.ndarray, ...]:
+    """Four (R, C): mean and mean square of the single columns' steps in each block, within 1.5 and within 5 blur radii."""
+    rows = len(strip.valid)
+    grey = cv2.resize(strip.linear[:, : count * _BLOCK, 1], (count * _BLOCK // 2, rows), interpolation=cv2.INTER_AREA)
+    out = []
+    for gap in _gaps(blur_px):
+        step = _apart(grey, gap)
+        out += [cv2.resize(v, (count, rows), interpolation=cv2.INTER_AREA) for v in (step, step * step)]
+    return tuple(out)
+
+
+def _gaps(blur_px: float) -> tuple[int, int]:
+    """Rows on either side within which an edge in focus happens, and within which a penumbra does."""
+    return int(np.ceil(1.5 * blur_px)), int(np.ceil(5.0 * blur_px)) + 2
+
+
+def _sharpness(
+    blocks: tuple[np.ndarray, np.ndarray, tuple[np.ndarray, ...]], blur_px: float, lane_rows: int, along: tuple[float, int]
+) -> np.ndarray:
+    """(R, C) strength 0..1 of lines that are as sharp as the blur.
+
+    `blocks`: what `_blocks` and `_grey_steps` gave; `along`: blocks over which means (standard deviation of a Gaussian) and
+    variances (a whole window) are taken.
+    """
+    features, valid, steps = blocks
+    near, far = _gaps(blur_px)
     lane = slice(far, max(lane_rows, far + 4))
-    smooth = gaussian_filter1d(features, 1.0, axis=1, mode="nearest")
+    smooth = gaussian_filter1d(features, along[0], axis=1, mode="nearest")
     evidence = _mean_step(_apart(smooth, near), _apart(smooth, far), valid, lane)
-    evidence += _sign_free_step(strip, (near, far), px_per_mm, lane, valid)
+    evidence += _sign_free_step(steps, along[1], lane, valid)
     out = evidence / (evidence + 64.0)
     inside = valid & np.roll(valid, far, axis=0) & np.roll(valid, -far, axis=0)
     out[~inside] = 0
@@ -143,20 +206,13 @@ def _mean_step(small: np.ndarray, large: np.ndarray, valid: np.ndarray, lane: sl
     return z2 * np.clip((share - 0.45) / 0.25, 0.0, 1.0)
 
 
-def _sign_free_step(strip: StraightStrip, gaps: tuple[int, int], px_per_mm: float, lane: slice, valid: np.ndarray) -> np.ndarray:
+def _sign_free_step(steps: tuple[np.ndarray, ...], along: int, lane: slice, valid: np.ndarray) -> np.ndarray:
     """(R, C) squared significance of steps whose sign changes along the edge: grind lines brighter and darker than the lane.
 
     The variance of the columns' own steps along a millimetre is compared with the lane's.
     """
-    rows, count = valid.shape
-    grey = cv2.resize(strip.linear[:, : count * _BLOCK, 1], (count * _BLOCK // 2, rows), interpolation=cv2.INTER_AREA)
-    n = max(round(1.0 * px_per_mm / _BLOCK), 3)
-    varied = []
-    for gap in gaps:
-        step = _apart(grey, gap)
-        mean, square = (cv2.blur(cv2.resize(v, (count, rows), interpolation=cv2.INTER_AREA), (n, 1)) for v in (step, step * step))
-        # Without the part common to all columns: a shadow's border is alike all along, and the mean has its own test.
-        varied.append(square - mean**2)
+    # Without the part common to all columns: a shadow's border is alike all along, and the mean has its own test.
+    varied = [cv2.blur(square, (along, 1)) - cv2.blur(mean, (along, 1)) ** 2 for mean, square in (steps[:2], steps[2:])]
     own = [np.median(v[lane][valid[lane]]) if valid[lane].any() else np.inf for v in varied]
     share = (varied[0] - own[0]) / np.maximum(np.maximum(varied[1] - own[1], varied[0] - own[0]), 1e-12)
     # Variances: the share of a step of the photo's blur is 0.87 squared, of a long ramp 0.4 squared.

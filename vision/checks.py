@@ -146,8 +146,9 @@ CHECKS: tuple[Check, ...] = (
     ),
     Check(
         "faces-alike", "difference of the surfaces on either side of the second line, in units of what one ground face varies by", "",
-        4.0, 2.5, "below",
-        "bevel and cheek reflect differently or are ground differently; where they do not differ there is no bevel to be seen",
+        5.0, 3.5, "below",
+        "bevel and cheek reflect or are ground differently, and in the same way all along; streaks of one face differ now this way, "
+        "now that",
         "turn the lamp until bevel and cheek differ",
     ),
     Check(

@@ -25,8 +25,8 @@ from vision.errors import DeclarationError
 from vision.flags import Note
 from vision.gaussian import Array
 from vision.results import CrossCheck
-from vision.rounding import format_angle, format_figure
-from vision.sources import Face, Source
+from vision.rounding import format_angle, format_figure, format_value
+from vision.sources import PLACEMENT_MM, Face, Source
 from vision.thickness import COVERAGE_FACTOR, ThicknessFit, estimate_faces, length_weights, with_disagreement
 
 # Chance that a set of good readings has one questioned.
@@ -85,6 +85,8 @@ def cross_check(fit: ThicknessFit) -> tuple[CrossCheck, ...]:
     usable = np.array([not r.set_aside for r in kept], bool)
     bad, difference, u = question(everyone.state.innovation, everyone.state.spread, usable)
     k = coverage_factor(int(usable.sum()))
+    good = [replace(r, set_aside=bool(b or not u)) for r, b, u in zip(kept, bad, usable, strict=True)]
+    others = (_with_readings(fit, good) or fit) if bad.any() else fit
     out, j = [], 0
     for r, n in zip(declared.readings, near, strict=True):
         if not n:
@@ -93,13 +95,14 @@ def cross_check(fit: ThicknessFit) -> tuple[CrossCheck, ...]:
         own = math.hypot(everyone.caliper.random_mm, float(everyone.placement_mm[j]))
         d, total = float(difference[j]), float(u[j])
         predicted_u = math.sqrt(max(total**2 - own**2, 0.0))
-        causes = _causes(fit, r, d, k * total) if bad[j] else ()
+        causes = _causes(fit, others, r, d, k * total) if bad[j] else ()
         out.append(CrossCheck(r, r.thickness_mm - d, predicted_u, d, abs(d) / (k * total), bool(bad[j]), causes))
         j += 1
     return tuple(out)
 
 
-def _causes(fit: ThicknessFit, reading: Reading, difference_mm: float, expanded_mm: float) -> tuple[str, ...]:
+def _causes(fit: ThicknessFit, others: ThicknessFit, reading: Reading, difference_mm: float, expanded_mm: float) -> tuple[str, ...]:
+    """What could have made the reading differ; `others` is the fit without any questioned reading."""
     declared = fit.faces[0].declared
     side = "more" if difference_mm > 0 else "less"
     out = [f"it reads {abs(difference_mm):.3f} mm {side} than the photo and the other readings predict"]
@@ -108,7 +111,7 @@ def _causes(fit: ThicknessFit, reading: Reading, difference_mm: float, expanded_
     else:
         a = math.radians(fit.faces[0].prior_deg[0])
         out.append(f"jaws below the shoulder, on the bevel, by {abs(difference_mm) / (2 * math.tan(a)):.2f} mm would read that")
-    out.append(_elsewhere(fit, reading, expanded_mm))
+    out.append(_elsewhere(others, reading, expanded_mm))
     angle = _local_angle(fit, reading)
     if math.isfinite(angle):
         out.append(f"an included angle of {2 * angle:.1f}° at this place would read that")
@@ -127,12 +130,18 @@ def _above_shoulder(declared: Declared, difference_mm: float) -> str:
     return f"jaws {height(high):.1f} to {height(low):.1f} mm above the shoulder would read that (cheeks of {high:g} to {low:g}°)"
 
 
-def _elsewhere(fit: ThicknessFit, reading: Reading, expanded_mm: float) -> str:
-    t, x = fit.profile.thickness_mm, fit.position_mm
-    fits = np.flatnonzero(np.abs(np.where(np.isfinite(t), t, np.inf) - reading.thickness_mm) <= expanded_mm)
-    if fits.size == 0:
+def _elsewhere(others: ThicknessFit, reading: Reading, expanded_mm: float) -> str:
+    """Where the curve without questioned readings has the reading's thickness; "" when only next to where it was taken."""
+    off = np.abs(others.profile.thickness_mm - reading.thickness_mm)
+    apart = np.abs(others.position_mm - reading.position_mm)
+    if not np.nanmin(off) <= expanded_mm:
         return "no place in the photo shows that thickness"
-    at = float(x[fits[int(np.argmin(np.abs(x[fits] - reading.position_mm)))]])
+    # The crossing itself, to what one reading of the caliper tells apart, not the first place that is near enough; and farther
+    # away than a place read by eye can be off, since that much is in the reading's uncertainty already.
+    fits = np.flatnonzero((off <= max(others.caliper.random_mm, float(np.nanmin(off)))) & (apart > PLACEMENT_MM))
+    if fits.size == 0:
+        return ""
+    at = float(others.position_mm[fits[int(np.argmin(apart[fits]))]])
     return f"taken at {at:.1f} mm instead of {reading.position_mm:g} mm it would agree"
 
 
@@ -303,14 +312,24 @@ def _disagreement(steps: list[tuple[Array, Array]]) -> Source | None:
 def notes(fit: ThicknessFit, checks: tuple[CrossCheck, ...]) -> tuple[Note, ...]:
     """Remarks of the cross-check: questioned readings, readings out of reach, and the declared angle."""
     out = []
+    trusted = trusted_fit(fit, checks)
+    effect = _effect(fit, trusted)
     for c in checks:
         where = f"{c.reading.thickness_mm:g} mm at {c.reading.position_mm:g} mm"
         if c.questioned:
             predicted = format_figure(c.predicted_mm, c.predicted_u_mm, inch=False)
-            text = f"reading {where} is questioned (E_n {c.e_n:.1f}); predicted {predicted}; " + "; ".join(c.causes)
+            text = f"reading {where} is questioned (E_n {c.e_n:.1f}); predicted {predicted}; " + "; ".join((*c.causes, *effect))
             out.append(Note("reading-questioned", text, "read it again at the shoulder, or set it aside"))
         elif not math.isfinite(c.e_n):
             out.append(Note("reading-out-of-reach", f"reading {where} is not near any measured width", "check its position"))
-    trusted = trusted_fit(fit, checks)
     angle = angle_note(trusted) if trusted is not None else None
     return (*out, angle) if angle else tuple(out)
+
+
+def _effect(fit: ThicknessFit, trusted: ThicknessFit | None) -> tuple[str, ...]:
+    """What a questioned reading does to the value it is part of, so that nobody has to set it aside to see it."""
+    if trusted is None or trusted is fit or contradiction(fit) is not None:
+        return ()
+    held, without = (f.mean(f.measured) for f in (fit, trusted))
+    a, b = (format_value(f.value_mm, f.u_mm) for f in (held, without))
+    return (f"the measured edge is {a} mm in the mean with all readings, {b} mm without those questioned",)

@@ -16,6 +16,7 @@ from vision.photo import Photo
 from vision.shoulder import ShoulderLine
 from vision.straighten import StraightStrip, srgb_to_linear_table
 from vision.target import Target
+from vision.threads import in_parallel
 
 # The line fits tell a blur to about a third (their own prior and the halo of sharpening), so that much more is no more.
 _BLUR_KNOWN = 1.3
@@ -80,13 +81,23 @@ def largest_jump(course_mm: np.ndarray) -> float:
     reach = _COURSE_MM[1]
     if len(x) < 8 or np.ptp(x) < 2 * reach:
         return float("nan")
-    gaps = []
-    for here in np.arange(x.min() + reach, x.max() - reach, 0.2):
-        sides = [(np.abs(x - here) > _COURSE_MM[0]) & (np.abs(x - here) < reach) & (np.sign(x - here) == s) for s in (-1, 1)]
-        if min(s.sum() for s in sides) >= 4:
-            left, right = (np.polyval(np.polyfit(x[s] - here, y[s], 1), 0.0) for s in sides)
-            gaps.append(abs(right - left))
-    return float(max(gaps)) if gaps else float("nan")
+    # One row a place, so that all straight lines are fitted at once.
+    off = x - np.arange(x.min() + reach, x.max() - reach, 0.2)[:, None]
+    left, right = (_at_zero(off, y, (s * off > _COURSE_MM[0]) & (s * off < reach)) for s in (-1, 1))
+    gaps = np.abs(right - left)
+    return float(np.nanmax(gaps)) if np.isfinite(gaps).any() else float("nan")
+
+
+def _at_zero(x: np.ndarray, y: np.ndarray, used: np.ndarray) -> np.ndarray:
+    """(H,) where the straight line of least squares through the `used` (H, N) points (x (H, N), y (N,)) crosses x = 0; NaN below four."""
+    count = used.sum(axis=1)
+    many = np.maximum(count, 1)
+    mean_x, mean_y = (x * used).sum(axis=1) / many, used @ y / many
+    spread = np.where(used, x - mean_x[:, None], 0.0)
+    square = (spread**2).sum(axis=1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        slope = spread @ y / square
+    return np.where((count >= 4) & (square > 0), mean_y - slope * mean_x, np.nan)
 
 
 def _of_the_lines(seen: Seen) -> dict[str, float]:
@@ -123,15 +134,28 @@ def _of_the_faces(seen: Seen) -> dict[str, float]:
     faces = _faces(seen)
     if faces is None:
         return {}
-    differ = np.sqrt((((faces.cheek - faces.bevel) / _FACE_FLOOR) ** 2).sum(axis=1))
     lane_again = (np.abs(faces.cheek - faces.lane) < _LANE_FLOOR).all(axis=1)
-    out = {"faces-alike": float(np.median(differ)), "lane-beyond": float(lane_again.mean()), "ruled-marks": ruled_share(*_band(seen))}
+    out = {
+        "faces-alike": difference(faces.bevel, faces.cheek),
+        "lane-beyond": float(lane_again.mean()),
+        "ruled-marks": ruled_share(*_band(seen)),
+    }
     white = _white(seen)
     if white is not None:
         # The lesser of both: a coated cheek has a colour beside a bare bevel, wood and plastic have theirs on both sides.
         colours = [np.abs(np.median(f[:, 1:3], axis=0) - white).max() for f in (faces.bevel, faces.cheek)]
         out["no-metal"] = float(min(colours))
     return out
+
+
+def difference(bevel: np.ndarray, cheek: np.ndarray) -> float:
+    """Median difference of features (N, 4) along the edge in units of one face's own variation, less where it has no lasting sign.
+
+    Bevel and cheek differ one way all along, but for slow changes of light; streaks of one face differ now this way, now that.
+    """
+    apart = (cheek - bevel) / _FACE_FLOOR
+    lasting = np.linalg.norm(apart.mean(axis=0) / np.maximum(apart.std(axis=0), 1.0))
+    return float(np.median(np.linalg.norm(apart, axis=1)) * min(lasting, 1.0))
 
 
 def _faces(seen: Seen) -> _Faces | None:
@@ -180,15 +204,18 @@ def ruled_share(x_mm: np.ndarray, value: np.ndarray) -> float:
     total = float((value**2).mean())
     if total < 1e-12:
         return 0.0
-    best = 0.0
-    for division in _DIVISIONS_MM:
+
+    def best(division: float) -> float:
+        most = 0.0
         # Scale and height are known to a few per cent; the folded picture must not smear over the length seen.
         for scale in np.arange(0.96, 1.04, 0.1 * division / np.ptp(x_mm)):
-            phase = (x_mm / (division * scale) % 1.0 * _BINS).astype(int) % _BINS
+            phase = np.floor(x_mm * (_BINS / (division * scale))).astype(int) % _BINS
             count = np.bincount(phase, minlength=_BINS)
             mean = np.bincount(phase, weights=value, minlength=_BINS) / np.maximum(count, 1)
-            best = max(best, float((mean**2 * count).sum() / len(value)) / total)
-    return best
+            most = max(most, float((mean**2 * count).sum() / len(value)) / total)
+        return most
+
+    return max(in_parallel(best, _DIVISIONS_MM))
 
 
 def _white(seen: Seen) -> np.ndarray | None:

@@ -6,13 +6,17 @@ Windows grow with the distance from the apex, so that a hairline and a broad bev
 from __future__ import annotations
 
 from dataclasses import dataclass
+from weakref import WeakKeyDictionary
 
 import cv2
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
 from vision.straighten import StraightStrip
+from vision.threads import in_parallel, slices
 
+# Columns of blocks judged at a time: few enough to stay in the processor's cache.
+_COLUMNS_AT_A_TIME = 128
 # Columns averaged before the search.
 BLOCK_COLUMNS = 8
 # Light below this share of full scale is noise on any phone; keeps logarithms finite.
@@ -28,6 +32,10 @@ _TEXTURE_WEIGHT = np.array([0.7, 0.7, 0.6])
 _COLUMN_ROWS = 4
 # Rows beyond a candidate that tell what steps the cheek makes by itself: several grind lines at macro scale.
 _CHEEK_ROWS = 40
+
+
+# The features of the strips that somebody still holds, with the blur they were taken at.
+_KNOWN: WeakKeyDictionary[StraightStrip, tuple[float, tuple[np.ndarray, np.ndarray, np.ndarray]]] = WeakKeyDictionary()
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,9 +82,15 @@ def face_evidence(strip: StraightStrip, apex: np.ndarray, blur_px: float) -> Evi
     shifted = shifted[last, blocks]
     # Light smoothing along the edge: 0.1 mm at macro scale, short beside any waviness.
     shifted = gaussian_filter1d(shifted, 1.5, axis=1, mode="nearest")
-    wide = _wide(shifted, blur_px)
-    # A sharp line says where, not whether: a scratch or reflection between two stretches of one face must not win.
-    score = wide + np.minimum(_sharp(shifted, blur_px), wide) + np.minimum(_single(shifted[..., 6], blur_px), wide)
+    score = np.empty(inside.shape)
+
+    def judge(part: slice) -> None:
+        some = np.ascontiguousarray(shifted[:, part])
+        wide = _wide(some, blur_px)
+        # A sharp line says where, not whether: a scratch or reflection between two stretches of one face must not win.
+        score[:, part] = wide + np.minimum(_sharp(some, blur_px), wide) + np.minimum(_single(some[..., 6], blur_px), wide)
+
+    in_parallel(judge, slices(score.shape[1], _COLUMNS_AT_A_TIME))
     least = int(np.ceil(2.0 * blur_px + 3.0))
     row = np.arange(reach)
     allowed = np.broadcast_to(((row >= least) & (row < reach - least))[:, None], score.shape).copy()
@@ -87,7 +101,17 @@ def face_evidence(strip: StraightStrip, apex: np.ndarray, blur_px: float) -> Evi
 
 def block_features(strip: StraightStrip, blur_px: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """(R, C, 7) log brightness, two log colour ratios, structure tensor (along, across, mixed), energy of the single
-    columns' steps; (R, C) valid; (C,) centres."""
+    columns' steps; (R, C) valid; (C,) centres. All read-only: the search and the checks ask for the same ones."""
+    known = _KNOWN.get(strip)
+    if known is None or known[0] != blur_px:
+        found = _block_features(strip, blur_px)
+        for picture in found:
+            picture.setflags(write=False)
+        known = _KNOWN[strip] = blur_px, found
+    return known[1]
+
+
+def _block_features(strip: StraightStrip, blur_px: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     rows, columns = strip.valid.shape
     count = max(columns // BLOCK_COLUMNS, 1)
     used = min(count * BLOCK_COLUMNS, columns)
@@ -102,7 +126,7 @@ def block_features(strip: StraightStrip, blur_px: float) -> tuple[np.ndarray, np
     down, along = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=0.125), cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=0.125)
     # Structure tensor: how strong the grind lines are and which way they run. Over the light, because photon noise
     # grows with it: a bright face must not look textured for being bright.
-    texture = [blocked(p) / mean for p in (along * along, down * down, along * down)]
+    texture = in_parallel(lambda pair: blocked(pair[0] * pair[1]) / mean, [(along, along), (down, down), (along, down)])
     single = blocked(_column_step(grey, blur_px) ** 2)
     features = np.stack([np.log(mean), rgb[..., 0] - rgb[..., 1], rgb[..., 2] - rgb[..., 1], *texture, single], axis=2)
     centre = (np.arange(count) + 0.5) * (used / count) - 0.5

@@ -9,7 +9,7 @@ from scipy.ndimage import minimum_filter1d
 from vision.paths import best_path
 
 # z = 6 in the lane's own noise: noise alone makes no connected line of it.
-_LEAST_STRENGTH = 0.36
+LEAST_STRENGTH = 0.36
 # Rows beside a crest that its flank can reach: lines are told apart over windows of that size.
 _FLANK_ROWS = 12
 _NARROWEST_WITHIN = 31
@@ -20,7 +20,7 @@ def long_lines(strength: np.ndarray, least_columns: int) -> np.ndarray:
 
     Ticks and figures of the printed scale, specks and the grain of a tumbled cheek are shorter.
     """
-    ridge = strength >= np.maximum(cv2.dilate(strength, np.ones((5, 1), np.uint8)), _LEAST_STRENGTH)
+    ridge = strength >= np.maximum(cv2.dilate(strength, np.ones((5, 1), np.uint8)), LEAST_STRENGTH)
     _, label, stats, _ = cv2.connectedComponentsWithStats(cv2.dilate(ridge.astype(np.uint8), np.ones((3, 5), np.uint8)))
     keep = stats[:, cv2.CC_STAT_WIDTH] >= least_columns
     keep[0] = False
@@ -35,7 +35,7 @@ def steered(strength: np.ndarray, barred: np.ndarray | None) -> np.ndarray:
     """
     if barred is None:
         return strength
-    ridge = strength >= np.maximum(cv2.dilate(strength, np.ones((5, 1), np.uint8)), _LEAST_STRENGTH)
+    ridge = strength >= np.maximum(cv2.dilate(strength, np.ones((5, 1), np.uint8)), LEAST_STRENGTH)
     count, label = cv2.connectedComponents(cv2.dilate(ridge.astype(np.uint8), np.ones((3, 5), np.uint8)))
     # A corridor widens away from its point; what the point says, it says where the corridor is narrowest.
     room = (~barred).sum(axis=0)

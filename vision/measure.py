@@ -18,10 +18,12 @@ from vision.declared import Declared, Lie
 from vision.errors import DeclarationError
 from vision.flags import Note
 from vision.hints import Hints
+from vision.narrow import Narrowing, narrowing
 from vision.photo import Photo
 from vision.results import Measurement, OtherSide, WidthProfile
 from vision.sighting import Progress, Sighting, sight
 from vision.sources import Face
+from vision.threads import one_blas_thread
 
 # A method that scatters by more than this cannot tell one edge from another.
 _MOST_REPEATABILITY_MM = 0.5
@@ -111,6 +113,7 @@ def measure_sides(sides: Sequence[Side], settings: Settings | None = None, progr
     return result
 
 
+@one_blas_thread()
 def conclude(sides: Sequence[Side], seen: Sequence[Sequence[Sighting]], settings: Settings) -> Measurement:
     """Widths, thickness, zones and checks from lines already found: the part that another angle or reading needs anew.
 
@@ -152,6 +155,15 @@ def conclude(sides: Sequence[Side], seen: Sequence[Sequence[Sighting]], settings
         versions=_versions(),
         other=_other(sides, joined[1][0]) if len(sides) == 2 else None,
     )
+
+
+def what_narrows(sides: Sequence[Side], seen: Sequence[Sequence[Sighting]], settings: Settings) -> Narrowing | None:
+    """What would narrow the headline's band most, for what `conclude` takes; None when there is no headline figure."""
+    joined = _join(sides, seen, settings.repeatability_mm)
+    fit, _, _ = crosscheck.settle(_faces(sides, [widths for widths, _ in joined]))
+    found = zones.find_zones(fit, settings.stretches)
+    main = zones.main_mask(fit, found, settings.stretches) if found else None
+    return narrowing(fit, main) if main is not None and main.any() else None
 
 
 def check(sides: Sequence[Side]) -> None:

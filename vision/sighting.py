@@ -20,6 +20,7 @@ from vision.results import PhotoRecord, WidthProfile
 from vision.steering import guide_on, missed
 from vision.straighten import StraightStrip, straighten
 from vision.target import Target, find_target
+from vision.threads import one_blas_thread
 
 # Rows kept on the lane side and the blade side of the coarse apex (mm): contact shadow and noise; the widest bevel and some cheek.
 _LANE_MM, _BLADE_MM = 0.8, 3.2
@@ -55,6 +56,7 @@ class Sighting:
         return bevel.profile(self.lines, self.fit, declared, _LOCAL_LENGTH_MM)
 
 
+@one_blas_thread()
 def sight(
     photo: Photo,
     declared: Declared,

@@ -116,9 +116,10 @@ def angle_names(faces: Sequence[Face]) -> list[str]:
 class CaliperModel:
     """Standard uncertainties of readings, mm: `common` shared by all, `random` of each.
 
-    The maker's limit of error is rectangular and already holds step and repeatability; it may all be common, so all of it is.
-    The random part is the step (rectangular, half a step) and seating of the jaws, one step either way (rectangular; common
-    practice, no source). Together they are no less than the limit of error.
+    The maker's limit of error is rectangular and already holds the reading step (ISO 13385-1 / DIN 862), so the step is taken out of
+    it by quadrature and counts once, with each reading. All that is left may be common to one instrument and session, so all of it is.
+    Seating of the jaws on a shoulder is the person's, not the maker's: one step either way (rectangular; common practice, no
+    source), on top of the limit.
     """
 
     common_mm: float
@@ -126,9 +127,12 @@ class CaliperModel:
 
     @classmethod
     def of(cls, declared: Declared) -> CaliperModel:
-        """From the declared instrument: 0.03 mm and 0.01 mm give 0.0173 mm common and 0.0065 mm random."""
-        step = declared.caliper.resolution_mm
-        return cls(declared.caliper.accuracy_mm / math.sqrt(3.0), math.hypot(step / math.sqrt(12.0), step / math.sqrt(3.0)))
+        """From the declared instrument: 0.03 mm and 0.01 mm give 0.0171 mm common and 0.0065 mm random."""
+        step, limit = declared.caliper.resolution_mm, declared.caliper.accuracy_mm
+        read, seated = step / math.sqrt(12.0), step / math.sqrt(3.0)
+        # A step coarser than twice the limit leaves nothing of it.
+        common = math.sqrt(max(limit**2 / 3.0 - read**2, 0.0))
+        return cls(common, math.hypot(read, seated))
 
 
 def leverages(faces: tuple[Face, ...], measured: np.ndarray, about: list[float]) -> list[tuple[Array, Array]]:

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 import cv2
 import numpy as np
 
+from vision.threads import in_parallel, slices
+
 if TYPE_CHECKING:
     from vision.photo import Photo
 
@@ -100,8 +102,8 @@ def straighten(photo: Photo, curve_px: np.ndarray, inward_px: np.ndarray, rows_l
     height, width = pixels.shape[:2]
     valid = np.zeros((rows, columns), bool)
     table = srgb_to_linear_table(65536 if pixels.dtype == np.uint16 else 256)
-    for start in range(0, columns, _CHUNK_COLUMNS):
-        part = slice(start, start + _CHUNK_COLUMNS)
+
+    def fill(part: slice) -> None:
         x, y = ((curve[part, i] + offsets[:, None] * normal[part, i]).astype(np.float32) for i in (0, 1))
         inside = (x >= 0) & (y >= 0) & (x <= width - 1) & (y <= height - 1)
         if inside.any():
@@ -109,6 +111,8 @@ def straighten(photo: Photo, curve_px: np.ndarray, inward_px: np.ndarray, rows_l
             clipped[:, part], valid[:, part] = spoilt & inside, inside
         if not inside.all():
             linear[:, part][~inside] = 0.0
+
+    in_parallel(fill, slices(columns, _CHUNK_COLUMNS))
     return StraightStrip(linear, clipped, float(rows_lane), curve, normal, valid)
 
 

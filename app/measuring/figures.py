@@ -6,9 +6,11 @@ import pandas as pd
 import streamlit as st
 
 from app.headline import angle_found, check_rows, checks_summary, flag_lines, headline, readings_remark, seen_share
+from app.measuring import words
 from app.measuring.words import plain
 from app.session import Result
 from vision import rounding
+from vision.narrow import Narrowing
 from vision.results import Measurement
 
 _SHARE = "µm, one standard uncertainty of the main stretch's mean"
@@ -48,6 +50,18 @@ def draw_budget(m: Measurement) -> None:
     )  # fmt: skip
     with st.expander("Every source as a figure"):
         st.table({"source": [*(name for name, _ in rows), "together"], _SHARE: [f"{um:.1f}" for um in (*(um for _, um in rows), total)]})
+
+
+def draw_narrowing(found: Narrowing | None) -> None:
+    """What would narrow the band most, worked out by the same model before anybody does it."""
+    if found is None:
+        return
+    st.subheader("What would narrow the band most", anchor=False)
+    if not found.steps:
+        st.write("None of: more readings, a better caliper, angle, height, print or rest. What is left is in the chart above.")
+        return
+    st.markdown("\n".join(f"{i}. {plain(words.step(s, found))}" for i, s in enumerate(found.steps[:4], 1)))
+    st.caption("If those readings agree with the photo as the present ones do.")
 
 
 def draw_remarks(m: Measurement) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from vision import rounding
+from vision.narrow import Narrowing, Step
 from vision.results import CrossCheck, Measurement
 
 
@@ -29,3 +30,25 @@ def cross_check(check: CrossCheck) -> str:
 def checks_by_reading(m: Measurement) -> dict[tuple[float, float], str]:
     """(position, thickness) -> sentence."""
     return {(c.reading.position_mm, c.reading.thickness_mm): cross_check(c) for c in m.cross_checks}
+
+
+def step(s: Step, now: Narrowing) -> str:
+    """One thing that would narrow the band, and by how much."""
+    at = " and ".join(f"{p:.0f}" for p in s.places_mm)
+    what = {
+        "readings": f"two more caliper readings, at {at} mm",
+        "readings-tip": f"two more caliper readings near the high end, at {at} mm",
+        "caliper": f"a caliper good to {s.to_tolerance:g} mm instead of {s.from_tolerance:g} mm",
+        "angle": f"knowing the included angle to ± {s.to_tolerance:g}° instead of ± {s.from_tolerance:g}°",
+        "height": f"knowing the edge's height to ± {s.to_tolerance:g} mm instead of ± {s.from_tolerance:g} mm",
+        "bars": f"measuring both printed check bars (to ± {s.to_tolerance:g} mm)",
+        "level": "holding the blade level twice as well, on a rest",
+    }[s.kind]
+    main = _share(s.main_u_mm, now.main_u_mm)
+    tip = _share(s.tip_u_mm, now.tip_u_mm)
+    return f"{what}: main stretch {main}, last millimetre {tip}"
+
+
+def _share(then_mm: float, now_mm: float) -> str:
+    # An expanded uncertainty, k = 2, as everywhere behind the sign.
+    return f"± {rounding.round_pair(2 * then_mm, 2 * then_mm)[1]} instead of ± {rounding.round_pair(2 * now_mm, 2 * now_mm)[1]} mm"

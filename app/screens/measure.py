@@ -47,6 +47,7 @@ def main() -> None:
         with below:
             figures.draw_remarks(result.measurement)
             figures.draw_budget(result.measurement)
+            figures.draw_narrowing(session.bench().narrowing(result))
             figures.draw_downloads(result)
 
 

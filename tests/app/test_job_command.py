@@ -81,6 +81,15 @@ def test_a_result_is_made_again_bit_for_bit(folder: Path, capsys) -> None:
     m = files.read_measurement(first / "measurement.json")
     assert [p.name for p in m.photos] == ["left.png", "right.png", "other.png"]
     assert m.other is not None
+    other = files.read_profile((first / "profile-other.csv").read_text())
+    np.testing.assert_allclose(other["bevel_width_mm"], m.other.widths.width_mm, atol=5.1e-6)
+    np.testing.assert_allclose(
+        other["bevel_width_u_mm"], np.where(np.isfinite(m.other.widths.width_mm), m.other.widths.width_u_mm, np.nan), atol=5.1e-6
+    )
+    assert set(other["photo"]) == {"other.png"}
+    # Angle and thickness are of both sides together and stand in profile.csv alone.
+    assert np.isnan(other["thickness_mm"]).all()
+    assert np.isnan(other["angle_per_side_deg"]).all()
     assert [r.set_aside for r in m.declared.readings] == [False, True]
     assert m.zones.stretches[0].name == "tip"
     assert {p.name for p in first.glob("overlay*")} == {"overlay-1.jpg", "overlay-2.jpg", "overlay-3.jpg"}
@@ -122,3 +131,4 @@ def test_flags_leave_a_job_that_repeats_them(folder: Path, capsys) -> None:
     assert (folder / "flags" / "profile.csv").read_bytes() == (folder / "flags2" / "profile.csv").read_bytes()
     checks = files.read_measurement(folder / "flags" / "measurement.json").cross_checks
     assert [c.reading.set_aside for c in checks] == [False, True]
+    assert not (folder / "flags" / "profile-other.csv").exists()

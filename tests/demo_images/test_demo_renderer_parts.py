@@ -10,10 +10,10 @@ import pytest
 from PIL import Image, ImageOps
 
 from calibration_targets.strip import STRIP
-from demo_images import develop, textures
+from demo_images import develop, textures, things
 from demo_images.mesh import blade_patches
 from demo_images.scenarios import DEMO_SCENES, MEDIUM
-from demo_images.scene import Blade, Camera, Chip, Corner, Mark, Scallops, Target
+from demo_images.scene import Blade, Camera, Chip, Corner, Mark, Scallops, Target, Thing
 from demo_images.section import cut, mitred
 from demo_images.truth import camera_axes, project
 
@@ -178,3 +178,20 @@ def test_saved_photo_turns_upright(tmp_path, orientation) -> None:
     assert back.shape == image.shape
     assert np.abs(back[2:12, 2:12] - image[2:12, 2:12]).mean() < 12
     assert back[-8:, -8:].mean() < 12
+
+
+@pytest.mark.parametrize("shape", ["slab", "rod", "dome"])
+def test_things_have_their_size_and_face_outward(shape) -> None:
+    thing = Thing(shape, (0, 0, 0), (30.0, 8.0, 3.0))
+    points, normals, faces = things._box(thing) if shape == "slab" else things._round(thing)
+    np.testing.assert_allclose(np.ptp(points, axis=0), thing.size_mm, rtol=2e-3)
+    np.testing.assert_allclose(np.linalg.norm(normals, axis=1), 1, atol=1e-6)
+    assert ((points * normals).sum(axis=1) > -1e-9).all()
+    assert faces.max() < len(points)
+
+
+def test_a_rule_has_its_ticks_at_the_near_edge() -> None:
+    face = things.surface(Thing("slab", (0, 0, 0), (60.0, 15.0, 0.5), "rule", (0.6, 0.6, 0.6)))
+    dark = (face[..., 0] < 0.3).mean(axis=1)
+    assert dark[:60].mean() > 0.15
+    assert not dark[-200:].any()

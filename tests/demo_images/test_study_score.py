@@ -10,7 +10,7 @@ import pytest
 from demo_images.owner import declared
 from demo_images.render import GROUPS, write_facts
 from demo_images.study_cases import CASES, HALF, HELD, OPEN
-from demo_images.study_compare import HEAD, Measured, Outcome, compare, lines, pooled, summary, table
+from demo_images.study_compare import HEAD, Measured, Outcome, compare, lines, markdown, pooled, summary, table
 from demo_images.study_score import SINGLE, is_current, main, report, tasks
 from vision.declared import Lie
 
@@ -104,6 +104,13 @@ def test_totals_pool_stations_and_count_a_refused_photo_as_unseen() -> None:
     assert figures.seen == pytest.approx(152 / 200)
     assert (figures.median_um, figures.bias_um, figures.worst_median_um) == pytest.approx((3.0, 3.0, 9.0))
     assert "3 photos, 1 without a profile; 76% of the stations seen" in summary("open half", figures)
+
+
+def test_the_docs_table_sets_both_halves_of_a_cause_side_by_side() -> None:
+    here = compare("a", "tilt", OPEN, truth(), seen(np.full(101, 3.0)))
+    there = compare("b", "tilt", HELD, truth(), seen(np.full(101, 44.0)))
+    last = markdown([here, there], (OPEN, HELD)).splitlines()[-1]
+    assert last == "| tilt | 100% | 3.0 | 3.0 | - | 100% | 100% | 44.0 | 44.0 | 0% | 0% |"
 
 
 def test_nothing_measured_gives_no_figure() -> None:

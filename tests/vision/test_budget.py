@@ -71,7 +71,7 @@ def test_monte_carlo_of_the_model_agrees_within_3_percent(blades):
     local = np.exp(-0.5 * ((x[:, None] - x) / w.local_length_mm) ** 2) + 1e-10 * np.eye(x.size)
     error = error + 0.01 * rng.standard_normal((m, x.size)) @ np.linalg.cholesky(local).T
     truth = 2 * (w.width_mm - error) * math.cos(math.radians(15)) * np.tan(true_angle)
-    read = (fit.state.rows @ truth.T).T + rng.uniform(-0.03, 0.03, (m, 1))
+    read = (fit.state.rows @ truth.T).T + rng.uniform(-1, 1, (m, 1)) * math.sqrt(0.03**2 - 0.005**2)
     own = rng.uniform(-0.005, 0.005, (m, 5)) + rng.uniform(-0.01, 0.01, (m, 5))
     read = read + own + rng.uniform(-1, 1, (m, 5)) * math.sqrt(3) * fit.placement_mm
     found = weights @ fit.state.mean + (read - fit.state.rows @ fit.state.mean) @ gain

@@ -107,6 +107,29 @@ def test_wrong_place_is_named(blades):
     assert 30 < float(place[0].split()[2]) < 43
 
 
+def test_a_place_beside_the_reading_is_no_cause(blades):
+    x = np.linspace(6, 46, 400)
+    # A wavy edge crosses any thickness near by; the reading's own place is known to 0.5 mm only.
+    w = blades.profile(x, 1.0 + 0.05 * np.sin((x - 6) / 0.3))
+    readings = (*(Reading(p, 0.52) for p in (10.0, 18.0, 34.0)), Reading(26.0, 0.60))
+    checks = cross_check(estimate(w, declared_with(readings)))
+    assert checks[-1].questioned
+    for cause in checks[-1].causes:
+        if cause.startswith("taken at"):
+            assert abs(float(cause.split()[2]) - 26.0) > 0.45
+
+
+def test_the_place_named_is_where_the_other_readings_put_that_thickness(blades):
+    x = np.linspace(6, 46, 400)
+    w = blades.profile(x, 1.0 + 0.03 * np.maximum(x - 30, 0))
+    at = np.array([8.0, 13.0, 18.0, 33.0, 42.0])
+    t = 2 * math.sin(math.radians(15)) * (1.0 + 0.03 * np.maximum(at - 30, 0))
+    # Read at 38 mm, written down as 24 mm: the curve without it crosses that thickness at 38 mm.
+    readings = (*(Reading(p, float(v)) for p, v in zip(at, t, strict=True)), Reading(24.0, 2 * math.sin(math.radians(15)) * 1.24))
+    cause = next(c for c in cross_check(estimate(w, declared_with(readings)))[-1].causes if c.startswith("taken at"))
+    assert float(cause.split()[2]) == pytest.approx(38.0, abs=0.5)
+
+
 def test_wrong_lie_is_named_when_it_would_explain_the_difference(blades):
     x = np.linspace(6, 46, 200)
     w = blades.profile(x, np.full(200, 2.0))
@@ -146,7 +169,7 @@ def test_all_readings_against_the_declared_angle(blades):
     assert 2 * angle == pytest.approx(32.6, abs=0.2)
     note = angle_note(fit)
     assert note is not None
-    assert note.text.startswith("declared 30°, the readings fit 32.53 ± 0.97°")
+    assert note.text.startswith("declared 30°, the readings fit 32.53 ± 0.95°")
     assert angle_note(estimate(w, replace(d, included_angle_deg=32.0))) is None
     assert u < 0.5
 
@@ -195,6 +218,8 @@ def test_a_questioned_reading_widens_the_band_by_what_it_moves(blades):
     fit, checks, found = settle((face,))
     assert [c.questioned for c in checks] == [False, False, True, False, False]
     assert [n.code for n in found] == ["reading-questioned"]
+    # What the reading does to the value stands beside it, to the place that both support.
+    assert "the measured edge is 0.728 mm in the mean with all readings, 0.694 mm without those questioned" in found[0].text
     assert not holds(plain, 0.682)
     assert holds(fit, 0.682)
     np.testing.assert_array_equal(fit.profile.thickness_mm, plain.profile.thickness_mm)
@@ -202,6 +227,7 @@ def test_a_questioned_reading_widens_the_band_by_what_it_moves(blades):
     rows, exact = adds_up(fit)
     assert exact
     moved = plain.mean(plain.measured).value_mm - four.mean(four.measured).value_mm
+    assert moved == pytest.approx(0.728 - 0.694, abs=0.001)
     assert rows[DISAGREEMENT].contribution_mm == pytest.approx(moved, rel=1e-9)
     np.testing.assert_allclose(
         fit.profile.u_mm, np.hypot(plain.profile.u_mm, plain.profile.thickness_mm - four.profile.thickness_mm), rtol=1e-9

@@ -68,9 +68,11 @@ def test_many_readings_never_beat_the_common_caliper_error(blades):
     u = fit.mean(np.ones(200, bool)).u_mm
     assert 0.0165 < u < 0.0180
     alone = CaliperModel.of(Declared(included_angle_deg=30.0))
-    # Caliper: rectangular +- 0.03 mm, u = 0.01732 mm (ISO 13385-1 / DIN 862, reference-values.md); the parts hold no less.
-    assert alone.common_mm == pytest.approx(0.01732, abs=5e-6)
-    assert math.hypot(alone.common_mm, alone.random_mm) >= 0.03 / math.sqrt(3)
+    # Caliper: rectangular +- 0.03 mm, u = 0.01732 mm, the step within it (ISO 13385-1 / DIN 862, reference-values.md): the step of
+    # 0.01 mm, u = 0.00289 mm, counts once; seating comes on top.
+    assert math.hypot(alone.common_mm, 0.01 / math.sqrt(12)) == pytest.approx(0.01732, abs=5e-6)
+    assert math.hypot(alone.common_mm, alone.random_mm) == pytest.approx(math.hypot(0.03, 0.01) / math.sqrt(3), rel=1e-12)
+    assert CaliperModel.of(Declared(included_angle_deg=30.0, caliper=Caliper(0.01, 0.1))).common_mm == 0.0
 
 
 def test_set_aside_and_far_readings_do_not_enter(blades):

@@ -1,0 +1,57 @@
+"""Threads change the time taken, never a figure."""
+
+import cv2
+import numpy as np
+import pytest
+from threadpoolctl import threadpool_info
+
+from vision.steps import StepModel, fit_steps
+from vision.threads import in_parallel, one_blas_thread, slices
+
+
+@pytest.fixture(autouse=True)
+def _threads_as_before():
+    before = cv2.getNumThreads()
+    yield
+    cv2.setNumThreads(before)
+
+
+@pytest.mark.parametrize("threads", [1, 2, 3])
+def test_results_come_in_order(threads: int) -> None:
+    cv2.setNumThreads(threads)
+    assert in_parallel(lambda n: n * n, list(range(20))) == [n * n for n in range(20)]
+
+
+def test_an_error_in_one_part_is_raised() -> None:
+    cv2.setNumThreads(2)
+    with pytest.raises(ZeroDivisionError):
+        in_parallel(lambda n: 1 / n, [1, 0, 2])
+
+
+def test_slices_cover_all_once() -> None:
+    assert [list(range(10))[s] for s in slices(10, 4)] == [[0, 1, 2, 3], [4, 5, 6, 7], [8, 9]]
+    assert slices(0, 4) == []
+
+
+def test_fits_are_the_same_to_the_bit_whatever_the_threads() -> None:
+    rng = np.random.default_rng(4)
+    columns = 2600  # more than two runs of columns
+    place = 20 + np.sin(np.arange(columns) / 90)
+    values = 1 / (1 + np.exp(-(np.arange(41)[:, None] - place))) + rng.normal(0, 0.02, (41, columns))
+    fits = []
+    for threads in (1, 2):
+        cv2.setNumThreads(threads)
+        fits.append(fit_steps(values, np.full(columns, 20.0), StepModel(9.0, 1.6, pool_px=6.0)))
+    for name in ("position", "u", "levels", "sigma"):
+        assert np.array_equal(getattr(fits[0], name), getattr(fits[1], name), equal_nan=True), name
+    assert np.abs(fits[0].position[0] - place).max() < 0.2
+
+
+def test_blas_is_given_one_thread_and_then_its_own_back() -> None:
+    def blas() -> list[int]:
+        return [i["num_threads"] for i in threadpool_info() if i["user_api"] == "blas"]
+
+    before = blas()
+    with one_blas_thread():
+        assert set(blas()) == {1}
+    assert blas() == before

@@ -1,0 +1,77 @@
+"""Where the strip's paper was cut and glued: a straight line that ends a blank lane and is no apex. Told by what lies behind it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from calibration_targets.strip import SCALE_HEIGHT_MM
+from vision.course import robust_polynomial
+from vision.lines import long_lines
+from vision.sheet import TICK_MM, SheetView, unevenness
+
+# Nothing matt is brighter than white paper under the same lamp by more than its uneven light (log).
+_BRIGHTER_THAN_PAPER = 0.05
+
+
+def possible_cut(view: SheetView, row: np.ndarray) -> np.ndarray | None:
+    """Row (C,) of the straight line along the strip that most of the path follows, as a cut does; None where there is none.
+
+    None as well where something brighter than paper follows: no card does that.
+    """
+    line = robust_polynomial(row.astype(float), 1)
+    slope, level = (line[-1] - line[0]) / len(line), view.mm * float(line.mean())
+    if level > SCALE_HEIGHT_MM + 4.0 or abs(slope) > 0.02 or (np.abs(row - line) < 2.0).mean() < 0.5:
+        return None
+    cut = np.round(line).astype(int)
+    bright, columns, last = view.features[..., 0], np.arange(len(row)), len(view.features) - 1
+    paper, behind = (np.median(bright[np.clip(cut + d, 0, last), columns]) for d in (-round(0.5 / view.mm) - 1, 4))
+    return cut if behind <= paper + _BRIGHTER_THAN_PAPER else None
+
+
+def paper_border(view: SheetView, lines: tuple[np.ndarray, np.ndarray], beyond: np.ndarray) -> bool:
+    """Whether the first of two lines is where the strip's paper was cut, the apex being the second.
+
+    Each cue is weak alone; two more for than against decide. `beyond` is the strength of lines past the second.
+    """
+    first, second = lines
+    gap = view.mm * (second - first)
+    width = float(np.median(gap))
+    rows = np.arange(len(view.features))[:, None]
+    shade = max(int(0.15 / view.mm), 3)
+    usable = view.valid & ~view.ink
+    features = np.dstack([view.features, unevenness(view, 1.0)])
+    far = int(1.0 / view.mm)
+
+    def median(low: np.ndarray, high: np.ndarray) -> np.ndarray:
+        inside = usable & (rows > low) & (rows < high)
+        return np.median(features[inside], axis=0) if inside.sum() > 50 else np.full(4, np.nan)
+
+    paper = median(first - far, first - shade - 1)
+    between = median(first + 2, np.maximum(second - shade - 1, first + 4))
+    behind = median(second + 2, second + shade + 2)
+    shadow_first = median(first - shade, first - 1)[0] - paper[0]
+    shadow_second = median(second - shade, second - 1)[0] - between[0]
+    third = long_lines(beyond, round(TICK_MM / view.mm))[: int(second.max() + 3.5 / view.mm)].max(axis=0)
+    cues = (
+        # Steel reflects the lamp that lights the paper, or a bluer sky (log ratio 0.2); card and wood have colours of their own.
+        2 * (np.abs(between[1:3] - paper[1:3]).max() > 0.3),
+        # Nothing matt is brighter than white paper.
+        -3 * (between[0] > paper[0] + _BRIGHTER_THAN_PAPER),
+        # The blade shades the surface just before its edge; a cut through flat paper shades nothing.
+        _shadow_cue(shadow_first, shadow_second),
+        # Apex and shoulder must both lie beyond the cut (a weak shoulder may not show here).
+        1 * ((third > 0).mean() > 0.5),
+        # A bevel wider than this is rare on a knife, and a bevel's width does not double along a photo, as a lane's does.
+        1 * (width > 3.0),
+        2 * (np.percentile(gap, 95) > 2.0 * np.percentile(gap, 5) + 0.2),
+        # Grind lines make steel uneven along the edge, card and wood are even; in the dark only noise is seen.
+        int(behind[3] > between[3] + 0.3) - int(between[3] > paper[3] + 0.5 and between[0] > paper[0] - 1.5),
+    )
+    return sum(int(c) for c in cues) >= 2
+
+
+def _shadow_cue(first: float, second: float) -> int:
+    """From the darkening (log) just before each line: 2 when only the second one clearly has a contact shadow."""
+    if second < first - 0.12 and first > -0.06:
+        return 2
+    return int(second < first - 0.05) - int(first < second - 0.05)

@@ -1,0 +1,50 @@
+"""How one photo uses the machine's processors.
+
+As many threads as OpenCV may use (`cv2.setNumThreads`), each on columns of its own: numpy lets them run side by side, and the same
+columns give the same figures whichever thread takes them. BLAS gets one: its threads wait in a busy loop, which for matrices of a
+few hundred rows costs more than they give, and its sums would depend on how many they are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from functools import cache
+from typing import TypeVar
+
+import cv2
+from threadpoolctl import ThreadpoolController
+
+_Item, _Result = TypeVar("_Item"), TypeVar("_Result")
+
+
+def in_parallel(work: Callable[[_Item], _Result], items: Sequence[_Item]) -> list[_Result]:
+    """``[work(i) for i in items]``, several at a time. `work` must not call this again: the threads are shared."""
+    threads = cv2.getNumThreads()
+    if threads < 2 or len(items) < 2:
+        return [work(item) for item in items]
+    return list(_pool(threads).map(work, items))
+
+
+def slices(count: int, size: int) -> list[slice]:
+    """``0:count`` in runs of `size`, the last one shorter."""
+    return [slice(start, min(start + size, count)) for start in range(0, count, size)]
+
+
+@contextmanager
+def one_blas_thread() -> Iterator[None]:
+    """Within it, numpy's and scipy's linear algebra stays on the thread that asks."""
+    with _controller().limit(limits=1, user_api="blas"):
+        yield
+
+
+@cache
+def _pool(threads: int) -> ThreadPoolExecutor:
+    return ThreadPoolExecutor(threads, thread_name_prefix="columns")
+
+
+@cache
+def _controller() -> ThreadpoolController:
+    # Looking through the loaded libraries takes 40 ms: once is enough.
+    return ThreadpoolController()
