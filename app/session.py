@@ -143,8 +143,8 @@ class Bench:
         self._concluded: OrderedDict[Hashable, _Concluded] = OrderedDict()
         self.searches = 0
 
-    def measure(self, task: Task, report: Progress | None = None) -> Result:
-        """Measure; only photos that are new, or whose view was declared anew, are searched.
+    def look(self, task: Task, report: Progress | None = None) -> list[list[Sighting]]:
+        """Each side's photos with their lines; only photos that are new, or whose view was declared anew, are searched.
 
         Raises
         ------
@@ -159,8 +159,13 @@ class Bench:
             for upload, hints in zip(side.photos, hints_of(side), strict=True):
                 seen[-1].append(self._sighting(upload, side.declared, task.settings.profile, hints, _part(report, index, count)))
                 index += 1
-        report("thickness", 0.95)
-        # The page is drawn anew for every click; what nothing has changed is not worked out again.
+        return seen
+
+    def measure(self, task: Task, report: Progress | None = None) -> Result:
+        """Measure what `look` sees; the page is drawn anew for every click, and what nothing has changed is not worked out again."""
+        seen = self.look(task, report)
+        if report:
+            report("thickness", 0.95)
         made = lambda: _Concluded(Result(conclude(task.sides, seen, task.settings), task), seen)  # noqa: E731
         return _remembered(self._concluded, _key(task), _MOST_RESULTS, made).result
 

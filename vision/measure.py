@@ -157,6 +157,7 @@ def conclude(sides: Sequence[Side], seen: Sequence[Sequence[Sighting]], settings
     )
 
 
+@one_blas_thread()
 def what_narrows(sides: Sequence[Side], seen: Sequence[Sequence[Sighting]], settings: Settings) -> Narrowing | None:
     """What would narrow the headline's band most, for what `conclude` takes; None when there is no headline figure."""
     joined = _join(sides, seen, settings.repeatability_mm)

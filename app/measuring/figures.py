@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import pandas as pd
 import streamlit as st
 
@@ -10,8 +12,9 @@ from app.measuring import words
 from app.measuring.words import plain
 from app.session import Result
 from vision import rounding
+from vision.checks import Verdict
 from vision.narrow import Narrowing
-from vision.results import Measurement
+from vision.results import Measurement, PhotoRecord
 
 _SHARE = "µm, one standard uncertainty of the main stretch's mean"
 _MIME = {"csv": "text/csv", "json": "application/json", "jpg": "image/jpeg", "pdf": "application/pdf", "toml": "application/toml"}
@@ -66,14 +69,25 @@ def draw_narrowing(found: Narrowing | None) -> None:
 
 def draw_remarks(m: Measurement) -> None:
     """Every note, and the flags that stations carry."""
+    checked = {c.name for photo in m.photos for c in photo.checks}
     for note in m.notes:
+        if note.code in checked:
+            # Said above, beside the photo.
+            continue
         (st.warning if note.severity == "caution" else st.info)(plain(f"{note.text[:1].upper()}{note.text[1:]}; {note.remedy}."))
     if found := flag_lines(m):
         with st.expander("Flagged stations (dashed in the picture)"):
             st.write("\n".join(f"- {plain(line)}" for line in found))
-    for photo in m.photos:
+
+
+def draw_checks(photos: Sequence[PhotoRecord]) -> None:
+    """What is doubtful about each photo and what to do, in words; every check in a table to open."""
+    for photo in photos:
+        for c in photo.checks:
+            if c.verdict is Verdict.CAUTION:
+                st.warning(plain(f"{photo.name}: {c.text}: {c.why}. What to do: {c.remedy}."))
         if photo.checks:
-            with st.expander(plain(f"{photo.name}: {checks_summary(photo)}")):
+            with st.expander(plain(f"{photo.name}: strip found; {checks_summary(photo)}")):
                 st.table(check_rows(photo))
 
 

@@ -17,6 +17,7 @@ from vision.zones import Stretches
 
 # A snapshot is a few numbers; nobody takes more steps back.
 _MOST_STEPS = 100
+_EMPTY_ROWS = 3
 
 
 @dataclass(frozen=True)
@@ -85,7 +86,9 @@ class Work:
         """The work after something was pointed at in the viewer (`app.viewer.component.show`)."""
         mode = what["mode"]
         if mode == "spot":
-            return replace(self, spots=(*self.spots, Spot(round(float(what["position_mm"]), 1))))
+            filled = [s for s in self.spots if s != Spot()]
+            spare = [Spot()] * (len(self.spots) - len(filled) - 1)
+            return replace(self, spots=(*filled, Spot(round(float(what["position_mm"]), 1)), *spare))
         if mode in ("guide-apex", "guide-shoulder"):
             return replace(
                 self, points=(*self.points, Point(sha256, mode.removeprefix("guide-"), float(what["x_px"]), float(what["y_px"])))
@@ -140,7 +143,8 @@ def desk(subject: str, readings: Iterable[Reading] = ()) -> Desk:
     """The session's desk for this subject; a new one starts with these readings."""
     desks = st.session_state.setdefault("desks", {})
     if subject not in desks:
-        desks[subject] = Desk(Work(tuple(Spot(r.position_mm, r.thickness_mm, r.set_aside) for r in readings)))
+        # Empty rows show what is asked for better than an empty table does.
+        desks[subject] = Desk(Work(tuple(Spot(r.position_mm, r.thickness_mm, r.set_aside) for r in readings) or (Spot(),) * _EMPTY_ROWS))
     return desks[subject]
 
 

@@ -60,20 +60,28 @@ def _facts(chosen: photos.Chosen) -> Declared:
     return declared
 
 
-def _measured(chosen: photos.Chosen, declared: Declared, desk: work.Desk) -> session.Result:
+def _measured(chosen: photos.Chosen, declared: Declared, desk: work.Desk) -> session.Result | None:
+    """The result, or None where nothing says yet what the widths mean; the photo checks are shown in either case."""
     hints = tuple(desk.now.hints(u.sha256) for u in chosen.uploads)
     task = session.one_side(chosen.uploads, replace(declared, readings=desk.now.readings), hints)
     task = replace(task, settings=Settings(stretches=desk.now.stretches))
-    bar = st.progress(0.0, "Find the strip, the apex and the shoulder …")
+    place, bench = st.empty(), session.bench()
+    bar = place.progress(0.0, "Find the strip, the apex and the shoulder …")
     try:
-        return session.bench().measure(task, lambda stage, share: bar.progress(min(share, 1.0), f"{plain(stage)} …"))
+        seen = bench.look(task, lambda stage, share: bar.progress(min(share, 1.0), f"{plain(stage)} …"))
+        if declared.included_angle_deg is None and not desk.now.readings:
+            figures.draw_checks([s.record for group in seen for s in group])
+            st.info("Strip and edge are found. Now say what you know: the included angle, or caliper readings (below), then press Measure.")
+            return None
+        return bench.measure(task)
     finally:
-        bar.empty()
+        place.empty()
 
 
 def _above(result: session.Result, desk: work.Desk, subject: str) -> None:
     figures.draw_headline(result.measurement, len(desk.now.said()))
     st.page_link("screens/log_add.py", label="Add to the log")
+    figures.draw_checks(result.measurement.photos)
     look.draw(result, session.bench(), desk, f"viewer-{subject}")
 
 

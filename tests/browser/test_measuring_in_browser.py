@@ -3,8 +3,16 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
+import pypdfium2
 import pytest
+
+from app.demo import load
+from app.files import profile_text
+from app.headline import headline
+from vision.measure import measure
+from vision.photo import open_photo
 
 pytestmark = pytest.mark.browser
 
@@ -28,12 +36,22 @@ def _headline(page) -> str:
     return f"{label}: {page.get_by_role('heading', name=' mm (').inner_text()}"
 
 
-def _type(page, text: str) -> None:
-    """Into the chosen cell of a table: open it, type as fast as a person, close it."""
+def _fill(page, row: int, share: float, text: str) -> None:
+    """A cell of the table of spot checks, `share` of the table's width from its left, as a person would: choose it, open it, type."""
+    table = page.get_by_test_id("stDataFrame").first
+    table.scroll_into_view_if_needed()
+    box = table.bounding_box()
+    # Rows are 35 px high, the first is the heading. The table draws itself on a canvas and must have seen the mouse come.
+    place = box["x"] + share * box["width"], box["y"] + 35 * row + 17
+    page.mouse.move(*place)
+    page.wait_for_timeout(300)
+    page.mouse.click(*place)
+    page.wait_for_timeout(300)
     page.keyboard.press("Enter")
     page.wait_for_timeout(300)
     page.keyboard.type(text, delay=60)
     page.keyboard.press("Enter")
+    _settled(page)
 
 
 def _along(page, share: float) -> tuple[float, float]:
@@ -81,12 +99,7 @@ def test_a_spot_check_is_picked_in_the_photo_and_its_reading_typed(open_page, pi
     pending = page.get_by_text("no reading yet")
     pending.wait_for(timeout=20_000)
     assert f"{place:.1f} mm" in pending.inner_text()
-    table = page.get_by_test_id("stDataFrame").first
-    table.scroll_into_view_if_needed()
-    box = table.bounding_box()
-    # Row 6, second column; rows are 35 px high.
-    page.mouse.click(box["x"] + 0.5 * box["width"], box["y"] + 35 * 6 + 17)
-    _type(page, "0.44")
+    _fill(page, 6, 0.5, "0.44")
     page.get_by_text(f"{place:.1f} mm, 0.44 mm").wait_for(timeout=20_000)
     assert _headline(page) != before
     picture(page, "measure-spot-check")
@@ -186,3 +199,42 @@ def test_full_size_shows_the_photos_own_pixels(open_page) -> None:
     # Tiles are cut from the photo at full size: a photo px takes one screen px.
     k = page.evaluate("() => document.querySelector('.sl-viewer').slViewer.picture.view().k * devicePixelRatio")
     assert k == pytest.approx(1.0, abs=0.02)
+
+
+def test_a_persons_own_photo_from_upload_to_report(open_page, picture, tmp_path) -> None:
+    demo = next(d for d in load() if d.name == "belly-thickens")
+    page = open_page()
+    _ready(page)
+    page.get_by_test_id("stFileUploaderDropzoneInput").set_input_files(demo.photos[0])
+    page.get_by_text("Strip and edge are found").wait_for(timeout=60_000)
+    d = demo.declared
+    assert d.printed_bar_mm is not None
+    facts = {
+        "Included angle, degrees": d.included_angle_deg,
+        "It may be off by, degrees": d.angle_tolerance_deg,
+        "Edge above the strip's face, mm": d.edge_height_mm,
+        "Height may be off by, mm": d.edge_height_tolerance_mm,
+        "Check bar along the strip, mm": d.printed_bar_mm[0],
+        "Check bar across it, mm": d.printed_bar_mm[1],
+    }
+    for label, value in facts.items():
+        page.get_by_role("spinbutton", name=label).fill(f"{value:g}")
+    page.get_by_role("button", name="Measure", exact=True).click()
+    page.locator(".sl-viewer[data-opened]").wait_for(timeout=60_000)
+    expected = measure([open_photo(p) for p in demo.photos], replace(d, readings=(), camera_distance_mm=None))
+    assert headline(expected)[0].text in _headline(page)
+    first = d.readings[0]
+    _fill(page, 1, 0.2, f"{first.position_mm:g}")
+    _fill(page, 1, 0.5, f"{first.thickness_mm:g}")
+    page.get_by_text(f"{first.position_mm:.1f} mm, {first.thickness_mm:g} mm").wait_for(timeout=20_000)
+    expected = measure([open_photo(p) for p in demo.photos], replace(d, readings=(first,), camera_distance_mm=None))
+    assert headline(expected)[0].text in _headline(page)
+    picture(page, "measure-own-photo")
+    with page.expect_download(timeout=60_000) as loading:
+        page.get_by_role("button", name="report.pdf").click()
+    report = pypdfium2.PdfDocument(loading.value.path())
+    text = " ".join(report[i].get_textpage().get_text_bounded() for i in range(len(report)))
+    assert headline(expected)[0].text in " ".join(text.split())
+    with page.expect_download(timeout=60_000) as loading:
+        page.get_by_role("button", name="profile.csv").click()
+    assert loading.value.path().read_text(encoding="utf-8") == profile_text(expected)
