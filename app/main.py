@@ -10,7 +10,13 @@ import streamlit as st
 st.set_page_config(page_title="Shoulderline", page_icon=str(Path(__file__).with_name("icon.png")), layout="wide")
 st.navigation(
     {
-        "": [st.Page("screens/measure.py", title="Measure", default=True)],
+        "": [
+            st.Page("screens/measure.py", title="Measure", default=True),
+            st.Page("screens/compare.py", title="Compare"),
+            st.Page("screens/plan.py", title="Plan the next grind"),
+            st.Page("screens/print.py", title="Print the strip"),
+            st.Page("screens/howto.py", title="A good photo"),
+        ],
         "Reference log": [
             st.Page("screens/log.py", title="Look up", url_path="log"),
             st.Page("screens/log_model.py", title="One model"),

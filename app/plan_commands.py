@@ -13,7 +13,7 @@ from vision.plan import Plan, Request, Row
 from vision.results import Figure, Measurement
 from vision.rounding import COVERAGE, format_angle, format_figure
 
-_CAUTIONS = (
+CAUTIONS = (
     "Blades cut: guard the edge before and after, keep fingers off its path, move away from the apex; stop wheels and belts before "
     "you touch the blade, wear eye protection, keep the steel cool. Local rules come first.",
     "Geometry of a symmetric edge with flat cheeks, not a depth to grind to: go by small steps and measure again.",
@@ -41,7 +41,7 @@ def plan_text(made: Plan) -> str:
     cheek = format_angle(*made.cheek_deg)
     lines.append(f"Cheek angle {cheek}" + ("" if made.cheek_declared else ", the usual one, since none was declared: give --cheek-angle"))
     lines.append(f"({COVERAGE})")
-    return "\n".join([*lines, "", *(f"caution: {c}" for c in _CAUTIONS)])
+    return "\n".join([*lines, "", *(f"caution: {c}" for c in CAUTIONS)])
 
 
 def csv_text(made: Plan) -> str:
@@ -64,22 +64,35 @@ def _row_lines(row: Row) -> list[str]:
         ("bevel width", row.width_now, row.width),
         ("thickness behind the edge", row.thickness_now, row.thickness),
     )
-    out = [f"{row.name}, {row.start_mm:.0f} to {row.end_mm:.0f} mm: included angle {_exact(*row.included_deg, '°')}"]
-    out += [f"  {label}: {_figure(now)} now, {_figure(after)} after" for label, now, after in pairs]
+    out = [f"{row.name}, {row.start_mm:.0f} to {row.end_mm:.0f} mm: included angle {included_text(row.included_deg)}"]
+    out += [f"  {label}: {figure_text(now)} now, {figure_text(after)} after" for label, now, after in pairs]
     back = row.apex_back
-    out.append("  apex stays where it is" if back.value_mm == back.u_mm == 0 else f"  apex taken back by {_figure(back)}")
-    if row.full_share < 1:
-        out.append(
-            f"  on {1 - row.full_share:.0%} of this stretch a strip of the old bevel stays behind the new one: there, width and thickness "
-            "after are those of the new bevel, and behind the old shoulder nothing changes"
-        )
+    out.append("  apex stays where it is" if back.value_mm == back.u_mm == 0 else f"  apex taken back by {figure_text(back)}")
+    if text := full_share_text(row):
+        out.append(f"  {text}")
     return out
 
 
-def _figure(figure: Figure) -> str:
+def full_share_text(row: Row) -> str:
+    """Where the new bevel does not take the whole old one away, or ""."""
+    if not row.full_share < 1:
+        return ""
+    return (
+        f"on {1 - row.full_share:.0%} of this stretch a strip of the old bevel stays behind the new one: there, width and thickness "
+        "after are those of the new bevel, and behind the old shoulder nothing changes"
+    )
+
+
+def figure_text(figure: Figure) -> str:
+    """A figure with its uncertainty, or as it was asked for."""
     if figure.u_mm < 1e-9:
         return _exact(figure.value_mm, figure.u_mm, " mm")
     return format_figure(figure.value_mm, figure.u_mm, inch=False)
+
+
+def included_text(angle_deg: tuple[float, float]) -> str:
+    """An included angle and its standard uncertainty as text."""
+    return _exact(*angle_deg, "°")
 
 
 def _exact(value: float, u: float, unit: str) -> str:

@@ -39,7 +39,7 @@ _PICTURE_HEIGHT = 78 * mm
 # 200 px an inch on paper: lines of one pixel can still be seen, at a tenth of the photo's bytes.
 _PICTURE_PX = 1400
 # PDFium is not safe for use from two threads at once, and the app serves each session from its own.
-_PDFIUM = threading.Lock()
+PDFIUM = threading.Lock()
 # A source below this share of the total moves the total by less than 0.02 % of itself.
 _SMALL_SHARE = 0.02
 _DEFAULTS = {f.name: f.default for f in fields(Declared)}
@@ -310,7 +310,7 @@ def _chart_pdf(chart: Chart) -> bytes:
 
 def _with_chart(report: bytes, chart: bytes) -> bytes:
     """Set the chart's page, as vectors, into the foot of the first page."""
-    with _PDFIUM:
+    with PDFIUM:
         pages, drawing = pypdfium2.PdfDocument(report), pypdfium2.PdfDocument(chart)
         form = drawing.page_as_xobject(0, pages).as_pageobject()
         form.set_matrix(pypdfium2.PdfMatrix().translate(_MARGIN, _CHART_FOOT))

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
+from demo_images.lessons import LESSON_SCENES
 from demo_images.scenarios import DEMO_SCENES
 from demo_images.scene import Camera, Scene
 from demo_images.study import DRAWN_SCENES
@@ -26,6 +27,7 @@ STUDY_SCENES: dict[str, Scene] = {case.scene.name: case.scene for case in CASES}
 LIGHT_SCENES: dict[str, Scene] = {scene.name: scene for photos in LIGHT_SETS.values() for scene in photos}
 GROUPS: dict[str, tuple[str, ...]] = {
     "demo": tuple(DEMO_SCENES),
+    "lessons": tuple(LESSON_SCENES),
     "study": tuple(STUDY_SCENES),
     "drawn": tuple(DRAWN_SCENES),
     "refused": tuple(REFUSED_SCENES),
@@ -40,7 +42,7 @@ GROUPS: dict[str, tuple[str, ...]] = {
 
 def library() -> dict[str, Scene]:
     """Every scenario that shows a blade, by name."""
-    return {**DEMO_SCENES, **STUDY_SCENES, **LIGHT_SCENES, **DRAWN_SCENES}
+    return {**DEMO_SCENES, **LESSON_SCENES, **STUDY_SCENES, **LIGHT_SCENES, **DRAWN_SCENES}
 
 
 def scaled(camera: Camera, scale: float) -> Camera:
@@ -86,7 +88,7 @@ def main(arguments: list[str] | None = None) -> None:
         "names",
         nargs="+",
         metavar="NAME",
-        help=f"{', '.join(GROUPS)} (each a whole group), or any of: {', '.join({**DEMO_SCENES, **STUDY_SCENES})}",
+        help=f"{', '.join(GROUPS)} (each a whole group), or any of: {', '.join({**DEMO_SCENES, **LESSON_SCENES, **STUDY_SCENES})}",
     )
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--scale", type=float, default=1.0, help="size of the picture, 1 = as the scenario says")

@@ -72,6 +72,7 @@ class Row:
     apex_back: Figure
     included_deg: tuple[float, float]
     full_share: float
+    included_now_deg: tuple[float, float] = (math.nan, math.nan)
 
 
 @dataclass(frozen=True, eq=False)
@@ -182,6 +183,7 @@ def _row(
     return Row(
         name, start, end, width_now, thick, figure(lambda g: g.width), figure(lambda g: g.thickness), figure(lambda g: g.back),
         (included.value_mm, included.u_mm), share,
+        (2 * mean(m.thickness.angle_per_side_deg), 2 * mean(np.nan_to_num(m.thickness.angle_u_deg))),
     )  # fmt: skip
 
 

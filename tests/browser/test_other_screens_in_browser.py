@@ -1,0 +1,114 @@
+"""Compare, Plan, Print and How to in a real browser: narrow, dark, by keyboard, and every picture described."""
+
+from __future__ import annotations
+
+import pytest
+
+from app import files
+from tests.conftest import drawn_measurement
+
+pytestmark = pytest.mark.browser
+
+# Path of each screen and what tells that it is drawn to its end.
+SCREENS = {
+    "compare": ("/compare", "What this rests on"),
+    "plan": ("/plan", "The drawing has no band"),
+    "print": ("/print", "Glue it to card"),
+    "howto": ("/howto", "Strip too low"),
+}
+
+
+# Every text of the page against the ground it stands on (WCAG 2.2, contrast ratio), as "ratio: text" where it is below 4.5 : 1.
+# Disabled fields are exempt there, and so are pictures.
+_FAINT = """() => {
+  const parse = c => { const v = c.match(/[\\d.]+/g).map(Number); return v.length < 4 ? [...v, 1] : v; };
+  const over = (top, under) => top.slice(0, 3).map((v, i) => v * top[3] + under[i] * (1 - top[3])).concat(1);
+  const light = c => { const l = c.slice(0, 3).map(v => v / 255).map(v => v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4);
+    return 0.2126 * l[0] + 0.7152 * l[1] + 0.0722 * l[2]; };
+  const ground = e => { const stack = []; for (; e; e = e.parentElement) stack.push(parse(getComputedStyle(e).backgroundColor));
+    return stack.reverse().reduce((under, c) => over(c, under), [255, 255, 255, 1]); };
+  const faint = []; const walker = document.createTreeWalker(document.querySelector("[data-testid=stMain]"), NodeFilter.SHOW_TEXT);
+  while (walker.nextNode()) {
+    const e = walker.currentNode.parentElement, text = walker.currentNode.textContent.trim();
+    if (!text || e.closest("script,style,svg,[disabled],[aria-disabled=true]") || !e.getClientRects().length) continue;
+    // A slider's figure hangs above its thumb, not upon it.
+    const back = ground(e.closest("[data-testid=stSliderThumbValue]")?.closest("[data-testid=stSlider]") ?? e);
+    const colour = parse(getComputedStyle(e).color);
+    for (let up = e; up; up = up.parentElement) colour[3] *= Number(getComputedStyle(up).opacity);
+    if (colour[3] < 0.01) continue;  // a slider's ends, until it is pointed at
+    const front = over(colour, back);
+    const [high, low] = [light(front), light(back)].sort((a, b) => b - a), ratio = (high + 0.05) / (low + 0.05);
+    if (ratio < 4.5) faint.push(ratio.toFixed(2) + ": " + text.slice(0, 60));
+  }
+  return faint; }"""
+
+
+def faint(page) -> list[str]:
+    return page.evaluate(_FAINT)
+
+
+def _drawn(page, text: str) -> None:
+    page.get_by_text(text).first.wait_for(timeout=180_000)
+    page.locator("[data-testid=stApp][data-test-script-state=notRunning]").wait_for(timeout=60_000)
+
+
+@pytest.mark.parametrize("name", SCREENS)
+@pytest.mark.parametrize(("kind", "width", "scheme"), [("desktop", 1280, "light"), ("phone", 390, "light"), ("dark", 390, "dark")])
+def test_screen_fits_and_describes_its_pictures_and_calls_nobody(
+    open_page, picture, address, name: str, kind: str, width: int, scheme: str
+) -> None:
+    path, last = SCREENS[name]
+    page = open_page(width=width, scheme=scheme)
+    hosts: set[str] = set()
+    page.on("request", lambda request: hosts.add(request.url.split("/")[2]) if request.url.startswith("http") else None)
+    page.goto(address + path)
+    _drawn(page, last)
+    assert page.evaluate("document.documentElement.scrollWidth") <= width, "the page does not scroll sideways"
+    page.wait_for_function("[...document.querySelectorAll('[data-testid=stMain] img')].every(i => i.complete && i.naturalWidth > 0)")
+    assert page.evaluate("[...document.querySelectorAll('[data-testid=stMain] img')].every(i => i.alt.length > 20)")
+    assert not faint(page)
+    picture(page, f"{name}-{kind}", 4200 if width < 500 else 2600)
+    assert hosts == {address.split("//")[1]}, "no other host is called"
+
+
+def test_two_files_are_compared_and_the_table_comes_down(open_page, tmp_path) -> None:
+    first, second = drawn_measurement(), drawn_measurement(photos=2)
+    for name, m in (("one", first), ("two", second)):
+        (tmp_path / f"{name}.json").write_text(files.measurement_text(m), encoding="utf-8")
+    page = open_page(path="/compare")
+    _drawn(page, "What this rests on")
+    page.locator("input[type=file]").set_input_files([str(tmp_path / "one.json"), str(tmp_path / "two.json")])
+    page.get_by_role("heading", name="B: edge-1.jpg, edge-2.jpg minus A: edge-1.jpg").wait_for(timeout=60_000)
+    with page.expect_download() as loading:
+        page.get_by_role("button", name="difference.csv").click()
+    lines = loading.value.path().read_text().splitlines()
+    assert lines[0].startswith("result,at_mm")
+    assert len(lines) > 100
+
+
+def test_a_new_angle_is_set_by_keyboard_alone(open_page) -> None:
+    page = open_page(path="/plan")
+    _drawn(page, "The drawing has no band")
+    slider = page.get_by_role("slider", name="New included angle, degrees")
+    slider.focus()
+    before = float(slider.input_value())
+    page.keyboard.press("ArrowLeft")
+    page.keyboard.press("ArrowLeft")
+    page.wait_for_timeout(1500)
+    _drawn(page, "The drawing has no band")
+    assert float(slider.input_value()) == before - 1.0
+    assert page.get_by_text(f"{before - 1.0:g}°").first.is_visible()
+
+
+def test_bars_are_checked_and_the_page_comes_down(open_page) -> None:
+    page = open_page(path="/print")
+    _drawn(page, "Glue it to card")
+    for name, value in (("Check bar X", "99.6"), ("Check bar Y", "99.8")):
+        field = page.get_by_role("spinbutton", name=name)
+        field.fill(value)
+        field.press("Tab")
+        page.wait_for_timeout(600)
+    page.get_by_text("--printed-bar 99.6,99.8").wait_for(timeout=30_000)
+    with page.expect_download() as loading:
+        page.get_by_role("button", name="Download the page for A4").click()
+    assert loading.value.path().read_bytes().startswith(b"%PDF")
