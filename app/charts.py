@@ -22,7 +22,8 @@ def along_edge(measurement: Measurement, size_inch: tuple[float, float] = (7.2, 
     upper, lower = chart.subplots(2, 1, sharex=True, height_ratios=(2, 3))
     draw_width(upper, measurement)
     draw_thickness(lower, measurement)
-    lower.set_xlabel("position on the printed scale, mm (heel to tip side)")
+    drawn, printed = "length along the drawn line, mm (from its first point)", "position on the printed scale, mm (heel to tip side)"
+    lower.set_xlabel(drawn if measurement.scale_declared else printed)
     return chart
 
 

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from importlib.metadata import version
 from pathlib import Path
 
+from app.pointing import add_pointing, check_pointing, number
 from app.reference_log.commands import add_log
 from vision.errors import ShoulderlineError
 
@@ -90,9 +91,7 @@ def _check_measure(parser: argparse.ArgumentParser, options: argparse.Namespace)
         parser.error(f"--job already says everything: write {given[0].replace('_', '-')} into the job file")
     if not options.job and not options.photos:
         parser.error("give one photo at least, or --job FILE")
-    for photo, line, _ in options.guide:
-        if not 1 <= photo <= len(options.photos):
-            parser.error(f"--guide {photo}:{line}:...: there is no photo {photo}; the first one given is 1")
+    check_pointing(parser, options)
     for position in options.set_aside:
         if position not in [at for at, _ in options.caliper]:
             parser.error(f"--set-aside {position:g}: no --caliper reading was taken at that position")
@@ -103,7 +102,7 @@ def position_reading(text: str) -> tuple[float, float]:
     position, sign, reading = text.partition("=")
     if not sign:
         raise argparse.ArgumentTypeError(f"{text!r}: expected POSITION=READING in mm, such as 20.6=0.47")
-    return _number(position, text), _number(reading, text)
+    return number(position, text), number(reading, text)
 
 
 def bar_pair(text: str) -> tuple[float, float]:
@@ -111,7 +110,7 @@ def bar_pair(text: str) -> tuple[float, float]:
     parts = text.split(",")
     if len(parts) != 2:
         raise argparse.ArgumentTypeError(f"{text!r}: expected X,Y in mm, such as 99.6,99.8")
-    return _number(parts[0], text), _number(parts[1], text)
+    return number(parts[0], text), number(parts[1], text)
 
 
 def span(text: str) -> tuple[float, float]:
@@ -119,7 +118,7 @@ def span(text: str) -> tuple[float, float]:
     start, sign, end = text.partition(":")
     if not sign:
         raise argparse.ArgumentTypeError(f"{text!r}: expected A:B in mm, such as 5:48")
-    return _number(start, text), _number(end, text)
+    return number(start, text), number(end, text)
 
 
 def named_span(text: str) -> tuple[str, tuple[float, float]]:
@@ -128,36 +127,6 @@ def named_span(text: str) -> tuple[str, tuple[float, float]]:
     if not sign or not name.strip():
         raise argparse.ArgumentTypeError(f"{text!r}: expected NAME=A:B in mm, such as tip=48:62")
     return name.strip(), span(rest)
-
-
-def guide_point(text: str) -> tuple[int, str, tuple[float, float]]:
-    """``"2:shoulder:812,455"`` -> (2, "shoulder", (812.0, 455.0)): photo (1 when left out), line, place in the upright photo, px."""
-    photo, line, place = _of_photo(text)
-    if line not in ("apex", "shoulder"):
-        raise argparse.ArgumentTypeError(f"{text!r}: expected [PHOTO:]LINE:X,Y in px with LINE apex or shoulder, such as shoulder:812,455")
-    return photo, line, point(place)
-
-
-def _of_photo(text: str) -> tuple[int, str, str]:
-    """``"2:shoulder:812,455"`` -> (2, "shoulder", "812,455"); without a number it is the first photo."""
-    parts = text.split(":")
-    photo = int(parts.pop(0)) if len(parts) == 3 and parts[0].isdigit() else 1
-    return (photo, parts[0], parts[1]) if len(parts) == 2 else (photo, "", "")
-
-
-def point(text: str) -> tuple[float, float]:
-    """``"812,455"`` -> (812.0, 455.0): x and y in the upright photo, px."""
-    parts = text.split(",")
-    if len(parts) != 2:
-        raise argparse.ArgumentTypeError(f"{text!r}: expected X,Y in px, such as 812,455")
-    return _number(parts[0], text), _number(parts[1], text)
-
-
-def _number(part: str, whole: str) -> float:
-    try:
-        return float(part)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{whole!r}: {part.strip()!r} is not a number") from None
 
 
 def _command(commands: argparse._SubParsersAction, name: str, text: str) -> argparse.ArgumentParser:
@@ -186,9 +155,7 @@ def _add_measure(commands: argparse._SubParsersAction) -> None:
     p.add_argument("--only", type=span, action="append", default=[], metavar="A:B", help="take the headline over these positions alone")
     p.add_argument("--apart", type=named_span, action="append", default=[], metavar="NAME=A:B", help="report this stretch on its own")
     p.add_argument("--leave-out", type=span, action="append", default=[], metavar="A:B", help="leave this stretch out of the headline")
-    p.add_argument(
-        "--guide", type=guide_point, action="append", default=[], metavar="[PHOTO:]LINE:X,Y", help="a point on the apex or shoulder, px"
-    )
+    add_pointing(p)
     p.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder for the results")
 
 

@@ -8,9 +8,9 @@ import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from app.pointing import hints_from
 from app.progress import progress
 from vision.declared import Caliper, Declared, Lie, Reading
-from vision.hints import Guide, Hints, LineKind
 
 if TYPE_CHECKING:
     from vision import job
@@ -37,17 +37,12 @@ def declared_from(options: argparse.Namespace) -> Declared:
     )
 
 
-def hints_from(options: argparse.Namespace, photo: int) -> Hints:
-    """What the flags of ``measure`` point at in one photo, the first being 1."""
-    return Hints(tuple(Guide(LineKind(line), *at) for number, line, at in options.guide if number == photo))
-
-
 def job_from(options: argparse.Namespace) -> job.Job:
     """The job behind the flags of ``measure``, its paths relative to the working folder."""
     from vision import job
     from vision.zones import Stretches
 
-    photos = tuple(job.JobPhoto(p.as_posix(), hints=hints_from(options, i + 1)) for i, p in enumerate(options.photos))
+    photos = tuple(job.JobPhoto(p.as_posix(), hints=hints_from(options, i + 1, p)) for i, p in enumerate(options.photos))
     side = job.JobSide(photos, declared_from(options))
     method = job.Method(camera_profile=options.camera.as_posix() if options.camera else "", repeatability_mm=options.repeatability or 0.0)
     return job.Job((side,), method=method, stretches=Stretches(tuple(options.only), dict(options.apart), tuple(options.leave_out)))

@@ -48,8 +48,14 @@ CAUTION = (
     "Blades cut. Tape or guard the edge while you set up, cut away from yourself, and bring caliper jaws to the shoulder from the spine "
     "side: jaws on an apex harm both. Local rules come first."
 )
-METHOD = (
+_BY_STRIP = (
     "The blade lies beside a printed strip of coded squares. The strip's corners give the camera's place and the scale in the photo; "
+)
+_BY_SCALE = (
+    "No printed strip is in the photo: the scale is declared, the view is taken as square, and a person showed roughly where the edge "
+    "runs. Positions are lengths along the line they drew, from its first point. "
+)
+_METHOD = (
     "apex and shoulder are found along the edge as one line each, to a part of a pixel. Rays through both lines meet the plane of the "
     "edge and the plane of the bevel face (inclined by the angle per side), which gives the bevel width w along the face. Thickness "
     "behind the edge is T = 2 w sin a with the angle per side a, which takes the unseen side to be alike; where both sides were "
@@ -99,13 +105,17 @@ def _second_page(m: Measurement) -> list[Flowable]:
     story: list[Flowable] = []
     for title, part in (("Zones", _zones(m)), ("Uncertainty budget", _budget(m)), ("Cross-check of the readings", _cross_check(m))):
         story += [_text(title, "heading"), *part]
-    story += [_text("Declared", "heading"), _table(_declared(m), (0.34, 0.66)), _text("Method", "heading"), _text(METHOD)]
+    story += [_text("Declared", "heading"), _table(_declared(m), (0.34, 0.66)), _text("Method", "heading"), _text(_method(m))]
     story += [_text("Cautions and notes", "heading"), _text(CAUTION)]
     story += [_text(f"{n.text}; {n.remedy}.") for n in m.notes]
     if found := flag_lines(m):
         story += [_text("Flagged stations", "heading"), *(_text(line) for line in found)]
     story += [_text("Photos", "heading"), _table(_photos(m), (0.26, 0.74))]
     return story
+
+
+def _method(m: Measurement) -> str:
+    return (_BY_SCALE + _METHOD[0].upper() + _METHOD[1:]) if m.scale_declared else _BY_STRIP + _METHOD
 
 
 def _pictures(m: Measurement, pictures: Sequence[np.ndarray]) -> list[Flowable]:
@@ -196,12 +206,15 @@ def _declared(m: Measurement) -> list[list[str]]:
     bar_mark = _mark(d, "printed_bar_tolerance_mm") if d.printed_bar_mm else " (not measured)"
     limit, step = (_same(getattr(d.caliper, name), getattr(Caliper(), name)) for name in ("accuracy_mm", "resolution_mm"))
     caliper = f"limit of error {d.caliper.accuracy_mm:g} mm{limit}, step {d.caliper.resolution_mm:g} mm{step}"
+    above, scale = "strip", ["printed 100 mm bars, X and Y", f"{bars[0]:g} and {bars[1]:g} ± {bar_tolerance:g} mm{bar_mark}"]
+    if m.scale_declared and (declared := m.photos[0].hints.scale):
+        above, scale = "place of the scale", ["scale, square view assumed", f"{declared.px_per_mm:.2f} px/mm: {declared.source}"]
     return [
         ["included angle", _angle(d)],
         ["lie", _lie(d)],
-        ["edge above the strip", f"{height:g} ± {height_tolerance:g} mm{height_mark}"],
+        [f"edge above the {above}", f"{height:g} ± {height_tolerance:g} mm{height_mark}"],
         *_distance(d),
-        ["printed 100 mm bars, X and Y", f"{bars[0]:g} and {bars[1]:g} ± {bar_tolerance:g} mm{bar_mark}"],
+        scale,
         *_other_side(m),
         ["caliper", caliper],
         ["", _DEFAULT_MEANS],
@@ -247,10 +260,10 @@ def _other_side(m: Measurement) -> list[list[str]]:
 def _photos(m: Measurement) -> list[list[str]]:
     out = []
     for p in m.photos:
-        seen = f"{p.width_px} × {p.height_px} px, {p.px_per_mm:.1f} px/mm, blur {p.blur_px:.1f} px, tilt {p.tilt_deg:.1f}°, "
-        seen += (
-            f"distance {p.camera_distance_mm:.0f} mm ({p.focal_source}), {p.target_corners} corners, residual {p.target_residual_px:.2f} px"
-        )
+        seen = f"{p.width_px} × {p.height_px} px, {p.px_per_mm:.1f} px/mm, blur {p.blur_px:.1f} px, "
+        seen += "view taken as square" if p.hints.scale else f"tilt {p.tilt_deg:.1f}°"
+        seen += f", distance {p.camera_distance_mm:.0f} mm ({p.focal_source})"
+        seen += "" if p.hints.scale else f", {p.target_corners} corners, residual {p.target_residual_px:.2f} px"
         checked = f"{summary}; " if (summary := checks_summary(p)) else ""
         out.append([p.name, f"{seen}; {checked}SHA-256 {p.sha256[:16]}…"])
     return out

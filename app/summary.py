@@ -13,7 +13,8 @@ def text(measurement: Measurement) -> str:
     """Headline, what was seen, and every caution with its remedy; plain text, one fact a line."""
     seen, stations = seen_share(measurement)
     position = measurement.widths.position_mm[np.isfinite(measurement.thickness.thickness_mm)]
-    span = f" from {position.min():.1f} to {position.max():.1f} mm on the printed scale" if seen else ""
+    where = "along the drawn line" if measurement.scale_declared else "on the printed scale"
+    span = f" from {position.min():.1f} to {position.max():.1f} mm {where}" if seen else ""
     lines = [f"{', '.join(p.name for p in measurement.photos)}: {seen} of {stations} stations measured{span}", ""]
     figures = headline(measurement)
     if figures:

@@ -23,7 +23,7 @@ from vision.straighten import StraightStrip
 # Smoothing of the apex along the edge; its equivalent width of 0.17 mm keeps waviness of 1.5 mm to 1 %.
 _POOL_MM = 0.07
 # Columns averaged for the search on the straight strip.
-_BLOCK = 8
+BLOCK = 8
 # Rows before the coarse curve that are searched again (mm): the coarse view is good to 0.1 mm, and may have taken a hairline's
 # shoulder for its apex.
 _BACK_MM = 0.3
@@ -68,9 +68,14 @@ class ApexLine:
     blur_px: float
 
 
-def refine_apex(strip: StraightStrip, blur_px: float, px_per_mm: float, guide: LineGuide | None = None) -> ApexLine:
-    """Sub-pixel apex near the strip's own curve: pooled erf fits, chips bridged and flagged; `guide` steers the search alone."""
-    course = settle(strip, blur_px, px_per_mm, guide)
+def refine_apex(
+    strip: StraightStrip, blur_px: float, px_per_mm: float, guide: LineGuide | None = None, course: np.ndarray | None = None
+) -> ApexLine:
+    """Sub-pixel apex near the strip's own curve: pooled erf fits, chips bridged and flagged; `guide` steers the search alone.
+
+    `course` (S,), where it is known to a px or two already, takes the search's place.
+    """
+    course = settle(strip, blur_px, px_per_mm, guide) if course is None else course
     value = contrast_channel(strip, course, blur_px)
     pool = max(_POOL_MM * px_per_mm, 4.0)
     # Beyond 3 blur radii a step is flat; three more rows tell its level. The contact shadow stays outside.
@@ -101,12 +106,12 @@ def settle(strip: StraightStrip, blur_px: float, px_per_mm: float, guide: LineGu
     lane_rows = int(strip.row_of_apex - _BACK_MM * px_per_mm)
     start = max(lane_rows, 0)
     part = slice(start, min(int(strip.row_of_apex + _AHEAD_MM * px_per_mm), len(strip.linear)))
-    long = max(int(TICK_MM * px_per_mm / _BLOCK), 2)
+    long = max(int(TICK_MM * px_per_mm / BLOCK), 2)
     features, valid = _blocks(strip)
     steps = _grey_steps(strip, blur_px, valid.shape[1])
-    centre = (np.arange(valid.shape[1]) + 0.5) * _BLOCK - 0.5
+    centre = (np.arange(valid.shape[1]) + 0.5) * BLOCK - 0.5
     barred = None if guide is None else guide.barred((part.stop - start, len(centre)), centre, start)
-    short = _sharpness((features, valid, steps), blur_px, lane_rows, (1.0, max(round(px_per_mm / _BLOCK), 3)))[part]
+    short = _sharpness((features, valid, steps), blur_px, lane_rows, (1.0, max(round(px_per_mm / BLOCK), 3)))[part]
     course = _course(steered(short, barred), long, _STRAY_MM * px_per_mm, barred)
     shift = np.round(course + start - strip.row_of_apex).astype(int)
     rolled = tuple(_shifted(a, shift) for a in (features, valid, *steps))
@@ -146,17 +151,24 @@ def _shifted(picture: np.ndarray, shift: np.ndarray) -> np.ndarray:
 def _blocks(strip: StraightStrip) -> tuple[np.ndarray, np.ndarray]:
     """(R, C, 3) log brightness and two log colour ratios of blocks of columns; (R, C) valid."""
     rows, columns = strip.valid.shape
-    count = columns // _BLOCK
-    mean = cv2.resize(strip.linear[:, : count * _BLOCK], (count, rows), interpolation=cv2.INTER_AREA)
+    count = columns // BLOCK
+    mean = cv2.resize(strip.linear[:, : count * BLOCK], (count, rows), interpolation=cv2.INTER_AREA)
     log = np.log(np.maximum(mean, 0) + np.float32(DARK))
-    valid = strip.valid[:, : count * _BLOCK].reshape(rows, count, _BLOCK).all(axis=2)
+    valid = strip.valid[:, : count * BLOCK].reshape(rows, count, BLOCK).all(axis=2)
     return cv2.transform(log, LOG_FEATURES), valid
+
+
+def sharpness(strip: StraightStrip, blur_px: float, px_per_mm: float, lane_rows: int) -> np.ndarray:
+    """(R, C) strength 0..1, in blocks of `BLOCK` columns, of lines as sharp as the blur, against the noise of the first `lane_rows`."""
+    features, valid = _blocks(strip)
+    steps = _grey_steps(strip, blur_px, valid.shape[1])
+    return _sharpness((features, valid, steps), blur_px, lane_rows, (1.0, max(round(px_per_mm / BLOCK), 3)))
 
 
 def _grey_steps(strip: StraightStrip, blur_px: float, count: int) -> tuple[np.ndarray, ...]:
     """Four (R, C): mean and mean square of the single columns' steps in each block, within 1.5 and within 5 blur radii."""
     rows = len(strip.valid)
-    grey = cv2.resize(strip.linear[:, : count * _BLOCK, 1], (count * _BLOCK // 2, rows), interpolation=cv2.INTER_AREA)
+    grey = cv2.resize(strip.linear[:, : count * BLOCK, 1], (count * BLOCK // 2, rows), interpolation=cv2.INTER_AREA)
     out = []
     for gap in _gaps(blur_px):
         step = _apart(grey, gap)

@@ -121,7 +121,7 @@ def profile(lines: Lines, fit: CameraFit, declared: Declared, local_length_mm: f
     step = np.linalg.norm(np.diff(apex, axis=0), axis=1)
     arc = np.concatenate([[0.0], np.cumsum(np.where(np.isfinite(step), step, 0.0))])
     return WidthProfile(
-        position_mm=fit.printed_x(apex[:, 0]),
+        position_mm=fit.position_mm(apex, lines.apex_px),
         arc_mm=arc,
         photo=np.zeros(len(arc), int),
         apex_px=lines.apex_px,

@@ -39,7 +39,7 @@ _PROFILE_FOCUS_HALF_WIDTH = 0.017
 # With nothing declared: a phone's macro distance (design.md section 4), half-width.
 _PRIOR_DISTANCE_MM, _PRIOR_DISTANCE_HALF_WIDTH_MM = 100.0, 40.0
 # Phones correct distortion in the file; what is left stays under 2 % at the frame's corner (common practice, no source).
-_CORNER_DISTORTION_HALF_WIDTH = 0.02
+CORNER_DISTORTION_HALF_WIDTH = 0.02
 # Paper glued to card is flat to about +-0.05 mm (common practice, no source); a bow has about eight independent humps
 # along and across a strip, so that more corners do not average it away.
 _FLATNESS_U_MM, _FLATNESS_FREEDOM = 0.05 / math.sqrt(3), 8
@@ -171,6 +171,8 @@ class CameraFit:
     bar_scale : (float, float)
         True mm per printed mm along X and Y.
     notes : tuple of Note
+    drawn_px : (N, 2) float or None
+        Without the strip: the line drawn along the edge, which positions are lengths of.
     """
 
     camera: Camera
@@ -180,10 +182,35 @@ class CameraFit:
     variants: Mapping[str, tuple[Camera, float, str]]
     bar_scale: tuple[float, float]
     notes: tuple[Note, ...] = field(default=())
+    drawn_px: np.ndarray | None = None
+
+    def position_mm(self, points_mm: np.ndarray, px: np.ndarray) -> np.ndarray:
+        """(N,) places along the edge of points (N, 3) seen at `px` (N, 2): the number on the printed scale, or without the strip the
+        length along the drawn line from its first point, at the scale declared."""
+        if self.drawn_px is None:
+            return self.printed_x(points_mm[:, 0])
+        return _along_polyline(self.drawn_px, px) / self.camera.px_per_mm
 
     def printed_x(self, x_mm: np.ndarray) -> np.ndarray:
         """True sheet X (mm) -> the number read on the strip's printed scale."""
         return np.asarray(x_mm, np.float64) / self.bar_scale[0]
+
+
+def _along_polyline(corners: np.ndarray, px: np.ndarray) -> np.ndarray:
+    """(N,) length from the first corner to the nearest point of the line, never falling back from one px to the next.
+
+    The ends go straight on, so that what lies a little beyond them keeps its place.
+    """
+    start, step = corners[:-1], np.diff(corners, axis=0)
+    length = np.linalg.norm(step, axis=1)
+    share = ((px[:, None, :] - start) * step).sum(axis=2) / length**2
+    low, high = np.zeros(len(length)), np.ones(len(length))
+    low[0], high[-1] = -np.inf, np.inf
+    share = np.clip(share, low, high)
+    away = np.linalg.norm(start + share[..., None] * step - px[:, None, :], axis=2)
+    nearest = np.argmin(away, axis=1)
+    arc = np.concatenate([[0.0], np.cumsum(length)])[nearest] + share[np.arange(len(px)), nearest] * length[nearest]
+    return np.maximum.accumulate(arc)
 
 
 def fit_camera(
@@ -233,22 +260,33 @@ def fit_camera(
 
 def _prior(size: tuple[int, int], focal_px_exif: float | None, declared: Declared, profile: CameraProfile | None) -> _Prior:
     height = declared.height_mm[0]
-    focal, u_ln, k1, k1_u = None, math.nan, 0.0, math.nan
     distance, u_mm = math.nan, math.nan
-    if profile is not None:
-        scaled = profile.for_size(size)
-        source, focal, k1, k1_u = "profile", scaled.focal_px, scaled.k1, scaled.k1_u
-        u_ln = math.hypot(scaled.focal_u_px / scaled.focal_px, _PROFILE_FOCUS_HALF_WIDTH / _SQRT3)
-    elif declared.camera_distance_mm is not None:
+    known = known_focal(size, focal_px_exif, declared, profile)
+    if known is not None:
+        source, focal, u_ln, k1, k1_u = known
+        return _Prior(source, focal, u_ln, distance, u_mm, k1, k1_u, height)
+    if declared.camera_distance_mm is not None:
         source, distance = "declared distance", declared.camera_distance_mm
         u_mm = max(declared.camera_distance_tolerance_mm, 0.1) / _SQRT3  # a distance is never known to better than 0.1 mm
-    elif focal_px_exif is not None:
-        source, focal = "EXIF", focal_px_exif
-        f35 = focal_px_exif * FULL_FRAME_DIAGONAL_MM / math.hypot(*size)
-        u_ln = math.sqrt((0.5 / f35) ** 2 + _EQUIVALENCE_HALF_WIDTH**2 + _FOCUS_HALF_WIDTH**2) / _SQRT3  # whole mm: +-0.5
     else:
         source, distance, u_mm = "assumed distance", _PRIOR_DISTANCE_MM, _PRIOR_DISTANCE_HALF_WIDTH_MM / _SQRT3
-    return _Prior(source, focal, u_ln, distance, u_mm, k1, k1_u, height)
+    return _Prior(source, None, math.nan, distance, u_mm, 0.0, math.nan, height)
+
+
+def known_focal(
+    size: tuple[int, int], focal_px_exif: float | None, declared: Declared, profile: CameraProfile | None
+) -> tuple[str, float, float, float, float] | None:
+    """Where a focal length known beforehand comes from, its value (px) and relative standard uncertainty, and k1 with its own (NaN
+    when unknown); None when there is none, or when a declared distance goes before EXIF."""
+    if profile is not None:
+        scaled = profile.for_size(size)
+        u_ln = math.hypot(scaled.focal_u_px / scaled.focal_px, _PROFILE_FOCUS_HALF_WIDTH / _SQRT3)
+        return "profile", scaled.focal_px, u_ln, scaled.k1, scaled.k1_u
+    if declared.camera_distance_mm is not None or focal_px_exif is None:
+        return None
+    f35 = focal_px_exif * FULL_FRAME_DIAGONAL_MM / math.hypot(*size)
+    u_ln = math.sqrt((0.5 / f35) ** 2 + _EQUIVALENCE_HALF_WIDTH**2 + _FOCUS_HALF_WIDTH**2) / _SQRT3  # whole mm: +-0.5
+    return "EXIF", focal_px_exif, u_ln, 0.0, math.nan
 
 
 def _fit(points: np.ndarray, corners: np.ndarray, centre: tuple[float, float], prior: _Prior, px_per_mm: float) -> Camera:
@@ -283,7 +321,7 @@ def _with_k1_width(prior: _Prior, centre: tuple[float, float], focal: float) -> 
     if math.isfinite(prior.k1_u):
         return prior
     corner = math.hypot(*centre) / focal  # normalised radius of the frame's corner
-    return replace(prior, k1_u=_CORNER_DISTORTION_HALF_WIDTH / _SQRT3 / corner**2)
+    return replace(prior, k1_u=CORNER_DISTORTION_HALF_WIDTH / _SQRT3 / corner**2)
 
 
 def _corner_noise(camera: Camera, points: np.ndarray, residuals: np.ndarray) -> np.ndarray:

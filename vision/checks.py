@@ -8,7 +8,7 @@ from __future__ import annotations
 import enum
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from vision.errors import EdgeNotFound
 from vision.flags import Note
@@ -189,12 +189,21 @@ def _with_unit(figure: str, unit: str) -> str:
     return figure + (unit if unit == "°" else f" {unit}" if unit else "")
 
 
-def judge(values: Mapping[str, float]) -> tuple[PhotoCheck, ...]:
-    """Every check of the registry in its order; a figure that is missing or NaN is `Verdict.NOT_MEASURED`."""
+# Without the strip the view is only taken as square: the focus runs off along and across a blade seen from the side, so that one line
+# softer than the other is no sign that it is none.
+_CAUTIONS_WITHOUT_STRIP = ("shoulder-soft", "apex-soft")
+
+
+def judge(values: Mapping[str, float], strip: bool = True) -> tuple[PhotoCheck, ...]:
+    """Every check of the registry in its order; a figure that is missing or NaN is `Verdict.NOT_MEASURED`.
+
+    `strip` is False for a photo without the printed strip.
+    """
     unknown = set(values) - {c.name for c in CHECKS}
     if unknown:
         raise ValueError(f"no check named {', '.join(sorted(unknown))}")
-    return tuple(c.judge(values.get(c.name, math.nan)) for c in CHECKS)
+    table = [c if strip or c.name not in _CAUTIONS_WITHOUT_STRIP else replace(c, refuse=None) for c in CHECKS]
+    return tuple(c.judge(values.get(c.name, math.nan)) for c in table)
 
 
 def refuse(photo: str, found: Sequence[PhotoCheck]) -> None:

@@ -79,7 +79,7 @@ class Hints:
     guides : tuple of Guide
     along_px : tuple of (float, float)
         Two or more points of a line drawn roughly along the edge.
-    spine_px : (float, float) or None
+    cheek_px : (float, float) or None
         A point on the blade, beyond the bevel: on which side of the drawn line the blade lies.
     scale : DeclaredScale or None
         None: the strip is in the photo.
@@ -87,18 +87,18 @@ class Hints:
 
     guides: tuple[Guide, ...] = ()
     along_px: tuple[tuple[float, float], ...] = ()
-    spine_px: tuple[float, float] | None = None
+    cheek_px: tuple[float, float] | None = None
     scale: DeclaredScale | None = None
 
     def __post_init__(self) -> None:
-        points = (*self.along_px, *((self.spine_px,) if self.spine_px else ()))
+        points = (*self.along_px, *((self.cheek_px,) if self.cheek_px else ()))
         if not all(len(p) == 2 and all(math.isfinite(v) for v in p) for p in points):
             raise DeclarationError("a point of the drawn line", "its place must be two numbers", "draw it again")
         if len(self.along_px) == 1 or len(set(self.along_px)) < len(self.along_px):
             raise DeclarationError(f"--along with {len(self.along_px)} points", "a line needs two different ones at least", "draw it again")
 
     def __bool__(self) -> bool:
-        return bool(self.guides or self.along_px or self.spine_px or self.scale)
+        return bool(self.guides or self.along_px or self.cheek_px or self.scale)
 
     def points_of(self, line: LineKind) -> tuple[tuple[float, float], ...]:
         """Guide points of one line, px."""
@@ -111,7 +111,7 @@ class Hints:
         ------
         DeclarationError
         """
-        drawn = [("a point of --along at ", p) for p in self.along_px] + ([("--spine ", self.spine_px)] if self.spine_px else [])
+        drawn = [("a point of --along at ", p) for p in self.along_px] + ([("--cheek ", self.cheek_px)] if self.cheek_px else [])
         points = [(f"guide {g}", (g.x_px, g.y_px)) for g in self.guides] + [(f"{k}{p[0]:g},{p[1]:g}", p) for k, p in drawn]
         for what, (x, y) in points:
             if not (-0.5 <= x <= size_px[0] - 0.5 and -0.5 <= y <= size_px[1] - 0.5):

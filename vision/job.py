@@ -241,8 +241,8 @@ def _photo_table(photo: JobPhoto) -> dict[str, Any]:
     out: dict[str, Any] = {"path": photo.path, "sha256": photo.sha256}
     if h.along_px:
         out["along_px"] = [list(p) for p in h.along_px]
-    if h.spine_px:
-        out["spine_px"] = list(h.spine_px)
+    if h.cheek_px:
+        out["cheek_px"] = list(h.cheek_px)
     if h.scale:
         out["scale"] = _plain(h.scale)
     if h.guides:
@@ -253,7 +253,7 @@ def _photo_table(photo: JobPhoto) -> dict[str, Any]:
 def _photo(table: _Table) -> JobPhoto:
     path, sha256 = table.take("path", str), table.take("sha256", str, "")
     along = tuple(table.span("along_px", p) for p in table.take("along_px", list, []))
-    spine = table.pair("spine_px") if "spine_px" in table.left else None
+    spine = table.pair("cheek_px") if "cheek_px" in table.left else None
     scale = table.table("scale").build(DeclaredScale) if "scale" in table.left else None
     guides = tuple(_guide(t) for t in table.tables("guides"))
     table.close()

@@ -45,6 +45,14 @@ class Side:
     def __post_init__(self) -> None:
         if self.hints and len(self.hints) != len(self.photos):
             raise DeclarationError(f"hints for {len(self.hints)} photos", f"the side has {len(self.photos)}", "give one for each photo")
+        if self.scale_declared and len(self.photos) > 1:
+            rule = "without the strip nothing says where the photos meet"
+            raise DeclarationError(f"a declared scale with {len(self.photos)} photos", rule, "measure each by itself")
+
+    @property
+    def scale_declared(self) -> bool:
+        """True without the printed strip: the scale is a declared one."""
+        return any(h is not None and h.scale is not None for h in self.hints)
 
 
 @dataclass(frozen=True)
@@ -260,13 +268,14 @@ def _landmarks(sides: Sequence[Side]) -> tuple[float, float]:
 def _assumed(sides: Sequence[Side]) -> list[Note]:
     """What nobody declared, and what was taken instead."""
     out = []
-    for i, declared in enumerate(s.declared for s in sides):
+    for i, (side, declared) in enumerate((s, s.declared) for s in sides):
         of = f" of side {i + 1}" if len(sides) > 1 else ""
         if declared.edge_height_mm is None:
             half = declared.height_mm[1]
-            text = f"edge height{of} not declared: taken as level with the strip to within {half:g} mm"
+            what = "where the scale was taken" if side.scale_declared else "the strip"
+            text = f"edge height{of} not declared: taken as level with {what} to within {half:g} mm"
             out.append(Note("height-assumed", text, "measure it and give --edge-height"))
-        if declared.printed_bar_mm is None:
+        if declared.printed_bar_mm is None and not side.scale_declared:
             half = declared.bars_mm[1]
             text = f"printed bars{of} not declared: taken as 100 mm to within {half:g} mm"
             out.append(Note("print-assumed", text, "measure both check bars and give --printed-bar", "info"))

@@ -267,6 +267,11 @@ class Measurement(_ArrayEquality):
         """True when a person's guide points steered the search in a photo."""
         return any(p.hints.guides for p in self.photos)
 
+    @property
+    def scale_declared(self) -> bool:
+        """True when the first side was seen without the strip: positions are then lengths along the drawn line."""
+        return bool(self.photos) and self.photos[0].hints.scale is not None
+
     def widths_of(self, photo: int) -> WidthProfile:
         """Widths of the side that the photo of this index shows."""
         theirs = self.other is not None and bool((self.other.widths.photo == photo).any())

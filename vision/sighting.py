@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibration_targets.strip import STRIP
-from vision import apex, bevel, checks, examine, lane, shoulder
+from vision import apex, bevel, checks, drawn_edge, examine, lane, shoulder
 from vision.camera import CameraFit, fit_camera
 from vision.camera_profile import CameraProfile
 from vision.declared import Declared
@@ -17,6 +17,7 @@ from vision.flags import Note, StationFlag
 from vision.hints import Hints, LineKind, pointing_px
 from vision.photo import Photo
 from vision.results import PhotoRecord, WidthProfile
+from vision.square_view import square_view
 from vision.steering import guide_on, missed
 from vision.straighten import StraightStrip, straighten
 from vision.target import Target, find_target
@@ -26,6 +27,8 @@ from vision.threads import one_blas_thread
 _LANE_MM, _BLADE_MM = 0.8, 3.2
 # Squares too small for an erf fit: a phone's demosaicked picture is no sharper than this.
 _BLUR_UNKNOWN_PX = 1.0
+# The bevel ends before the point that the person gave beyond it.
+_DEPTH_SHARE = 1.0
 # The shoulder and apex curves are smoothed over 0.07 mm twice (twicing); errors of the fits stay alike over about that.
 _LOCAL_LENGTH_MM = 0.12
 # A photo that gives fewer stations than this is no measurement of an edge (mm).
@@ -76,28 +79,68 @@ def sight(
     hints = hints or Hints()
     hints.check_inside(photo.name, (photo.width_px, photo.height_px))
     report = report or (lambda stage, share: None)
+    view = _look(photo, declared, profile, hints, report)
+    fit, curve, blur = view.fit, view.curve, view.blur_px
+    scale = fit.camera.px_per_mm
+    report("straighten", 0.5)
+    strip = straighten(photo, curve.curve_px, curve.inward_px, view.rows[0], view.rows[1])
+    reach = scale, pointing_px((photo.width_px, photo.height_px))
+    to_apex = guide_on(strip, hints, LineKind.APEX, np.full(strip.valid.shape[1], strip.row_of_apex), reach)
+    course = drawn_edge.settle(strip, blur, reach, to_apex) if hints.scale else None
+    edge = apex.refine_apex(strip, blur, scale, to_apex, course)
+    report("find the shoulder", 0.7)
+    to_shoulder = guide_on(strip, hints, LineKind.SHOULDER, edge.row, reach)
+    line = shoulder.find_shoulder(strip, edge.row, edge.blur_px, scale, to_shoulder)
+    lines = _stations(strip, edge, line, scale)
+    _refuse_without_edge(photo, lines, scale)
+    figures = examine.figures(examine.Seen(photo, view.target, fit, strip, edge, line, declared.height_mm[0]))
+    found = checks.judge(figures, view.target is not None)
+    checks.refuse(photo.name, found)
+    off = missed(to_apex, edge.row, LineKind.APEX) + missed(to_shoulder, line.row, LineKind.SHOULDER)
+    record = replace(_record(photo, view, hints), checks=found)
+    return Sighting(record, fit, lines, photo.remarks + view.notes + fit.notes + off + checks.notes(found))
+
+
+@dataclass(frozen=True, eq=False)
+class _View:
+    """The camera, the coarse apex, the blur, rows to keep before and behind the apex, and the strip where there is one."""
+
+    fit: CameraFit
+    curve: lane.ApexCurve
+    blur_px: float
+    rows: tuple[int, int]
+    target: Target | None = None
+
+    @property
+    def notes(self) -> tuple[Note, ...]:
+        return self.target.notes if self.target else ()
+
+
+def _look(photo: Photo, declared: Declared, profile: CameraProfile | None, hints: Hints, report: Progress) -> _View:
+    """How the photo is seen and where its edge roughly runs: by the strip, or by a declared scale and a drawn line."""
+    if hints.scale is not None:
+        return _look_along(photo, declared, profile, hints, report)
     report(f"find the strip in {photo.name}", 0.0)
     target = find_target(photo.grey(), STRIP)
     fit = fit_camera(target, (photo.width_px, photo.height_px), photo.focal_px, declared, profile)
     report("find the edge", 0.3)
     curve = lane.find_apex(photo, fit.camera, declared.height_mm[0], fit.bar_scale, hints)
     blur = target.blur_px if np.isfinite(target.blur_px) else _BLUR_UNKNOWN_PX
-    scale = fit.camera.px_per_mm
-    report("straighten", 0.5)
-    strip = straighten(photo, curve.curve_px, curve.inward_px, int(_LANE_MM * scale), _blade_rows(curve, hints, scale))
-    reach = scale, pointing_px((photo.width_px, photo.height_px))
-    to_apex = guide_on(strip, hints, LineKind.APEX, np.full(strip.valid.shape[1], strip.row_of_apex), reach)
-    edge = apex.refine_apex(strip, blur, scale, to_apex)
-    report("find the shoulder", 0.7)
-    to_shoulder = guide_on(strip, hints, LineKind.SHOULDER, edge.row, reach)
-    line = shoulder.find_shoulder(strip, edge.row, edge.blur_px, scale, to_shoulder)
-    lines = _stations(strip, edge, line, scale)
-    _refuse_without_edge(photo, lines)
-    found = checks.judge(examine.figures(examine.Seen(photo, target, fit, strip, edge, line, declared.height_mm[0])))
-    checks.refuse(photo.name, found)
-    off = missed(to_apex, edge.row, LineKind.APEX) + missed(to_shoulder, line.row, LineKind.SHOULDER)
-    record = replace(_record(photo, target, fit, blur, hints), checks=found)
-    return Sighting(record, fit, lines, photo.remarks + target.notes + fit.notes + off + checks.notes(found))
+    rows = int(_LANE_MM * fit.camera.px_per_mm), _blade_rows(curve, hints, fit.camera.px_per_mm)
+    return _View(fit, curve, blur, rows, target)
+
+
+def _look_along(photo: Photo, declared: Declared, profile: CameraProfile | None, hints: Hints, report: Progress) -> _View:
+    report("find the edge along the drawn line", 0.1)
+    scale = hints.scale
+    assert scale is not None
+    found = drawn_edge.find_drawn(photo, hints, scale.px_per_mm)
+    frame = np.array(hints.along_px), drawn_edge.blade_side(hints, photo)
+    fit = square_view(photo, scale, frame, declared, profile)
+    # At a coarse scale the windows of the line fits, not the millimetres, set how much lane is needed.
+    lane_rows = max(int(_LANE_MM * scale.px_per_mm), int(12 * found.blur_px) + 20)
+    blade_rows = max(int(_BLADE_MM * scale.px_per_mm), int(_DEPTH_SHARE * found.depth_px))
+    return _View(fit, found.curve, found.blur_px, (lane_rows, blade_rows))
 
 
 def _blade_rows(curve: lane.ApexCurve, hints: Hints, px_per_mm: float) -> int:
@@ -109,8 +152,7 @@ def _blade_rows(curve: lane.ApexCurve, hints: Hints, px_per_mm: float) -> int:
 
 def _stations(strip: StraightStrip, edge: apex.ApexLine, line: shoulder.ShoulderLine, px_per_mm: float) -> bevel.Lines:
     """Both lines at stations `STATION_STEP_MM` apart."""
-    every = max(round(bevel.STATION_STEP_MM * px_per_mm), 1)
-    at = np.arange(0, len(edge.row), every)
+    at = np.arange(0, len(edge.row), _station_px(px_per_mm))
     # The curve runs on to the sheet's corners; only what the photo shows is a station.
     at = at[strip.valid[round(strip.row_of_apex), at]]
     flags = edge.flags[at] | line.flags[at]
@@ -123,29 +165,34 @@ def _stations(strip: StraightStrip, edge: apex.ApexLine, line: shoulder.Shoulder
     return bevel.Lines(apex_px, shoulder_px, random, edge.systematic_px[at], line.systematic_px[at], flags)
 
 
-def _refuse_without_edge(photo: Photo, lines: bevel.Lines) -> None:
-    measured = int(np.isfinite(lines.shoulder_px).all(axis=1).sum())
-    if measured * bevel.STATION_STEP_MM < _LEAST_EDGE_MM:
+def _station_px(px_per_mm: float) -> int:
+    return max(round(bevel.STATION_STEP_MM * px_per_mm), 1)
+
+
+def _refuse_without_edge(photo: Photo, lines: bevel.Lines, px_per_mm: float) -> None:
+    measured = int(np.isfinite(lines.shoulder_px).all(axis=1).sum()) * _station_px(px_per_mm) / px_per_mm
+    if measured < _LEAST_EDGE_MM:
         raise EdgeNotFound(
             f"{photo.name}",
-            f"a bevel could be told from its surroundings on only {measured * bevel.STATION_STEP_MM:.1f} mm",
+            f"a bevel could be told from its surroundings on only {measured:.1f} mm",
             "bring edge and strip into focus, fill the frame with them, and turn the lamp until the bevel stands out",
         )
 
 
-def _record(photo: Photo, target: Target, fit: CameraFit, blur: float, hints: Hints) -> PhotoRecord:
+def _record(photo: Photo, view: _View, hints: Hints) -> PhotoRecord:
+    fit = view.fit
     return PhotoRecord(
         name=photo.name,
         sha256=photo.sha256,
         width_px=photo.width_px,
         height_px=photo.height_px,
         px_per_mm=fit.camera.px_per_mm,
-        blur_px=blur,
+        blur_px=view.blur_px,
         focal_px=fit.camera.focal_px,
         focal_source=fit.focal_source,
         camera_distance_mm=fit.camera.distance_mm,
         tilt_deg=fit.camera.tilt_deg,
-        target_corners=len(target.ids),
+        target_corners=len(view.target.ids) if view.target else 0,
         target_residual_px=fit.residual_px,
         hints=hints,
     )

@@ -6,6 +6,7 @@ other lines merely lose against the guided width or course, less and less.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -145,7 +146,7 @@ def line_guide(points: np.ndarray, about: np.ndarray, px_per_mm: float, half_row
     return LineGuide(np.where(distance <= GUIDED_MM, course, np.nan), half_rows, course, np.exp(-((distance / CARRIES_MM) ** 2)))
 
 
-def along_px(points: tuple[tuple[float, float], ...]) -> np.ndarray:
+def along_px(points: Sequence[tuple[float, float]]) -> np.ndarray:
     """(N, 2) points about one px apart on the line drawn through `points`."""
     corner = np.asarray(points, float)
     arc = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(corner, axis=0), axis=1))])

@@ -15,6 +15,7 @@ from PIL import Image
 import vision.measure
 from app import cli, commands, files
 from app.demo import FOLDER
+from vision import job
 from vision.declared import Declared, Lie, Reading
 from vision.errors import EdgeNotFound
 from vision.hints import Guide, Hints, LineKind
@@ -87,6 +88,34 @@ def test_every_flag_reaches_the_library(photo: Path, tmp_path: Path, stand_in: l
     assert call["hints"] == (Hints((Guide(LineKind.SHOULDER, 812, 455.5), Guide(LineKind.APEX, 800, 520))),)
 
 
+@pytest.mark.parametrize(
+    ("words", "px_per_mm", "u"),
+    [
+        ("--scale 50 --scale-tolerance 2", 50.0, 0.02 / 3**0.5),
+        # Two points 1000 px apart, each good to 4 px in a photo of 1280; 25.4 is good to half of its last digit, or as the flag says.
+        ("--scale-between 100,100 700,900 25.4", 1000 / 25.4, ((2 / 3) * 0.004**2 + (0.05 / 25.4) ** 2 / 3) ** 0.5),
+        ("--scale-between 100,100 700,900 25.4 --scale-tolerance 1", 1000 / 25.4, ((2 / 3) * 0.004**2 + 0.01**2 / 3) ** 0.5),
+    ],
+)
+def test_a_photo_without_the_strip(words: str, px_per_mm: float, u: float, photo: Path, tmp_path: Path, stand_in: list[dict]) -> None:
+    flags = f"{words} --along 100,500 900,520 --cheek 500,300 --angle 30"
+    assert cli.main(["measure", str(photo), *flags.split(), "--out", str(tmp_path / "o")]) == 0
+    (hints,) = stand_in[0]["hints"]
+    assert hints.along_px == ((100, 500), (900, 520))
+    assert hints.cheek_px == (500, 300)
+    assert (hints.scale.px_per_mm, hints.scale.u_relative) == (pytest.approx(px_per_mm), pytest.approx(u))
+    # The job file holds the scale as it was had, so that it needs no ticks again.
+    (again,) = job.read_job(tmp_path / "o" / "job.toml").sides[0].photos
+    assert again.hints == hints
+
+
+def test_a_rule_without_ticks_exits_3(photo: Path, tmp_path: Path, capsys) -> None:
+    flags = "--scale-rule 100,100 1100,120 --along 100,500 900,520 --cheek 500,300 --angle 30"
+    assert cli.main(["measure", str(photo), *flags.split(), "--out", str(tmp_path / "o")]) == 3
+    assert "even spacing" in capsys.readouterr().err
+    assert not (tmp_path / "o").exists()
+
+
 def test_flags_that_were_not_given_leave_the_librarys_defaults() -> None:
     options = cli.build_parser().parse_args(["measure", "p.jpg", "--angle", "30", "--out", "o"])
     assert commands.declared_from(options) == Declared(included_angle_deg=30.0)
@@ -104,6 +133,15 @@ def test_flags_that_were_not_given_leave_the_librarys_defaults() -> None:
         "measure p.jpg --angle 30 --caliper 20=0.5 --set-aside 21 --out o", "plan r", "plan r --take-back 0.1 --bevel-width 1",
         "repeatability", "measure p.jpg --guide cheek:1,2 --out o", "measure p.jpg --guide shoulder:1 --out o",
         "measure p.jpg --guide shoulder:1,b --out o", "measure p.jpg --guide 2:shoulder:1,2 --out o",
+        "measure p.jpg --along 1,2 --out o", "measure p.jpg --along 1,2 3,x --out o", "measure p.jpg --along 2:1,2 3,4 --out o",
+        "measure p.jpg --along a:1,2 3,4 --out o", "measure p.jpg --along 1,2 3,4 --along 1,2 5,6 --out o",
+        "measure p.jpg --scale 50 --along 1,2 3,4 --cheek 5,6 --out o", "measure p.jpg --scale 50 --scale-tolerance 2 --out o",
+        "measure p.jpg --scale-tolerance 2 --out o", "measure p.jpg --cheek 5,6 --out o", "measure p.jpg --scale-between 1,2 3,4 --out o",
+        "measure p.jpg --scale-between 1,2 3,4 x --along 1,2 3,4 --out o", "measure p.jpg --scale-rule 1,2 --along 1,2 3,4 --out o",
+        "measure p.jpg --scale-rule 1,2 3,4 1 1 --along 1,2 3,4 --out o",
+        "measure p.jpg --scale-rule 1,2 3,4 --scale-between 1,2 3,4 5 --along 1,2 3,4 --out o",
+        "measure p.jpg q.jpg --scale-rule 1,2 3,4 --along 1,2 3,4 --out o",
+        "measure p.jpg --scale-rule 1,2 3,4 --along 1,2 3,4 --printed-bar 99,99 --out o",
         "measure p.jpg --guide 0:shoulder:1,2 --out o", "measure p.jpg --guide a:b:shoulder:1,2 --out o",
     ],
 )  # fmt: skip
