@@ -23,6 +23,7 @@ from vision.photo import Photo
 from vision.results import Measurement, OtherSide, WidthProfile
 from vision.sighting import Progress, Sighting, sight
 from vision.sources import Face
+from vision.thickness import ThicknessFit, face_angles
 from vision.threads import one_blas_thread
 
 # A method that scatters by more than this cannot tell one edge from another.
@@ -139,10 +140,11 @@ def conclude(sides: Sequence[Side], seen: Sequence[Sequence[Sighting]], settings
     found = zones.find_zones(fit, settings.stretches)
     spent = budget.budget(fit, zones.main_mask(fit, found, settings.stretches)) if found else None
     notes = [n for group in seen for s in group for n in s.notes] + [n for _, seams in joined for n in seams]
+    widths = _as_found(sides, [w for w, _ in joined], fit)
     return Measurement(
         declared=sides[0].declared,
         photos=tuple(s.record for group in seen for s in group),
-        widths=joined[0][0],
+        widths=widths[0],
         thickness=fit.profile,
         zones=found,
         budget=spent,
@@ -161,7 +163,7 @@ def conclude(sides: Sequence[Side], seen: Sequence[Sequence[Sighting]], settings
         program=f"shoulderline {metadata.version('shoulderline')}",
         created=datetime.now(UTC).isoformat(timespec="seconds"),
         versions=_versions(),
-        other=_other(sides, joined[1][0]) if len(sides) == 2 else None,
+        other=_other(sides, widths[1]) if len(sides) == 2 else None,
     )
 
 
@@ -235,6 +237,15 @@ def _faces(sides: Sequence[Side], widths: Sequence[WidthProfile]) -> tuple[Face,
             "read both positions again: one and the same point of the blade, on each side's own scale",
         )
     return faces
+
+
+def _as_found(sides: Sequence[Side], widths: Sequence[WidthProfile], fit: ThicknessFit) -> list[WidthProfile]:
+    """Widths of sides without a declared angle as the angle found makes them: what they were worked out with was a stand-in."""
+    angles = face_angles(fit)
+    return [
+        Face(w, s.declared).at_angle(*angle) if s.declared.included_angle_deg is None and fit.used else w
+        for s, w, angle in zip(sides, widths, angles, strict=True)
+    ]
 
 
 def _shared(faces: Sequence[Face]) -> np.ndarray:

@@ -99,6 +99,19 @@ class Face:
         turned = rise + angle_rad - assumed
         return np.cos(rise) / np.cos(turned), np.tan(turned)
 
+    def at_angle(self, angle_rad: float, u_rad: float) -> WidthProfile:
+        """The widths as another angle per side makes them, whose standard uncertainty is `u_rad` besides its change along the edge."""
+        ratio, growth = self.reseen(angle_rad)
+        w = self.widths
+        return replace(
+            w,
+            width_mm=w.width_mm * ratio,
+            local_u_mm=w.local_u_mm * ratio,
+            systematic_u_mm={k: v * ratio for k, v in w.systematic_u_mm.items()},
+            width_per_rad_mm=w.width_mm * ratio * growth,
+            angle_u_rad=math.hypot(u_rad, math.radians(DRIFT_U_DEG)),
+        )
+
 
 def angle_names(faces: Sequence[Face]) -> list[str]:
     """Budget row of each face's common angle.

@@ -235,7 +235,7 @@ def estimate_faces(faces: tuple[Face, ...]) -> ThicknessFit:
     about = [math.radians(f.prior_deg[0]) for f in faces]
     for _ in range(12):
         fit = _linear_fit(faces, measured, (used, unused), about)
-        found = _face_angles(fit)
+        found = [a for a, _ in face_angles(fit)]
         # A line drawn 0.005 rad off its point is wrong by 0.005**2 / 2 of T: 6 nm of 0.5 mm.
         settled = not used or max(abs(a - b) for a, b in zip(about, found, strict=True)) < 0.005
         if settled:
@@ -281,16 +281,24 @@ def _linear_fit(
     return _with_profile(ThicknessFit(_empty(measured), faces, measured, sources, state, used, readings[1], caliper, placement))
 
 
-def _face_angles(fit: ThicknessFit) -> list[float]:
-    """Posterior common angle of each face, radians: the point about which T is taken as linear."""
+def face_angles(fit: ThicknessFit) -> list[tuple[float, float]]:
+    """Posterior of each face's common angle per side and its standard uncertainty, radians: T is taken as linear about it.
+
+    Its change along the edge is apart; a disagreement of the readings counts in the first face's.
+    """
     out = []
     seen = fit.state.rows @ fit.state.factor
-    pull = seen.T @ np.linalg.solve(fit.state.spread, fit.state.innovation) if fit.used else np.zeros(fit.state.factor.shape[1])
+    solved = np.linalg.solve(fit.state.spread, seen) if fit.used else np.zeros((0, fit.state.factor.shape[1]))
     starts = np.cumsum([0] + [s.shift_mm.shape[1] for s in fit.sources])
     names = [s.name for s in fit.sources]
-    for face, name in zip(fit.faces, angle_names(fit.faces), strict=True):
+    for i, (face, name) in enumerate(zip(fit.faces, angle_names(fit.faces), strict=True)):
         k = names.index(name)
-        out.append(math.radians(face.prior_deg[0] + fit.sources[k].u * float(pull[starts[k]])))
+        column = starts[k]
+        moved = float(solved[:, column] @ fit.state.innovation)
+        left = math.sqrt(max(1.0 - float(seen[:, column] @ solved[:, column]), 0.0))
+        doubt = 0.0 if i or fit.disagreement is None else float(np.sqrt(np.mean(np.sum(fit.disagreement.angle_rad**2, axis=1))))
+        u = math.radians(fit.sources[k].u)
+        out.append((math.radians(face.prior_deg[0]) + u * moved, math.hypot(u * left, doubt)))
     return out
 
 

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import pytest
 
-from vision.declared import Declared, Lie, Reading
+from vision.declared import Caliper, Declared, Lie, Reading
 from vision.errors import DeclarationError
 from vision.measure import Settings, Side, _assumed, _gaps, conclude, measure, measure_sides
 from vision.photo import open_photo
@@ -45,6 +45,22 @@ def whole(drawn):
 def turned_over(drawn):
     """20 mm of the other side, its bevel seen 0.8 mm wide."""
     return cut(drawn(seen_width_mm=0.8, seed=2).photo(), 0.0, 20.0, "other.png")
+
+
+@pytest.mark.parametrize("both", [False, True])
+def test_without_a_declared_angle_widths_are_those_of_the_angle_found(whole, turned_over, both):
+    # The photo shows w cos a = 0.9 mm; 2 w sin a = 1.8 tan 12 = 0.3826 mm. Taken as of 18 degrees w would be 0.946, not 0.920 mm.
+    there = 2 * 0.9 * math.tan(math.radians(12)) if not both else (0.9 + 0.8) * math.tan(math.radians(12))
+    fine = Caliper(accuracy_mm=0.001, resolution_mm=0.0005)
+    readings = tuple(Reading(p, there) for p in (4.0, 8.0, 12.0, 16.0, 19.0))
+    facts = replace(FACTS, included_angle_deg=None, readings=readings, caliper=fine)
+    sides = [Side((whole,), facts, 10.0)] + ([Side((turned_over,), replace(facts, readings=()), 10.0)] if both else [])
+    m = measure_sides(sides)
+    assert np.nanmedian(m.widths.width_mm) == pytest.approx(0.9 / math.cos(math.radians(12)), abs=0.005)
+    assert np.nanmedian(m.thickness.angle_per_side_deg) == pytest.approx(12.0, abs=0.6)
+    assert m.widths.angle_u_rad < math.radians(1.5)
+    if both:
+        assert np.nanmedian(m.other.widths.width_mm) == pytest.approx(0.8 / math.cos(math.radians(12)), abs=0.005)
 
 
 def test_two_photos_along_one_strip_merge_by_position(whole):

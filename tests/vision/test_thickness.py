@@ -8,7 +8,7 @@ from vision.declared import Caliper, Declared, Lie, Reading
 from vision.errors import DeclarationError
 from vision.gaussian import condition, local_covariance, smooth_factor
 from vision.sources import CaliperModel, Face
-from vision.thickness import estimate, estimate_faces, length_weights
+from vision.thickness import estimate, estimate_faces, face_angles, length_weights
 
 
 def flat(blades, width=1.0, n=200, **more):
@@ -99,6 +99,32 @@ def test_angle_found_without_a_declared_one(blades):
         estimate(w, Declared(included_angle_deg=None))
     with pytest.raises(DeclarationError, match="--caliper"):
         estimate(w, Declared(included_angle_deg=None, readings=(Reading(90.0, 0.5),)))
+
+
+@pytest.mark.parametrize("lie", [Lie.LEVEL, Lie.CHEEK_DOWN])
+def test_widths_at_the_angle_found_are_those_of_the_drawn_face(blades, lie):
+    # T = 2 w sin a: a face of 1.000 mm at 13 degrees, seen as cos(13 + c) of it, was worked out with 18 degrees.
+    c = math.radians(3) if lie is Lie.CHEEK_DOWN else 0.0
+    x = np.linspace(6, 46, 200)
+    taken_mm = math.cos(math.radians(13) + c) / math.cos(math.radians(18) + c)
+    t = 2 * math.sin(math.radians(13))
+    fine = Caliper(accuracy_mm=0.001, resolution_mm=0.0005)
+    at = tuple(Reading(p, t) for p in (8.0, 14.0, 20.0, 26.0, 32.0, 38.0, 44.0))
+    declared = Declared(included_angle_deg=None, caliper=fine, readings=at, lie=lie, cheek_angle_deg=3.0)
+    face = Face(blades.profile(x, np.full(200, taken_mm), local_u=0.0005, systematic={"height": np.full(200, 0.002)}), declared)
+    fit = estimate_faces((face,))
+    [(angle, u)] = face_angles(fit)
+    assert math.degrees(angle) == pytest.approx(13.0, abs=0.3)
+    found = face.at_angle(angle, u)
+    ratio = math.cos(math.radians(13) + c) / math.cos(angle + c)
+    np.testing.assert_allclose(found.width_mm, ratio, rtol=1e-9)
+    np.testing.assert_allclose(found.systematic_u_mm["height"], 0.002 * ratio / taken_mm, rtol=1e-9)
+    np.testing.assert_allclose(
+        2 * found.width_mm * np.sin(np.radians(fit.profile.angle_per_side_deg)), fit.profile.thickness_mm, rtol=0.002
+    )
+    # The angle's part of the width's uncertainty shrinks from 10 degrees' to what is left and its change along the edge.
+    assert found.angle_u_rad == pytest.approx(math.hypot(u, math.radians(0.75)), rel=1e-12)
+    assert u < math.radians(1.0)
 
 
 def test_second_order_term_is_below_a_tenth_of_a_micrometre_a_degree():
