@@ -39,8 +39,9 @@ def all_models(summaries: Sequence[Summary], colours: Colours) -> Spec:
     rows = _rows(summaries)
     x = {"field": "rank", "type": "quantitative", "axis": {"title": "models, in the order chosen", "tickMinStep": 1, "format": "d"}}
     x["scale"] = {"domain": [0, len(rows) + 1], "nice": False}
+    size = {"field": "specimens", "type": "quantitative", "legend": None, "scale": {"range": _dot_px2(len(rows)), "type": "sqrt"}}
     return {
-        "height": 240,
+        "height": 380,
         "data": {"values": rows},
         "encoding": {"x": x, "tooltip": _tooltip()},
         "layer": [
@@ -48,14 +49,13 @@ def all_models(summaries: Sequence[Summary], colours: Colours) -> Spec:
              "encoding": {"y": _thickness("min", "y"), "y2": {"field": "max"}}},
             {"mark": {"type": "circle", "color": colours.mark, "opacity": 0.9},
              "encoding": {"y": _thickness("mean", "y"),
-                          "size": {"field": "specimens", "type": "quantitative", "scale": {"range": [8, 90], "type": "sqrt"},
-                                   "legend": {"title": "specimens", "orient": "bottom", "tickCount": 3}}}},
+                          "size": size}},
         ],
     }  # fmt: skip
 
 
 def top_mm(summaries: Sequence[Summary]) -> float:
-    """End of the scale on which all of them fit, with room for the numbers at its border."""
+    """End of a scale from nothing on which all of them fit, with room for the numbers at its border."""
     return 1.06 * max(row["high"] for row in _rows(summaries))
 
 
@@ -156,12 +156,22 @@ def _thickness(field: str, axis: str, top_mm: float | None = None) -> Spec:
     scale: Spec = {"zero": axis == "y" or top_mm is not None}
     if top_mm is not None:
         scale = {"domain": [0.0, top_mm], "nice": False, "clamp": True}
-    return {"field": field, "type": "quantitative", "scale": scale, "axis": {"title": "thickness behind the edge, mm"}}
+    return {
+        "field": field,
+        "type": "quantitative",
+        "scale": scale,
+        "axis": {"title": "mm" if axis == "y" else "thickness behind the edge, mm"},
+    }
 
 
 def _tooltip() -> list[Spec]:
     names = (("name", "model"), ("figure", "mean"), ("lie", "specimens lie"), ("specimens", "specimens"))
     return [{"field": field, "title": name} for field, name in names]
+
+
+def _dot_px2(count: int) -> list[int]:
+    # Dots that overlap hide the ranges behind them.
+    return [8, 90] if count <= 60 else [4, 30] if count <= 200 else [2, 14]
 
 
 def _line_px(count: int) -> float:

@@ -54,9 +54,9 @@ def head(title: str, *, own_alone: bool = False) -> None:
     with st.container(horizontal=True, vertical_alignment="center"):
         if st.session_state.get("log_demo"):
             st.markdown(f"**The demo log**, invented knives only: {markdown(looked_at())}")
-            st.button("Back to my own log", on_click=lambda: st.session_state.update(log_demo=False))
+            st.button("Back from the demo", on_click=lambda: st.session_state.update(log_demo=False))
             return
-        st.markdown(f"**Your own log**: {_place()}")
+        st.markdown(f"**{'A shared log' if '://' in own_log() else 'Your own log'}**: {_place()}")
         if not own_alone:
             st.button("Look at the demo log", on_click=_open_demo, help="Invented knives in a file of their own, never mixed with yours.")
 
@@ -66,7 +66,7 @@ def reading() -> Iterator[Store]:
     """The log that is looked at; where there is none yet, or it cannot be opened, says so and ends the page."""
     where = looked_at()
     if not exists(where):
-        st.info("Your log is empty. Add the present result, import a file, or look at the demo log.")
+        st.info("There is no log yet. Add the present result, import a file, or look at the demo log.")
         st.stop()
     with refusals(), Store(where) as store:
         yield store

@@ -11,7 +11,7 @@ import math
 import re
 from decimal import Decimal
 
-from app.reference_log.records import Condition, Record, Source, instrument_kind
+from app.reference_log.records import Condition, Record, Source, instrument_kind, name_key
 from vision.rounding import MM_PER_INCH
 
 # Four steps to the figure: with fewer, half a step of reading error is more than an eighth of it, and 0.3 passes for 0.4.
@@ -28,11 +28,20 @@ _USED = re.compile(
     r"for|since|in the|regularly)|(?:well|heavily|lightly|much|often) used|edge (?:is |was )?used|second[ -]?hand|after (?:some )?use)\b",
     re.IGNORECASE,
 )
+_NO_INSTRUMENT = {
+    "none", "no", "nothing", "n/a", "na", "nil", "null", "unknown", "not known", "not given", "eye", "by eye", "naked eye", "estimate",
+    "estimated", "guess", "guessed", "feel", "by feel", "hand", "by hand",
+}  # fmt: skip
 _DENIED = re.compile(
     r"\b(?:never|not|no|non|nor|un|isn't|wasn't|hasn't|factory|maker|as|before|without|yet)\b[\s\-]*(?:(?:been|be|yet|ever|being) )*$",
     re.IGNORECASE,
 )
 _BY_MAKER = re.compile(r" (?:by|at|from) (?:the |its )?(?:maker|factory)", re.IGNORECASE)
+
+
+def is_no_instrument(name: str) -> bool:
+    """True for an empty cell, and for the words that people write into one that they must fill."""
+    return not re.search(r"[^\W_]", name) or name_key(name).strip(" .") in _NO_INSTRUMENT
 
 
 def reason_against(r: Record) -> str | None:

@@ -34,6 +34,7 @@ _DECIMALS = (
 _TEXTS = ("maker", "model", "variant", "specimen", "instrument", "contributor", "note", "program", "result")
 _METHOD_WORDS = {"zone": "main stretch", "height": "shoulder", "averaged": "mean"}
 _NUMBER = re.compile(r"[0-9]{1,9}(\.[0-9]{0,30})?|\.[0-9]{1,30}", re.ASCII)
+_SHA256 = re.compile(r"[0-9A-Fa-f]{64}")
 _E = TypeVar("_E", bound=StrEnum)
 
 
@@ -78,7 +79,8 @@ def record(row: Mapping[str, str]) -> Record:
         source=_one_of("method", row.get("method", ""), Source),
         unit=_one_of("unit", unit or "mm", Unit),
         date=_date(row.get("date", "")),
-        photos=tuple(p for p in row.get("photos", "").split(";") if p),
+        # A hash is the same hash in capitals.
+        photos=tuple(p.strip().lower() if _SHA256.fullmatch(p.strip()) else p for p in row.get("photos", "").split(";") if p),
         cautions=tuple(dict.fromkeys(remarks)),
     )
 

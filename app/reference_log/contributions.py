@@ -195,7 +195,7 @@ def _checked(names: Sequence[str], row: Row) -> Record | str:
     if len(row.cells) != len(names):
         return f"it has {len(row.cells)} cells under {len(names)} columns"
     cells = dict(zip(names, row.cells, strict=True))
-    if not cells["instrument"].strip():
+    if checks.is_no_instrument(cells["instrument"]):
         return "no instrument: say what the figure was read with"
     try:
         record = columns.record(cells)

@@ -10,6 +10,7 @@ import datetime
 import enum
 import hashlib
 import math
+import re
 import unicodedata
 from dataclasses import dataclass, field, fields
 from decimal import Decimal
@@ -239,14 +240,19 @@ _KINDS = {
     "micrometer": ("micrometer", "micrometre screw"),
     "microscope": ("microscope",),
     "thickness gauge": ("gauge", "gage"),
-    "ruler": ("ruler", "steel rule", "tape measure", "folding rule"),
     "photo": ("camera", "phone", "photo"),
 }
+
+
+# Whole words: a capsule is no rule.
+_RULER = re.compile(r"\b(?:rulers?|rules?|tape measure|measuring tape|yardstick|metre stick|meter stick)\b")
 
 
 def instrument_kind(name: str) -> str:
     """Kind of an instrument by the words of its name; an unknown one is a kind of its own."""
     lower = name_key(name)
+    if _RULER.search(lower):
+        return "ruler"
     for kind, words in _KINDS.items():
         if any(word in lower for word in words):
             return kind

@@ -75,6 +75,7 @@ def _charts(found: list[Summary]) -> None:
     pages = -(-len(found) // log_charts.PAGE)
     if pages > 1:
         text = f"{len(found)} models in order: lines from thinnest to thickest specimen, dots at the mean, larger for more specimens"
+        st.caption("All of them: a line from thinnest to thickest specimen, a dot at the mean, larger for more specimens.")
         st.vega_lite_chart(spec=log_charts.all_models(found, colours), width="stretch", alt=text)
         starts = [f"{i * log_charts.PAGE + 1} to {min(len(found), (i + 1) * log_charts.PAGE)}" for i in range(pages)]
         at = starts.index(st.selectbox("By name, models", starts)) * log_charts.PAGE
@@ -83,7 +84,7 @@ def _charts(found: list[Summary]) -> None:
     part = found[at : at + log_charts.PAGE]
     st.caption("Bar: thinnest to thickest specimen; thin line: with their own 95 % bands; dot: mean; at the end: how many specimens.")
     alt = f"Range, mean and number of specimens of {len(part)} models by name; the table below holds the same figures"
-    st.vega_lite_chart(spec=log_charts.by_name(part, log_charts.top_mm(found), colours), width="stretch", alt=alt)
+    st.vega_lite_chart(spec=log_charts.by_name(part, log_charts.top_mm(part), colours), width="stretch", alt=alt)
 
 
 def _records(store: Store, wanted: search.Filter, sort: str, descending: bool) -> None:

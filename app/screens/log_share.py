@@ -25,7 +25,7 @@ def main() -> None:
     log_session.head("Import and publish")
     st.subheader("Import", anchor=False)
     if st.session_state.get("log_demo"):
-        st.info("The demo log takes no contributions: go back to your own log to import.")
+        st.info("The demo log takes no contributions: go back from it to import.")
     else:
         _import()
     st.subheader("Publish", anchor=False)

@@ -70,14 +70,14 @@ def _charts(page: AppTest) -> list[dict]:
 
 def test_an_empty_log_says_so_and_offers_the_demo_apart(own: Path) -> None:
     page = _open("log")
-    assert "Your log is empty" in page.info[0].value
+    assert "There is no log yet" in page.info[0].value
     assert not own.exists(), "looking makes no log"
     _button(page, "Look at the demo log").click().run()
     assert not own.exists()
     assert demo.path().exists()
     assert any("30 models" in m.value for m in page.markdown)
-    _button(page, "Back to my own log").click().run()
-    assert "Your log is empty" in page.info[0].value
+    _button(page, "Back from the demo").click().run()
+    assert "There is no log yet" in page.info[0].value
 
 
 def test_every_models_figures_are_the_librarys(own: Path) -> None:

@@ -40,7 +40,11 @@ def test_a_sound_row_is_taken_without_remark(store: Store) -> None:
     ("change", "why"),
     [
         ({"instrument": " "}, "no instrument"),
+        ({"instrument": "n/a"}, "no instrument"),
+        ({"instrument": "By eye."}, "no instrument"),
+        ({"instrument": "-"}, "no instrument"),
         ({"instrument": "steel ruler", "instrument_step": "0.5"}, "cannot resolve.*ruler"),
+        ({"instrument": "12 inch stainless rule", "instrument_step": ""}, "cannot resolve.*ruler"),
         ({"instrument": "dial tool", "instrument_step": "0.2"}, "cannot resolve.*its step"),
         ({"instrument_accuracy": "0.5"}, "cannot resolve.*its accuracy"),
         ({"instrument_accuracy": "", "thickness_u": ""}, "nothing says how far to trust"),
@@ -116,7 +120,7 @@ def test_duplicates_of_row_and_photo_in_file_and_log(store: Store) -> None:
     sha = "ab" * 32
     first = contributions.take(store, given(row(photos=sha), row(photos=sha, specimen="b"), row(photos="")))
     assert first.taken == 2
-    again = contributions.take(store, given(row(photos=""), row(photos=sha, specimen="c"), row(specimen="new")))
+    again = contributions.take(store, given(row(photos=""), row(photos=sha.upper(), specimen="c"), row(specimen="new")))
     assert again.taken == 1
     assert [("duplicate" in why) for _, why in again.turned_away] == [True, True]
 
