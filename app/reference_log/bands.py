@@ -18,6 +18,10 @@ def among(thickness_mm: float, half_mm: float = 0.0) -> str:
     names = [name for name, low, high in BANDS if low <= thickness_mm <= high]
     near = [n for n, low, high in BANDS if n not in names and low <= thickness_mm + half_mm and high >= thickness_mm - half_mm]
     beyond = "thinner than" if thickness_mm < BANDS[0][1] else "thicker than" if thickness_mm > BANDS[-1][2] else "between"
-    first = f"common for {' and '.join(names)}" if names else f"{beyond} what is common"
-    also = f"; within its uncertainty also for {' and '.join(near)}" if near else ""
+    first = f"common for {_listed(names)}" if names else f"{beyond} what is common"
+    also = f"; within its uncertainty also for {_listed(near)}" if near else ""
     return f"{first}{also} ({CAVEAT})"
+
+
+def _listed(names: list[str]) -> str:
+    return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))

@@ -14,7 +14,7 @@ from app.reference_log import consensus
 from app.reference_log.errors import LogRefused
 from app.reference_log.records import Condition, Edge, Method, Record, Source, knife_key, name_key
 from app.reference_log.store import Store, standing
-from app.reference_log.tables import RECORD
+from app.reference_log.tables import NO_CAUTION, RECORD
 
 # Pairs of contributors grow with the square of their number; beyond this no list of pairs helps a reader.
 MOST_COMPARED = 50
@@ -22,7 +22,7 @@ MOST_COMPARED = 50
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """The part of a record that a summary needs; lengths in mm, `u_mm` NaN where unknown."""
+    """The part of a record that a summary needs; lengths in mm, `u_mm` NaN where unknown, `remarked`: taken with a caution."""
 
     maker: str
     model: str
@@ -35,6 +35,7 @@ class Reading:
     thickness_mm: float
     u_mm: float
     common_u_mm: float
+    remarked: bool = False
 
 
 @dataclass(frozen=True)
@@ -109,6 +110,8 @@ class Summary:
         for one specimen.
     next_low_mm, next_high_mm : float
         Where the next specimen will lie with 95 %; NaN for one specimen.
+    remarked : int
+        How many of the measurements were taken with a caution; they count like the others.
     comparisons : tuple of Comparison
         Every two of the (up to `MOST_COMPARED`) contributors who measured most, the largest E_n first.
     """
@@ -131,6 +134,7 @@ class Summary:
     next_low_mm: float
     next_high_mm: float
     left_out: tuple[LeftOut, ...]
+    remarked: int
     comparisons: tuple[Comparison, ...]
     by_specimen: tuple[Specimen, ...]
 
@@ -189,11 +193,11 @@ def readings(store: Store, *conditions: sa.ColumnElement[bool]) -> Iterable[Read
     """Standing records that meet the conditions, as a summary needs them."""
     c = RECORD.c
     columns = (c.maker, c.model, c.variant, c.edge, c.condition, c.source, c.instrument_kind, c.zone, c.height, c.averaged, c.specimen,
-               c.contributor, c.thickness_mm, c.u_mm, c.common_u_mm)  # fmt: skip
+               c.contributor, c.thickness_mm, c.u_mm, c.common_u_mm, c.cautions != NO_CAUTION)  # fmt: skip
     methods: dict[tuple, Method] = {}
     with store.reading() as connection:
         for row in connection.execute(sa.select(*columns).where(standing(), *conditions).order_by(c.id)):
-            maker, model, variant, edge, condition, *by, specimen, contributor, thickness, u, common = row
+            maker, model, variant, edge, condition, *by, specimen, contributor, thickness, u, common, remarked = row
             method = methods.get(tuple(by))
             if method is None:
                 source, kind, zone, height, averaged = by
@@ -203,14 +207,25 @@ def readings(store: Store, *conditions: sa.ColumnElement[bool]) -> Iterable[Read
                 )
             yield Reading(
                 maker, model, variant, Edge(edge), Condition(condition), method, specimen, contributor, thickness,
-                math.nan if u is None else u, common,
+                math.nan if u is None else u, common, bool(remarked),
             )  # fmt: skip
 
 
 def reading_of(r: Record) -> Reading:
     """A record as a summary needs it."""
     return Reading(
-        r.maker, r.model, r.variant, r.edge, r.condition, r.method, r.specimen, r.contributor, r.thickness_mm, r.u_mm, r.common_u_mm
+        r.maker,
+        r.model,
+        r.variant,
+        r.edge,
+        r.condition,
+        r.method,
+        r.specimen,
+        r.contributor,
+        r.thickness_mm,
+        r.u_mm,
+        r.common_u_mm,
+        bool(r.cautions),
     )
 
 
@@ -255,7 +270,7 @@ def _of_group(group: Group, found: list[Reading], left_out: list[LeftOut]) -> Su
         spread_mm=math.nan if one else spread, spread_dl_mm=math.nan if one else consensus.dersimonian_laird(x, u, shared),
         # No blade is thinner than nothing: few specimens give a wide interval that would reach below.
         next_low_mm=next_low if one else max(0.0, next_low), next_high_mm=next_high, left_out=tuple(left_out),
-        comparisons=_comparisons(found),
+        remarked=sum(r.remarked for r in found), comparisons=_comparisons(found),
         by_specimen=tuple(
             Specimen(own[0].specimen, float(v), float(w), len(own), tuple(dict.fromkeys(r.contributor for r in own)))
             for own, v, w in zip(knives, x, u, strict=True)

@@ -15,6 +15,8 @@ import sqlalchemy as sa
 from app.reference_log.records import Condition, Edge, Record, Source, Unit, instrument_kind, knife_key, name_key
 
 _META = sa.MetaData()
+# What the column of cautions holds where there is none.
+NO_CAUTION = json.dumps(())
 _DECIMALS = (
     "instrument_step", "instrument_accuracy", "angle_deg", "angle_found_deg", "bevel_width", "thickness", "thickness_u", "tip", "tip_u",
     "minimum", "minimum_u", "maximum", "maximum_u",

@@ -88,9 +88,16 @@ def text(s: Summary, escape: Escape = visible) -> str:
     ]
     if len(s.variants) > 1:
         lines.append(f"  caution       variants averaged together: {', '.join(map(escape, s.variants[:10]))}; choose one with --variant")
+    lines += [f"  caution       {remarked(s)}"] if s.remarked else []
     lines += [f"  contributors  {line}" for line in disagreements(s, escape)]
     lines += [f"  left out      {o.measurements}: {escape(o.why)}" for o in s.left_out]
     return "\n".join(lines)
+
+
+def remarked(s: Summary) -> str:
+    """How many of the measurements in the figure were taken with a caution."""
+    was = "was" if s.remarked == 1 else "were"
+    return f"{s.remarked} of the {s.measurements} measurements in it {was} taken with a caution; each record says which"
 
 
 def disagreements(s: Summary, escape: Escape = visible) -> list[str]:
@@ -121,6 +128,8 @@ def post(s: Summary) -> str:
         lines.append(f"They lie {between(s.min_mm, s.max_mm, s.u_mm)}; {next_one(s)}.")
     else:
         lines.append("One specimen says nothing about the next.")
+    if s.remarked:
+        lines.append(f"{remarked(s).capitalize()}.")
     if s.disagreements:
         lines.append("; ".join(disagreements(s, markdown)) + ".")
     if s.left_out:

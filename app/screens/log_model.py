@@ -65,6 +65,8 @@ def _summary(s: Summary) -> None:
             f"{s.specimens} specimens hardly say how far knives of this model differ, so the interval of their mean is wide; "
             "each further specimen narrows it."
         )
+    if s.remarked:
+        st.caption(f"{words.remarked(s).capitalize()} (below).")
     for line in words.disagreements(s, lambda text: markdown(visible(text, 60))):
         st.warning(f"{line}.")
     st.table(log_view.facts(s), hide_index=True, hide_header=True)

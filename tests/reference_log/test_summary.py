@@ -8,7 +8,7 @@ from decimal import Decimal
 
 import pytest
 
-from app.reference_log import words
+from app.reference_log import bands, words
 from app.reference_log.errors import LogRefused
 from app.reference_log.records import Condition, Edge, Source
 from app.reference_log.store import Store
@@ -117,3 +117,27 @@ def test_corrected_records_do_not_count(store: Store, record) -> None:
 def test_an_unknown_model_is_refused(store: Store) -> None:
     with pytest.raises(LogRefused, match="no measurement of it"):
         model_summary(store, "Nobody", "Nothing")
+
+
+def test_figures_taken_with_a_caution_count_and_are_said(store: Store, record) -> None:
+    store.add(record())
+    store.add(record(specimen="b", cautions=("far from the model's other figures",)))
+    s = model_summary(store, "Ostfeld", "Heron")
+    assert (s.measurements, s.remarked) == (2, 1)
+    assert "1 of the 2 measurements in it was taken with a caution" in words.text(s)
+
+
+@pytest.mark.parametrize(
+    ("thickness", "half", "says"),
+    [
+        (0.15, 0.0, "common for fine slicers ("),
+        (0.35, 0.0, "common for kitchen knives and folders ("),
+        (0.42, 0.05, "common for folders; within its uncertainty also for kitchen knives ("),
+        (0.05, 0.01, "thinner than what is common ("),
+        (2.5, 0.1, "thicker than what is common ("),
+    ],
+)
+def test_where_a_figure_stands_is_general_practice_and_no_verdict(thickness: float, half: float, says: str) -> None:
+    found = bands.among(thickness, half)
+    assert found.startswith(says)
+    assert "general practice, no source; says nothing about safety, strength or quality" in found
