@@ -25,7 +25,8 @@ from vision.camera_profile import CameraProfile
 from vision.declared import Declared
 from vision.hints import Hints
 from vision.job import Blade, Job, JobPhoto, JobSide, Method, job_text
-from vision.measure import Settings, Side, check, conclude, what_narrows
+from vision.measure import Settings, Side, check, conclude, seams, what_narrows
+from vision.merge import Overlap
 from vision.narrow import Narrowing
 from vision.photo import Photo, open_photo
 from vision.results import Measurement
@@ -95,10 +96,11 @@ class Task:
 
 @dataclass(frozen=True, eq=False)
 class Result:
-    """A measurement and what it was made from; its files are made when somebody asks for them."""
+    """A measurement and what it was made from; its files are made when somebody asks for them. `seams` are each side's, in order."""
 
     measurement: Measurement
     task: Task
+    seams: tuple[tuple[Overlap, ...], ...] = ()
 
     def names(self) -> tuple[str, ...]:
         """Names of the files there are, the report first."""
@@ -166,7 +168,11 @@ class Bench:
         seen = self.look(task, report)
         if report:
             report("thickness", 0.95)
-        made = lambda: _Concluded(Result(conclude(task.sides, seen, task.settings), task), seen)  # noqa: E731
+
+        def made() -> _Concluded:
+            joins = tuple(seams(side, group) for side, group in zip(task.sides, seen, strict=True))
+            return _Concluded(Result(conclude(task.sides, seen, task.settings), task, joins), seen)
+
         return _remembered(self._concluded, _key(task), _MOST_RESULTS, made).result
 
     def narrowing(self, result: Result) -> Narrowing | None:

@@ -167,6 +167,11 @@ def conclude(sides: Sequence[Side], seen: Sequence[Sequence[Sighting]], settings
     )
 
 
+def seams(side: Side, seen: Sequence[Sighting]) -> tuple[merge.Overlap, ...]:
+    """Where photos of one side overlap: the difference of their mean widths and its uncertainty."""
+    return merge.merge([_numbered(s.widths(side.declared), i, 0.0) for i, s in enumerate(seen)])[1]
+
+
 @one_blas_thread()
 def what_narrows(sides: Sequence[Side], seen: Sequence[Sequence[Sighting]], settings: Settings) -> Narrowing | None:
     """What would narrow the headline's band most, for what `conclude` takes; None when there is no headline figure."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import altair
 import pandas as pd
 import streamlit as st
 
@@ -16,7 +17,7 @@ from vision.checks import Verdict
 from vision.narrow import Narrowing
 from vision.results import Measurement, PhotoRecord
 
-_SHARE = "µm, one standard uncertainty of the main stretch's mean"
+_SHARE = "µm (one standard uncertainty)"
 _MIME = {"csv": "text/csv", "json": "application/json", "jpg": "image/jpeg", "pdf": "application/pdf", "toml": "application/toml"}
 
 
@@ -47,10 +48,18 @@ def draw_budget(m: Measurement) -> None:
     total = 1000.0 * m.budget.total_mm
     # Squares add up: what is below a twentieth of the total moves it by less than 0.2 %, and would only be a name without a bar.
     shown = [(name, um) for name, um in rows if um >= 0.05 * total]
-    st.bar_chart(
-        pd.DataFrame(shown, columns=["source", "share"]), x="source", y="share", horizontal=True, sort="-share", y_label="", x_label=_SHARE,
-        height=60 + 34 * len(shown), alt="Bars of the largest sources in the table below",
-    )  # fmt: skip
+    bars = (
+        altair.Chart(pd.DataFrame(shown, columns=["source", "share"]))
+        .mark_bar()
+        .encode(
+            x=altair.X("share", title=_SHARE),
+            # Long names in full: what cannot be read explains nothing.
+            y=altair.Y("source", sort="-x", title=None, axis=altair.Axis(labelLimit=260)),
+            tooltip=["source", altair.Tooltip("share", format=".1f", title="µm")],
+        )
+        .properties(height=60 + 30 * len(shown))
+    )
+    st.altair_chart(bars, width="stretch", alt="Bars of the largest sources in the table below")
     with st.expander("Every source as a figure"):
         st.table({"source": [*(name for name, _ in rows), "together"], _SHARE: [f"{um:.1f}" for um in (*(um for _, um in rows), total)]})
 
@@ -89,6 +98,17 @@ def draw_checks(photos: Sequence[PhotoRecord]) -> None:
         if photo.checks:
             with st.expander(plain(f"{photo.name}: strip found; {checks_summary(photo)}")):
                 st.table(check_rows(photo))
+
+
+def draw_seams(result: Result) -> None:
+    """Where photos overlap: how well they agree."""
+    lines, index = [], 0
+    for side, overlaps in zip(result.task.sides, result.seams, strict=True):
+        names = [u.name for u in result.task.uploads[index : index + len(side.photos)]]
+        lines += [f"- {plain(words.seam(o, names))}" for o in overlaps]
+        index += len(side.photos)
+    if lines:
+        st.markdown("**Seams between photos**\n\n" + "\n".join(lines))
 
 
 def draw_downloads(result: Result) -> None:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from vision import rounding
+from vision.merge import Overlap
 from vision.narrow import Narrowing, Step
 from vision.results import CrossCheck, Measurement
 
@@ -32,12 +34,20 @@ def checks_by_reading(m: Measurement) -> dict[tuple[float, float], str]:
     return {(c.reading.position_mm, c.reading.thickness_mm): cross_check(c) for c in m.cross_checks}
 
 
+def seam(o: Overlap, names: Sequence[str]) -> str:
+    """Two photos compared where both measured."""
+    difference, u = rounding.round_pair(o.difference_mm, 2 * o.u_mm)
+    verdict = "they agree" if o.agrees else "THEY DISAGREE by more than both can tell"
+    pair = f"{names[o.first]} and {names[o.second]}, {o.start_mm:.0f} to {o.end_mm:.0f} mm"
+    return f"{pair}: the second's bevel is {difference} ± {u} mm wider; {verdict}"
+
+
 def step(s: Step, now: Narrowing) -> str:
     """One thing that would narrow the band, and by how much."""
     at = " and ".join(f"{p:.0f}" for p in s.places_mm)
     what = {
         "readings": f"two more caliper readings, at {at} mm",
-        "readings-tip": f"two more caliper readings near the high end, at {at} mm",
+        "readings-tip": f"two more caliper readings near the tip end, at {at} mm",
         "caliper": f"a caliper good to {s.to_tolerance:g} mm instead of {s.from_tolerance:g} mm",
         "angle": f"knowing the included angle to ± {s.to_tolerance:g}° instead of ± {s.from_tolerance:g}°",
         "height": f"knowing the edge's height to ± {s.to_tolerance:g} mm instead of ± {s.from_tolerance:g} mm",

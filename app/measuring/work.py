@@ -48,12 +48,14 @@ class Point:
 
 @dataclass(frozen=True)
 class Work:
-    """One state of the corrections."""
+    """One state of the corrections; `only` and `drawn` (by SHA-256: lines drawn along the edge, scales) come from a job file."""
 
     spots: tuple[Spot, ...] = ()
     leave_out: tuple[tuple[float, float], ...] = ()
     apart: tuple[tuple[str, float, float], ...] = ()
     points: tuple[Point, ...] = ()
+    only: tuple[tuple[float, float], ...] = ()
+    drawn: tuple[tuple[str, Hints], ...] = ()
 
     @property
     def readings(self) -> tuple[Reading, ...]:
@@ -63,19 +65,22 @@ class Work:
     @property
     def stretches(self) -> Stretches | None:
         """Marked stretches as `vision` takes them."""
-        if not (self.leave_out or self.apart):
+        if not (self.leave_out or self.apart or self.only):
             return None
-        return Stretches(apart={name: (a, b) for name, a, b in self.apart}, leave_out=self.leave_out)
+        return Stretches(self.only, apart={name: (a, b) for name, a, b in self.apart}, leave_out=self.leave_out)
 
     def hints(self, sha256: str) -> Hints:
         """What was pointed at in the photo of this SHA-256."""
-        return Hints(tuple(Guide(LineKind(p.line), p.x_px, p.y_px) for p in self.points if p.sha256 == sha256))
+        drawn = dict(self.drawn).get(sha256, Hints())
+        return replace(drawn, guides=tuple(Guide(LineKind(p.line), p.x_px, p.y_px) for p in self.points if p.sha256 == sha256))
 
     def said(self) -> list[tuple[str, Work]]:
         """Each correction made by pointing, in words, and the work without it."""
         out = []
         for i, p in enumerate(self.points):
             out.append((f"guide point on the {p.line} at ({p.x_px:.0f}, {p.y_px:.0f}) px", replace(self, points=_without(self.points, i))))
+        for i, (a, b) in enumerate(self.only):
+            out.append((f"headline over {a:.1f} to {b:.1f} mm alone", replace(self, only=_without(self.only, i))))
         for i, (a, b) in enumerate(self.leave_out):
             out.append((f"left out: {a:.1f} to {b:.1f} mm", replace(self, leave_out=_without(self.leave_out, i))))
         for i, (name, a, b) in enumerate(self.apart):

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 from typing import TypeVar
 
 import streamlit as st
 
 from app import facts_form, first, session
-from app.measuring import figures, look, photos, readings, work
+from app.measuring import blade, figures, look, other_side, photos, readings, tasks, work
 from app.measuring.words import plain
 from app.report import CAUTION
 from vision.declared import Declared
 from vision.errors import ShoulderlineError
-from vision.measure import Settings
+from vision.job import Blade
 
 T = TypeVar("T")
 
@@ -24,31 +23,40 @@ def main() -> None:
     first.warm()
     st.title("Thickness behind the edge", anchor=False)
     st.caption(CAUTION)
-    chosen = photos.choose()
-    desk = work.desk(chosen.subject, chosen.declared.readings if chosen.declared else ())
+    chosen = _refusable(photos.choose)
+    if chosen is None:
+        return
+    subject = chosen.subject
+    desk = work.desk(subject, chosen.declared.readings if chosen.declared else ())
     result_place, spots = st.container(), st.container()
     with st.expander("What you declare", expanded=True):
         declared = _refusable(lambda: _facts(chosen))
+    other = _refusable(lambda: other_side.draw(subject, bool(chosen.other))) if chosen.declared is None else None
+    called = blade.draw(subject) if chosen.declared is None else Blade()
     with spots:
-        readings.edit(desk, chosen.subject)
+        readings.edit(desk, subject)
     below = st.container()
     if declared is None:
         return
     with result_place:
-        result = _refusable(lambda: _measured(chosen, declared, desk))
+        result = _refusable(lambda: _measured(tasks.of(chosen, declared, desk.now, other, called)))
         if result is not None:
             st.session_state["result"] = result
-            _above(result, desk, chosen.subject)
+            _above(result, desk, subject)
         # Also beside a refusal: a misplaced guide point can be the cause of it.
-        look.corrections(desk, chosen.subject)
+        look.corrections(desk, subject)
     if result is not None:
         with spots:
             readings.checks(desk, result.measurement)
         with below:
-            figures.draw_remarks(result.measurement)
-            figures.draw_budget(result.measurement)
-            figures.draw_narrowing(session.bench().narrowing(result))
-            figures.draw_downloads(result)
+            _below(result)
+
+
+def _below(result: session.Result) -> None:
+    figures.draw_remarks(result.measurement)
+    figures.draw_budget(result.measurement)
+    figures.draw_narrowing(session.bench().narrowing(result))
+    figures.draw_downloads(result)
 
 
 def _facts(chosen: photos.Chosen) -> Declared:
@@ -60,16 +68,14 @@ def _facts(chosen: photos.Chosen) -> Declared:
     return declared
 
 
-def _measured(chosen: photos.Chosen, declared: Declared, desk: work.Desk) -> session.Result | None:
+def _measured(task: session.Task) -> session.Result | None:
     """The result, or None where nothing says yet what the widths mean; the photo checks are shown in either case."""
-    hints = tuple(desk.now.hints(u.sha256) for u in chosen.uploads)
-    task = session.one_side(chosen.uploads, replace(declared, readings=desk.now.readings), hints)
-    task = replace(task, settings=Settings(stretches=desk.now.stretches))
+    declared = task.sides[0].declared
     place, bench = st.empty(), session.bench()
     bar = place.progress(0.0, "Find the strip, the apex and the shoulder …")
     try:
         seen = bench.look(task, lambda stage, share: bar.progress(min(share, 1.0), f"{plain(stage)} …"))
-        if declared.included_angle_deg is None and not desk.now.readings:
+        if declared.included_angle_deg is None and not declared.readings:
             figures.draw_checks([s.record for group in seen for s in group])
             st.info("Strip and edge are found. Now say what you know: the included angle, or caliper readings (below), then press Measure.")
             return None
@@ -83,6 +89,7 @@ def _above(result: session.Result, desk: work.Desk, subject: str) -> None:
     st.page_link("screens/log_add.py", label="Add to the log")
     figures.draw_checks(result.measurement.photos)
     look.draw(result, session.bench(), desk, f"viewer-{subject}")
+    figures.draw_seams(result)
 
 
 def _refusable(make: Callable[[], T]) -> T | None:

@@ -1,0 +1,62 @@
+"""The blade turned over: its photos, its own facts, and the landmark that both sides share."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import streamlit as st
+
+from app import facts_form
+from app.measuring import reopen
+from app.measuring.photos import KINDS, OWN
+from app.session import Upload, uploads
+from vision.declared import Declared
+
+
+@dataclass(frozen=True)
+class Other:
+    """The second side as it was declared; `landmarks_mm` is where the landmark stands on the first side's scale and on this one's."""
+
+    uploads: tuple[Upload, ...]
+    declared: Declared
+    landmark: str
+    landmarks_mm: tuple[float | None, float | None]
+
+
+def draw(subject: str, waiting: bool) -> Other | None:
+    """The fields of the second side; None while it has no photo. `waiting`: an opened job file has brought some.
+
+    Raises
+    ------
+    DeclarationError
+        As `facts_form.draw`.
+    """
+    job = reopen.opened()
+    sides = job.job.sides if job and job.subject == subject and len(job.job.sides) == 2 else None
+    with st.expander("The other side, turned over", expanded=sides is not None):
+        st.caption("Turned over, the strip runs the other way along the edge: one point of the blade, read on both scales, joins them.")
+        files = st.file_uploader("Photos of the other side", type=KINDS, accept_multiple_files=True, key=f"photos-{OWN}-other")
+        if not files and not waiting:
+            return None
+        name = st.radio(
+            "The point that you read on both scales",
+            ["heel", "tip"],
+            int(bool(sides) and sides[0].landmark == "tip"),
+            horizontal=True,
+            key=f"{subject}-landmark",
+        )
+        left, right = st.columns(2)
+        here = left.number_input(
+            f"Where the {name} stands on the first side's scale, mm", -100.0, 2000.0, sides[0].landmark_mm if sides else None,
+            1.0, key=f"{subject}-landmark-here",
+        )  # fmt: skip
+        there = right.number_input(
+            f"Where the {name} stands on this side's scale, mm", -100.0, 2000.0, sides[1].landmark_mm if sides else None, 1.0,
+            key=f"{subject}-landmark-there",
+        )  # fmt: skip
+        st.caption("The angle here is twice this side's own angle.")
+        kept = st.session_state.setdefault("facts", {})
+        key = f"{subject}-other"
+        facts = facts_form.of(kept[key]) if key in kept else facts_form.Facts()
+        kept[key] = declared = facts_form.draw(facts, key, caliper=False, button="Measure both sides")
+    return Other(uploads([(f.name, f.getvalue()) for f in files]), declared, name, (here, there))

@@ -1,0 +1,87 @@
+"""A job file opened again: its facts, readings, stretches and guide points, waiting for its photos."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+
+import streamlit as st
+
+from app.measuring import work
+from app.measuring.words import plain
+from app.session import Upload
+from vision.errors import DeclarationError
+from vision.job import Job, job_from_text
+
+_KEY = "job"
+
+
+@dataclass(frozen=True)
+class Opened:
+    """The job that this session works on, and the name under which its corrections are kept."""
+
+    sha256: str
+    subject: str
+    job: Job
+
+    def side_of(self, upload: Upload) -> int:
+        """Which side the job counts this photo to; the first for one it does not name."""
+        return next((i for i, s in enumerate(self.job.sides) if upload.sha256 in {p.sha256 for p in s.photos}), 0)
+
+    def missing(self, uploads: tuple[Upload, ...]) -> tuple[str, ...]:
+        """Photos that the job names and nobody has dropped; those without a SHA-256 go by their name."""
+        known = {u.sha256 for u in uploads} | {u.name for u in uploads}
+        return tuple(p.path for s in self.job.sides for p in s.photos if p.sha256 not in known and p.path not in known)
+
+
+def opened() -> Opened | None:
+    """The job that was opened last."""
+    return st.session_state.get(_KEY)
+
+
+def draw() -> None:
+    """The place to drop a job file; a new one takes over the page's facts.
+
+    Raises
+    ------
+    DeclarationError
+        As `vision.job.job_from_text`, or the job rests on a camera profile, which is a file that the page has not got.
+    """
+    file = st.file_uploader("Job file (job.toml) of an earlier result", type=["toml"], key="job-file")
+    if file is None:
+        return
+    data = file.getvalue()
+    sha256 = hashlib.sha256(data).hexdigest()
+    before = opened()
+    if before is None or before.sha256 != sha256:
+        job = job_from_text(data.decode("utf-8", "replace"), file.name)
+        if job.method.camera_profile:
+            remedy = "measure it by `shoulderline measure --job`, or take the profile out of the file"
+            raise DeclarationError(
+                file.name, f"it rests on the camera profile {job.method.camera_profile}, which this page has not got", remedy
+            )
+        _take_over(Opened(sha256, f"job-{sha256[:8]}", job))
+    st.success(plain(f"{file.name} is open: its facts, readings and corrections are in the fields. Drop its photos above."))
+
+
+def _take_over(found: Opened) -> None:
+    st.session_state[_KEY] = found
+    first = found.job.sides[0]
+    kept = st.session_state.setdefault("facts", {})
+    kept[found.subject] = first.declared
+    for other in found.job.sides[1:]:
+        kept[f"{found.subject}-other"] = other.declared
+    photos = [p for s in found.job.sides for p in s.photos]
+    points = tuple(work.Point(p.sha256, g.line.value, g.x_px, g.y_px) for p in photos for g in p.hints.guides)
+    stretches = found.job.stretches
+    work.replace_desk(
+        found.subject,
+        work.Work(
+            tuple(work.Spot(r.position_mm, r.thickness_mm, r.set_aside) for r in first.declared.readings),
+            stretches.leave_out,
+            tuple((name, *span) for name, span in stretches.apart.items()),
+            points,
+            stretches.only,
+            tuple((p.sha256, p.hints) for p in photos if p.hints),
+        ),
+    )

@@ -1,0 +1,123 @@
+"""A person's own photos on the measuring screen: uploaded, joined, both sides, a job file saved and opened again."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+import app.screens
+from app.demo import load
+from app.headline import headline
+from vision.declared import Declared
+from vision.hints import Guide, Hints, LineKind
+from vision.job import Blade, Job, JobPhoto, JobSide, job_text
+from vision.measure import Side, measure, measure_sides
+from vision.photo import open_photo
+from vision.zones import Stretches
+
+SCREEN = Path(app.screens.__file__).parents[1] / "main.py"
+
+
+@pytest.fixture(scope="module")
+def demos():
+    return {d.name: d for d in load()}
+
+
+def _drop(screen: AppTest, key: str, *paths: Path) -> None:
+    screen.file_uploader(key=key).set_value([(p.name, p.read_bytes(), "image/jpeg") for p in paths]).run()
+
+
+def _declare(screen: AppTest, key: str, declared: Declared, **other: float) -> None:
+    """Fill in the form of one side and measure."""
+    bars = declared.printed_bar_mm or (None, None)
+    facts = {"angle": declared.included_angle_deg, "height": declared.edge_height_mm, "bar-x": bars[0], "bar-y": bars[1]}
+    for name, value in facts.items():
+        screen.number_input(key=f"{key}-{name}").set_value(value)
+    screen.number_input(key=f"{key}-tolerance").set_value(declared.angle_tolerance_deg)
+    screen.button(key=f"{key}-submit").click().run()
+
+
+def _plain(declared: Declared, **facts) -> Declared:
+    """What the form declares: no readings, no distance."""
+    return Declared(
+        included_angle_deg=declared.included_angle_deg, angle_tolerance_deg=declared.angle_tolerance_deg,
+        edge_height_mm=declared.edge_height_mm, printed_bar_mm=declared.printed_bar_mm, **facts,
+    )  # fmt: skip
+
+
+def test_an_own_photo_is_looked_at_before_anything_is_declared(demos) -> None:
+    screen = AppTest.from_file(str(SCREEN), default_timeout=300).run()
+    _drop(screen, "photos", demos["belly-thickens"].photos[0])
+    assert not screen.exception
+    assert not screen.header
+    assert any("Strip and edge are found" in i.value for i in screen.info)
+    assert any("strip found" in e.label for e in screen.expander)
+    declared = demos["belly-thickens"].declared
+    _declare(screen, "own", declared)
+    expected = measure([open_photo(p) for p in demos["belly-thickens"].photos], _plain(declared))
+    assert screen.header[0].value == headline(expected)[0].text
+    assert screen.session_state["bench"].searches == 2, "once before the height was declared, once with it"
+
+
+def test_a_photo_that_shows_no_strip_is_refused_in_words(tmp_path) -> None:
+    screen = AppTest.from_file(str(SCREEN), default_timeout=300).run()
+    icon = Path(app.screens.__file__).parent.parent / "icon.png"
+    _drop(screen, "photos", icon)
+    assert not screen.exception
+    assert "What to do" in screen.error[0].value
+
+
+def test_photos_along_one_strip_are_joined_and_their_seams_said(demos) -> None:
+    demo = demos["whole-edge"]
+    screen = AppTest.from_file(str(SCREEN), default_timeout=300).run()
+    _drop(screen, "photos", *demo.photos)
+    _declare(screen, "own", demo.declared)
+    expected = measure([open_photo(p) for p in demo.photos], _plain(demo.declared))
+    assert screen.header[0].value == headline(expected)[0].text
+    seams = next(m.value for m in screen.markdown if "Seams between photos" in m.value)
+    assert seams.count("wider; they agree") == 2
+
+
+def test_both_sides_a_job_saved_and_opened_again(demos) -> None:
+    first, second = demos["plain-edge"], demos["belly-thickens"]
+    screen = AppTest.from_file(str(SCREEN), default_timeout=300).run()
+    _drop(screen, "photos", *first.photos)
+    _drop(screen, "photos-own-other", *second.photos)
+    _declare(screen, "own", first.declared)
+    assert "landmark" in screen.error[0].value
+    screen.number_input(key="own-landmark-here").set_value(1.0)
+    screen.number_input(key="own-landmark-there").set_value(41.0).run()
+    _declare(screen, "own-other", second.declared)
+    sides = (
+        Side((open_photo(first.photos[0]),), _plain(first.declared), 1.0),
+        Side((open_photo(second.photos[0]),), _plain(second.declared), 41.0),
+    )
+    expected = headline(measure_sides(sides))[0].text
+    assert screen.header[0].value == expected
+    text = screen.session_state["result"].file("job.toml")
+
+    again = AppTest.from_file(str(SCREEN), default_timeout=300).run()
+    again.file_uploader(key="job-file").set_value(("job.toml", text, "application/toml")).run()
+    assert any("waits for its photos: plain-edge.jpg, belly-thickens.jpg" in i.value.replace("\\", "") for i in again.info)
+    _drop(again, "photos", *first.photos, *second.photos)
+    assert not again.exception
+    assert again.header[0].value == expected
+    assert again.session_state["result"].file("job.toml") == text
+
+
+def test_a_jobs_corrections_come_back_and_a_broken_one_is_refused(demos) -> None:
+    demo = demos["plain-edge"]
+    photo = open_photo(demo.photos[0])
+    guide = Hints((Guide(LineKind.SHOULDER, 1999.9, 1325.0),))
+    side = JobSide((JobPhoto(photo.name, photo.sha256, guide),), demo.declared)
+    job = Job((side,), Blade("Halden", "Petty 150"), stretches=Stretches(leave_out=((20.0, 24.0),), apart={"tip": (38.0, 42.0)}))
+    screen = AppTest.from_file(str(SCREEN), default_timeout=300).run()
+    screen.file_uploader(key="job-file").set_value(("job.toml", b"soap", "application/toml")).run()
+    assert "it is not TOML" in screen.error[0].value
+    screen.file_uploader(key="job-file").set_value(("job.toml", job_text(job).encode(), "application/toml")).run()
+    _drop(screen, "photos", demo.photos[0])
+    result = screen.session_state["result"]
+    assert result.task.job == job
+    assert any("corrected by hand in 3 places" in m.value for m in screen.markdown)
