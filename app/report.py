@@ -36,6 +36,7 @@ _TEXT_WIDTH = A4[0] - 2 * _MARGIN
 _CHART_SIZE = (_TEXT_WIDTH, 112 * mm)
 _CHART_FOOT = 14 * mm
 _PICTURE_HEIGHT = 78 * mm
+_PICTURE_GAP, _PICTURES_A_ROW = 2 * mm, 3
 # 200 px an inch on paper: lines of one pixel can still be seen, at a tenth of the photo's bytes.
 _PICTURE_PX = 1400
 # PDFium is not safe for use from two threads at once, and the app serves each session from its own.
@@ -119,16 +120,28 @@ def _method(m: Measurement) -> str:
 
 
 def _pictures(m: Measurement, pictures: Sequence[np.ndarray]) -> list[Flowable]:
-    out: list[Flowable] = []
-    room = _PICTURE_HEIGHT / max(len(pictures), 1)
-    for i, rgb in enumerate(pictures):
-        picture = overlay.draw(rgb, m, i, reduce=min(1.0, _PICTURE_PX / rgb.shape[1]), margin_mm=9.0)
-        data = io.BytesIO()
-        Pictures.fromarray(picture).save(data, "JPEG", quality=88, subsampling=0)
-        height, width = picture.shape[:2]
-        k = min(_TEXT_WIDTH / width, room / height)
-        out.append(Image(io.BytesIO(data.getvalue()), width * k, height * k))
-    return out
+    """Every photo with its lines, in rows of equal height: they show parts of one edge, so they belong side by side."""
+    drawn = [overlay.draw(rgb, m, i, reduce=min(1.0, _PICTURE_PX / rgb.shape[1]), margin_mm=9.0) for i, rgb in enumerate(pictures)]
+    rows = [drawn[i : i + _PICTURES_A_ROW] for i in range(0, len(drawn), _PICTURES_A_ROW)]
+    return [_picture_row(row, _PICTURE_HEIGHT / len(rows)) for row in rows]
+
+
+def _picture_row(row: list[np.ndarray], room: float) -> Table:
+    aspects = [p.shape[1] / p.shape[0] for p in row]
+    height = min(room - _PICTURE_GAP, (_TEXT_WIDTH - _PICTURE_GAP * (len(row) - 1)) / sum(aspects))
+    images = [Image(_jpeg(p), height * aspect, height, hAlign="LEFT") for p, aspect in zip(row, aspects, strict=True)]
+    gaps = [_PICTURE_GAP] * (len(row) - 1) + [0.0]
+    table = Table([images], colWidths=[height * aspect + gap for aspect, gap in zip(aspects, gaps, strict=True)], hAlign="CENTER")
+    style = [(f"{side}PADDING", (0, 0), (-1, -1), 0) for side in ("LEFT", "RIGHT", "TOP")]
+    table.setStyle(TableStyle([*style, ("BOTTOMPADDING", (0, 0), (-1, -1), _PICTURE_GAP)]))
+    return table
+
+
+def _jpeg(picture: np.ndarray) -> io.BytesIO:
+    data = io.BytesIO()
+    Pictures.fromarray(picture).save(data, "JPEG", quality=88, subsampling=0)
+    data.seek(0)
+    return data
 
 
 def _zones(m: Measurement) -> list[Flowable]:
@@ -174,7 +187,7 @@ def _cross_check(m: Measurement) -> list[Flowable]:
         return [_text("No readings were given: the band rests on the declared angle and its tolerance alone.")]
     rows = [["position, mm", "reading, mm", "this caliper should read", "difference, mm", "E_n", ""]]
     for c in m.cross_checks:
-        compared = [rounding.format_figure(c.predicted_mm, c.predicted_u_mm, inch=False), f"{c.difference_mm:+.3f}", f"{c.e_n:.1f}"]
+        compared = [rounding.format_figure(c.predicted_mm, c.predicted_u_mm, inch=False), f"{c.difference_mm:+.3f}", f"{c.e_n:.2f}"]
         row = compared if math.isfinite(c.e_n) else ["", "", ""]
         rows.append([f"{c.reading.position_mm:g}", f"{c.reading.thickness_mm:g}", *row, _verdict(c)])
     story = [_text("No reading was used: readings and photo contradict each other (see the cautions).")] if readings_left_out(m) else []
@@ -210,7 +223,7 @@ def _declared(m: Measurement) -> list[list[str]]:
     if m.scale_declared and (declared := m.photos[0].hints.scale):
         above, scale = "place of the scale", ["scale, square view assumed", f"{declared.px_per_mm:.2f} px/mm: {declared.source}"]
     return [
-        ["included angle", _angle(d)],
+        ["included angle" if m.other is None else "twice this side's own angle", _angle(d)],
         ["lie", _lie(d)],
         [f"edge above the {above}", f"{height:g} ± {height_tolerance:g} mm{height_mark}"],
         *_distance(d),

@@ -318,7 +318,7 @@ def notes(fit: ThicknessFit, checks: tuple[CrossCheck, ...]) -> tuple[Note, ...]
         where = f"{c.reading.thickness_mm:g} mm at {c.reading.position_mm:g} mm"
         if c.questioned:
             predicted = format_figure(c.predicted_mm, c.predicted_u_mm, inch=False)
-            text = f"reading {where} is questioned (E_n {c.e_n:.1f}); predicted {predicted}; " + "; ".join((*c.causes, *effect))
+            text = f"reading {where} is questioned (E_n {c.e_n:.2f}); predicted {predicted}; " + "; ".join((*c.causes, *effect))
             out.append(Note("reading-questioned", text, "read it again at the shoulder, or set it aside"))
         elif not math.isfinite(c.e_n):
             out.append(Note("reading-out-of-reach", f"reading {where} is not near any measured width", "check its position"))

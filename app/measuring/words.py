@@ -25,8 +25,8 @@ def cross_check(check: CrossCheck) -> str:
     start = "set aside; " if r.set_aside else ""
     if check.questioned:
         causes = "; ".join(check.causes)
-        return f"{start}QUESTIONED: photo and other readings say {expected} (E_n {check.e_n:.1f})" + (f"; {causes}" if causes else "")
-    return f"{start}agrees: photo and other readings say {expected} (E_n {check.e_n:.1f})"
+        return f"{start}QUESTIONED: photo and other readings say {expected} (E_n {check.e_n:.2f})" + (f"; {causes}" if causes else "")
+    return f"{start}agrees: photo and other readings say {expected} (E_n {check.e_n:.2f})"
 
 
 def checks_by_reading(m: Measurement) -> dict[tuple[float, float], str]:
