@@ -15,9 +15,9 @@ from pathlib import Path
 
 from app.pointing import add_pointing, check_pointing, number
 from app.reference_log.commands import add_log
+from app.refusal import EXIT_REFUSED, EXIT_STOPPED, sentence
 from vision.errors import ShoulderlineError
 
-EXIT_REFUSED = 3
 # Where a command's function lives, when not in app/commands.py.
 _HOMES = {
     "plan": "app.plan_commands",
@@ -37,14 +37,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         # Only a command that can end in several ways returns a status.
         return getattr(commands, options.command)(options) or 0
-    except ShoulderlineError as error:
-        return _refused(str(error))
-    except OSError as error:
-        where = f" {error.filename}" if error.filename else ""
-        why = error.strerror or type(error).__name__
-        return _refused(f"file{where}: {why}; check the path, its permissions and the free space.")
+    except (ShoulderlineError, OSError) as error:
+        return _refused(sentence(error))
     except KeyboardInterrupt:
-        return _refused("stopped: interrupted from the keyboard; nothing was written.", status=130)
+        return _refused("stopped: interrupted from the keyboard; nothing was written.", status=EXIT_STOPPED)
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -86,7 +82,9 @@ def _check_pairs(parser: argparse.ArgumentParser, options: argparse.Namespace) -
 
 
 def _check_measure(parser: argparse.ArgumentParser, options: argparse.Namespace) -> None:
-    given = [k for k, v in vars(options).items() if k not in ("command", "job", "out") and v is not None and v != []]
+    given = [k for k, v in vars(options).items() if k not in ("command", "job", "out", "each", "jobs") and v is not None and v != []]
+    if len(options.job) > 1 and not options.each:
+        parser.error("several job files are several results: give --each for a folder of each one's own")
     if options.job and given:
         parser.error(f"--job already says everything: write {given[0].replace('_', '-')} into the job file")
     if not options.job and not options.photos:
@@ -103,6 +101,13 @@ def position_reading(text: str) -> tuple[float, float]:
     if not sign:
         raise argparse.ArgumentTypeError(f"{text!r}: expected POSITION=READING in mm, such as 20.6=0.47")
     return number(position, text), number(reading, text)
+
+
+def how_many(text: str) -> int:
+    """``"4"`` -> 4: one at least."""
+    if not (text.isascii() and text.isdigit() and int(text) > 0):
+        raise argparse.ArgumentTypeError(f"{text!r}: expected a whole number from 1 on")
+    return int(text)
 
 
 def bar_pair(text: str) -> tuple[float, float]:
@@ -136,7 +141,11 @@ def _command(commands: argparse._SubParsersAction, name: str, text: str) -> argp
 def _add_measure(commands: argparse._SubParsersAction) -> None:
     p = _command(commands, "measure", "measure bevel width and thickness along the edge")
     p.add_argument("photos", nargs="*", type=Path, metavar="PHOTO", help="macro photo of the edge beside the strip")
-    p.add_argument("--job", type=Path, metavar="FILE", help="job file to measure by, instead of photos and facts as flags")
+    p.add_argument(
+        "--job", type=Path, action="append", default=[], metavar="FILE", help="job file to measure by, instead of photos and facts as flags"
+    )
+    p.add_argument("--each", action="store_true", help="every photo or job file is a result of its own, in a folder of its own")
+    p.add_argument("--jobs", type=how_many, metavar="N", help="how many are measured at once")
     p.add_argument("--angle", type=float, metavar="DEG", help="included sharpening angle; may be left out when there are readings")
     p.add_argument("--angle-tolerance", type=float, metavar="DEG", help="how far off it may be (default 2)")
     p.add_argument("--lie", choices=("level", "cheek-down"), help="how the blade lies (default level)")

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import argparse
 import os
+import sys
 import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from app.pointing import hints_from
 from app.progress import progress
+from app.refusal import EXIT_REFUSED, EXIT_STOPPED
 from vision.declared import Caliper, Declared, Lie, Reading
 
 if TYPE_CHECKING:
@@ -48,26 +50,39 @@ def job_from(options: argparse.Namespace) -> job.Job:
     return job.Job((side,), method=method, stretches=Stretches(tuple(options.only), dict(options.apart), tuple(options.leave_out)))
 
 
-def measure(options: argparse.Namespace) -> None:
+def measure(options: argparse.Namespace) -> int:
     """``shoulderline measure``: photos and facts (or a job file) in, a folder of results out."""
+    if options.each:
+        return _measure_each(options)
     from vision import job
 
-    todo, folder = (job.read_job(options.job), options.job.parent) if options.job else (job_from(options), Path())
-    from app import outputs, summary
-    from vision.measure import measure_sides
+    (path,) = options.job or [None]
+    todo, folder = (job.read_job(path), path.parent) if path else (job_from(options), Path())
+    from app import summary
+    from app.make import make_result
 
-    outputs.check_folder(options.out, [folder / p.path for side in todo.sides for p in side.photos])
-    sides, settings = job.open_job(todo, folder)
-    photos = [photo for side in sides for photo in side.photos]
     with progress() as report:
-        result = measure_sides(sides, settings, report)
-        if report:
-            report("write the results", 1.0)
-        contents = outputs.build(result, photos)
-        contents["job.toml"] = job.job_text(job.moved(job.with_hashes(todo, photos, folder), folder, options.out)).encode()
-        outputs.write(options.out, contents)
+        result, names = make_result(todo, folder, options.out, report, options.jobs or 1)
     print(summary.text(result))
-    print(f"\nIn {options.out}: {', '.join(contents)}")
+    print(f"\nIn {options.out}: {', '.join(names)}")
+    return 0
+
+
+def _measure_each(options: argparse.Namespace) -> int:
+    """Many photos or job files, a result of its own for each; one line a result, those refused on stderr."""
+    from app import batch
+
+    tasks = batch.tasks_of_jobs(options.job, options.out) if options.job else batch.tasks_of_photos(job_from(options), options.out)
+    with progress() as report:
+        outcomes, stopped = batch.run(tasks, options.jobs or batch.processors(), report)
+    refused = [o for o in outcomes if o.refusal]
+    batch.write_table(options.out, outcomes)
+    for outcome in outcomes:
+        print(outcome.refusal or outcome.line, file=sys.stderr if outcome.refusal else sys.stdout)
+    print(f"\n{len(outcomes) - len(refused)} of {len(tasks)} measured; in {options.out}: a folder for each, {batch.TABLE}")
+    if stopped:
+        print(f"stopped: interrupted from the keyboard; {len(tasks) - len(outcomes)} of {len(tasks)} were not begun.", file=sys.stderr)
+    return EXIT_STOPPED if stopped else EXIT_REFUSED if refused else 0
 
 
 def target(options: argparse.Namespace) -> None:

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import math
 import platform
+import threading
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from functools import partial
 from importlib import metadata
 from itertools import pairwise
 
@@ -95,7 +98,9 @@ def measure(
     return measure_sides((Side(tuple(photos), declared),), Settings(profile, stretches), progress)
 
 
-def measure_sides(sides: Sequence[Side], settings: Settings | None = None, progress: Progress | None = None) -> Measurement:
+def measure_sides(
+    sides: Sequence[Side], settings: Settings | None = None, progress: Progress | None = None, at_once: int = 1
+) -> Measurement:
     """Widths and thickness along one blade from photos of one side or of both.
 
     Parameters
@@ -105,6 +110,8 @@ def measure_sides(sides: Sequence[Side], settings: Settings | None = None, progr
     settings : Settings, optional
     progress : callable, optional
         Called with the name of the stage and the share done.
+    at_once : int
+        How many photos are searched at the same time; the result is the same.
 
     Raises
     ------
@@ -115,7 +122,7 @@ def measure_sides(sides: Sequence[Side], settings: Settings | None = None, progr
     """
     settings, report = settings or Settings(), progress or (lambda stage, share: None)
     check(sides)
-    seen = _see(sides, settings, report)
+    seen = _see(sides, settings, report, at_once)
     report("thickness", 0.95)
     result = conclude(sides, seen, settings)
     report("done", 1.0)
@@ -201,15 +208,24 @@ def check(sides: Sequence[Side]) -> None:
         )
 
 
-def _see(sides: Sequence[Side], settings: Settings, report: Progress) -> list[list[Sighting]]:
+def _see(sides: Sequence[Side], settings: Settings, report: Progress, at_once: int) -> list[list[Sighting]]:
     """Every photo on its own, by side."""
-    count, index, out = sum(len(s.photos) for s in sides), 0, []
-    for side in sides:
-        out.append([])
-        for photo, hints in zip(side.photos, side.hints or (None,) * len(side.photos), strict=True):
-            out[-1].append(sight(photo, side.declared, settings.profile, hints, _part(report, index, count)))
-            index += 1
-    return out
+    todo = [(s, p, h) for s in sides for p, h in zip(s.photos, s.hints or (None,) * len(s.photos), strict=True)]
+    tell = _parts(report, len(todo))
+
+    def one(index: int) -> Sighting:
+        side, photo, hints = todo[index]
+        seen = sight(photo, side.declared, settings.profile, hints, tell[index])
+        tell[index](f"{photo.name}: both lines found", 1.0)
+        return seen
+
+    if min(at_once, len(todo)) > 1:
+        with ThreadPoolExecutor(min(at_once, len(todo))) as pool:
+            seen = list(pool.map(one, range(len(todo))))
+    else:
+        seen = [one(i) for i in range(len(todo))]
+    left = iter(seen)
+    return [[next(left) for _ in side.photos] for side in sides]
 
 
 def _join(
@@ -327,8 +343,16 @@ def _gaps(profiles: Sequence[WidthProfile]) -> list[Note]:
     return out
 
 
-def _part(report: Progress, index: int, count: int) -> Progress:
-    return lambda stage, share: report(stage, 0.9 * (index + share) / count)
+def _parts(report: Progress, count: int) -> list[Progress]:
+    """A report for each of `count` photos, some of which may be searched at the same time: the whole is the mean of their shares."""
+    shares, lock = [0.0] * count, threading.Lock()
+
+    def tell(index: int, stage: str, share: float) -> None:
+        with lock:
+            shares[index] = share
+            report(stage, 0.9 * sum(shares) / count)
+
+    return [partial(tell, index) for index in range(count)]
 
 
 def _once(notes: Sequence[Note]) -> tuple[Note, ...]:

@@ -7,15 +7,17 @@ few hundred rows costs more than they give, and its sums would depend on how man
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from functools import cache
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import cv2
 from threadpoolctl import ThreadpoolController
 
+_lock, _inside = threading.Lock(), list[Any]()
 _Item, _Result = TypeVar("_Item"), TypeVar("_Result")
 
 
@@ -34,9 +36,25 @@ def slices(count: int, size: int) -> list[slice]:
 
 @contextmanager
 def one_blas_thread() -> Iterator[None]:
-    """Within it, numpy's and scipy's linear algebra stays on the thread that asks."""
-    with _controller().limit(limits=1, user_api="blas"):
+    """Within it, numpy's and scipy's linear algebra stays on the thread that asks.
+
+    BLAS knows one limit for the whole process: the first of several threads in here sets it, the last one out takes it back.
+    """
+    with _lock:
+        _inside.append(_controller().limit(limits=1, user_api="blas") if not _inside else _inside[0])
+    try:
         yield
+    finally:
+        with _lock:
+            limit = _inside.pop()
+            if not _inside:
+                limit.restore_original_limits()
+
+
+def stay_on_one_thread() -> None:
+    """From here on this process does everything on one thread: for one process among as many as there are processors."""
+    cv2.setNumThreads(1)
+    _controller().limit(limits=1, user_api="blas")
 
 
 @cache

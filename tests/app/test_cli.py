@@ -35,7 +35,7 @@ def stand_in(monkeypatch: pytest.MonkeyPatch, measurement: Measurement) -> list[
     """The library's call replaced by one that keeps what it was given: what is tested here is the command around it."""
     calls: list[dict] = []
 
-    def measure_sides(sides, settings, progress):
+    def measure_sides(sides, settings, progress, at_once=1):
         (side,) = sides
         calls.append(
             {"photos": side.photos, "declared": side.declared, "settings": settings, "stretches": settings.stretches, "hints": side.hints}
