@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
 import streamlit as st
 
-from app import log_charts
+from app import log_charts, log_view
 from app.files import measurement_text
 from app.reference_log import demo
 from app.reference_log.errors import LogRefused
 from app.reference_log.escape import markdown, visible
 from app.reference_log.from_result import Knife, filled, record_of
 from app.reference_log.records import Record
-from app.reference_log.store import Store, default_path
+from app.reference_log.store import Store, Stored, default_path
 from app.reference_log.summary import Choice, Summary, all_summaries
 from vision.errors import ShoulderlineError
 from vision.job import Job
@@ -96,6 +96,36 @@ def _summaries(where: str, _store: Store, state: tuple[int, int, str], choice: C
 def summaries(store: Store, choice: Choice | None = None) -> list[Summary]:
     """A summary of each model, kept as long as no record comes in."""
     return _summaries(looked_at(), store, store.state(), choice or Choice())
+
+
+def asked_for(name: str, default: object, allowed: Collection) -> str:
+    """Key of the widget that chooses `name`: set to what another screen asked for, or to what was chosen here last."""
+    at = f"{name}_at"
+    wanted = st.session_state.pop(name, None)
+    if wanted is None and at not in st.session_state:
+        wanted = st.session_state.get(f"{name}_last", default)
+    if wanted is not None:
+        st.session_state[at] = wanted
+    # Another log may not have it.
+    if st.session_state[at] not in allowed:
+        st.session_state[at] = default
+    st.session_state[f"{name}_last"] = st.session_state[at]
+    return at
+
+
+def chosen_line(shown: log_view.Columns, key: str, alt: str) -> int | None:
+    """A table of which one line can be chosen; its index, once it is."""
+    picked = st.dataframe(shown, hide_index=True, on_select="rerun", selection_mode="single-row", key=key, alt=alt)
+    return picked.selection.rows[0] if picked.selection.rows else None
+
+
+def draw_records(found: Sequence[Stored], key: str) -> None:
+    """Records, one a line; a chosen one is opened."""
+    alt = "Measurements with thickness, knife, condition, method, contributor and date"
+    line = chosen_line(log_view.records(found), key, alt)
+    if line is not None:
+        st.session_state["log_record"] = found[line].id
+        st.switch_page(RECORD_SCREEN)
 
 
 def colours() -> log_charts.Colours:

@@ -61,12 +61,10 @@ def _models(store: Store, wanted: search.Filter, sort: str, descending: bool) ->
     st.write(f"{len(found)} model{'s' * (len(found) > 1)}, {sum(s.specimens for s in found)} specimens")
     _charts(found)
     st.caption("Choose a line to open that model. ± is the 95 % interval of the mean; of a single specimen k = 2.")
-    picked = st.dataframe(
-        log_view.models(found), hide_index=True, on_select="rerun", selection_mode="single-row", key="log_models",
-        alt="Every model with its thickness, range, number of specimens, and how it was had",
-    )  # fmt: skip
-    if rows := picked.selection.rows:
-        st.session_state["log_model"] = knife_key(found[rows[0]].maker, found[rows[0]].model)
+    alt = "Every model with its thickness, range, number of specimens, and how it was had"
+    line = log_session.chosen_line(log_view.models(found), "log_models", alt)
+    if line is not None:
+        st.session_state["log_model"] = knife_key(found[line].maker, found[line].model)
         st.switch_page(log_session.MODEL_SCREEN)
 
 
@@ -94,13 +92,7 @@ def _records(store: Store, wanted: search.Filter, sort: str, descending: bool) -
         return
     st.write(f"{total} measurement{'s' * (total > 1)}" + (f"; the first {len(found)} are shown" if len(found) < total else ""))
     st.caption("Choose a line to see that record, its history, or to correct it. ± is the expanded uncertainty, k = 2 (about 95 %).")
-    picked = st.dataframe(
-        log_view.records(found), hide_index=True, on_select="rerun", selection_mode="single-row", key="log_records",
-        alt="Single measurements with thickness, knife, condition, method, contributor and date",
-    )  # fmt: skip
-    if rows := picked.selection.rows:
-        st.session_state["log_record"] = found[rows[0]].id
-        st.switch_page(log_session.RECORD_SCREEN)
+    log_session.draw_records(found, "log_records")
 
 
 main()

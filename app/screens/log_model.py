@@ -24,18 +24,17 @@ def main() -> None:
         if not known:
             st.info("The log holds no measurement yet.")
             return
-        keys = list(known)
-        wanted = st.session_state.get("log_model")
         key = st.selectbox(
-            "Model", keys, index=keys.index(wanted) if wanted in known else 0,
+            "Model", list(known), key=log_session.asked_for("log_model", next(iter(known)), known),
             format_func=lambda k: f"{visible(known[k][0], 60)} {visible(known[k][1], 60)}",
         )  # fmt: skip
-        st.session_state["log_model"] = key
         maker, model, _ = known[key]
         _, found = search.find(store, search.Filter(key=key, superseded=True), sort="date", limit=log_view.ROWS_SHOWN)
         with log_session.refusals():
             _summary(model_summary(store, maker, model, _choice(found)))
-        _records(found)
+        st.subheader("Its measurements", anchor=False)
+        st.caption("With those that a correction replaced. Choose a line to see that record, its history, or to correct it.")
+        log_session.draw_records(found, "model_records")
 
 
 def _choice(found: Sequence[Stored]) -> Choice:
@@ -93,18 +92,6 @@ def _summary(s: Summary) -> None:
     st.vega_lite_chart(spec=log_charts.among_bands(s, colours), width="stretch", alt=alt)
     st.subheader("For a post", anchor=False)
     st.code(words.post(s), language=None, wrap_lines=True)
-
-
-def _records(found: Sequence[Stored]) -> None:
-    st.subheader("Its measurements", anchor=False)
-    st.caption("With those that a correction replaced. Choose a line to see that record, its history, or to correct it.")
-    picked = st.dataframe(
-        log_view.records(found), hide_index=True, on_select="rerun", selection_mode="single-row", key="model_records",
-        alt="The model's measurements with thickness, specimen, condition, method, contributor and date",
-    )  # fmt: skip
-    if rows := picked.selection.rows:
-        st.session_state["log_record"] = found[rows[0]].id
-        st.switch_page(log_session.RECORD_SCREEN)
 
 
 main()

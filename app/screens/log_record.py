@@ -22,9 +22,8 @@ def main() -> None:
         if not count:
             st.info("The log holds no measurement yet.")
             return
-        at = min(max(1, st.session_state.get("log_record", newest)), newest)
-        number = st.number_input("Record", min_value=1, max_value=newest, value=at, step=1, help="Its number in the log.")
-        st.session_state["log_record"] = number
+        at = log_session.asked_for("log_record", newest, range(1, newest + 1))
+        number = st.number_input("Record", min_value=1, max_value=newest, step=1, help="Its number in the log.", key=at)
         if done := st.session_state.pop("log_corrected", None):
             st.success(f"Record {done[1]} supersedes record {done[0]}, which is kept.")
         with log_session.refusals():

@@ -16,9 +16,9 @@ import app
 from app import log_charts, log_view
 from app.files import measurement_text
 from app.reference_log import columns, contributions, demo, publish, remembered, words
-from app.reference_log.records import Condition, Edge, Record, Source
+from app.reference_log.records import Condition, Edge, Record, Source, knife_key
 from app.reference_log.store import Store
-from app.reference_log.summary import all_summaries, model_summary
+from app.reference_log.summary import Choice, all_summaries, model_summary
 
 MAIN = Path(app.__file__).with_name("main.py")
 HOSTILE = (
@@ -146,6 +146,22 @@ def test_one_models_summary_is_the_librarys(own: Path) -> None:
     assert any(f.get("E_n") == [f"{s.comparisons[0].e_n:.1f}"] for f in frames)
     assert any("general practice, no source" in m.value and "common for" in m.value for m in page.markdown)
     assert page.code[0].value == words.post(s)
+
+
+def test_another_choice_gives_the_librarys_figure_for_it(own: Path) -> None:
+    with Store(own, create=True) as store:
+        for specimen, condition in (("a", Condition.FACTORY), ("b", Condition.FACTORY), ("c", Condition.RESHARPENED)):
+            store.add(_record(specimen=specimen, condition=condition, thickness=Decimal("0.4") + Decimal(len(condition)) / 100))
+        store.add(_record(model="Other", thickness=Decimal("0.9")))
+        expected = model_summary(store, "Ostfeld", "Heron", Choice(condition=Condition.RESHARPENED))
+    page = _open("log_model")
+    next(s for s in page.selectbox if s.label == "Condition").set_value("resharpened").run()
+    assert page.header[0].value == words.figure(expected)
+    next(s for s in page.selectbox if s.label == "Model").set_value(knife_key("Ostfeld", "Other")).run()
+    assert not page.exception
+    assert page.header[0].value.startswith("0.900 ")
+    page = _open("log_model", log_model="a model of another log")
+    assert page.header[0].value.startswith("0.4")
 
 
 def _other_group(s) -> str:
