@@ -82,9 +82,13 @@ def _check_pairs(parser: argparse.ArgumentParser, options: argparse.Namespace) -
 
 
 def _check_measure(parser: argparse.ArgumentParser, options: argparse.Namespace) -> None:
-    given = [k for k, v in vars(options).items() if k not in ("command", "job", "out", "each", "jobs") and v is not None and v != []]
+    given = [
+        k for k, v in vars(options).items() if k not in ("command", "job", "out", "each", "jobs", "picture") and v is not None and v != []
+    ]
     if len(options.job) > 1 and not options.each:
         parser.error("several job files are several results: give --each for a folder of each one's own")
+    if options.picture and options.each:
+        parser.error("--picture goes with one result: measure that one again by its job file, with --picture")
     if options.job and given:
         parser.error(f"--job already says everything: write {given[0].replace('_', '-')} into the job file")
     if not options.job and not options.photos:
@@ -165,6 +169,7 @@ def _add_measure(commands: argparse._SubParsersAction) -> None:
     p.add_argument("--apart", type=named_span, action="append", default=[], metavar="NAME=A:B", help="report this stretch on its own")
     p.add_argument("--leave-out", type=span, action="append", default=[], metavar="A:B", help="leave this stretch out of the headline")
     add_pointing(p)
+    p.add_argument("--picture", action="store_true", help="add picture.png, one picture of 1200 x 630 px for sharing")
     p.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder for the results")
 
 

@@ -62,7 +62,7 @@ def measure(options: argparse.Namespace) -> int:
     from app.make import make_result
 
     with progress() as report:
-        result, names = make_result(todo, folder, options.out, report, options.jobs or 1)
+        result, names = make_result(todo, folder, options.out, report, options.jobs or 1, options.picture)
     print(summary.text(result))
     print(f"\nIn {options.out}: {', '.join(names)}")
     return 0

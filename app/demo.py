@@ -98,7 +98,8 @@ def _run_one(demo: Demo, folder: Path) -> Row:
     except ShoulderlineError as error:
         return Row(demo.name, 0, truth.shape[1], refused=str(error))
     contents = outputs.build(result, photos)
-    contents["picture.png"] = picture.png(result, outputs.rgb8(photos[0]))
+    shown = picture.photo_to_show(result)
+    contents["picture.png"] = picture.png(result, outputs.rgb8(photos[shown]), shown)
     outputs.write(folder, contents)
     return compare(demo.name, result, truth)
 

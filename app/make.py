@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import vision.measure
 from app import outputs
 from vision import job
+from vision.photo import Photo
 from vision.results import Measurement
 
 
 def make_result(
-    todo: job.Job, folder: Path, out: Path, report: Callable[[str, float], None] | None = None, at_once: int = 1
+    todo: job.Job, folder: Path, out: Path, report: Callable[[str, float], None] | None = None, at_once: int = 1, picture: bool = False
 ) -> tuple[Measurement, tuple[str, ...]]:
     """Measure a job whose paths are relative to `folder` and write its result into `out`, completely or not at all.
 
@@ -24,6 +25,8 @@ def make_result(
         As for `vision.measure.measure_sides`.
     at_once : int
         Photos searched at the same time.
+    picture : bool
+        Add the picture for sharing.
 
     Returns
     -------
@@ -42,5 +45,14 @@ def make_result(
         report("write the results", 1.0)
     contents = outputs.build(result, photos)
     contents["job.toml"] = job.job_text(job.moved(job.with_hashes(todo, photos, folder), folder, out)).encode()
+    if picture:
+        contents["picture.png"] = _picture(result, photos)
     outputs.write(out, contents)
     return result, tuple(contents)
+
+
+def _picture(result: Measurement, photos: Sequence[Photo]) -> bytes:
+    from app import picture
+
+    shown = picture.photo_to_show(result)
+    return picture.png(result, outputs.rgb8(photos[shown]), shown)

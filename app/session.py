@@ -105,7 +105,7 @@ class Result:
     def names(self) -> tuple[str, ...]:
         """Names of the files there are, the report first."""
         tables = ("profile.csv", "profile-other.csv") if self.measurement.other is not None else ("profile.csv",)
-        return ("report.pdf", *tables, *outputs.overlay_names(len(self.measurement.photos)), "measurement.json", "job.toml")
+        return ("report.pdf", *tables, *outputs.overlay_names(len(self.measurement.photos)), "picture.png", "measurement.json", "job.toml")
 
     def rgb(self, index: int) -> np.ndarray:
         """(H, W, 3) uint8 of one of the photos, decoded anew."""
@@ -124,6 +124,11 @@ class Result:
             from app import report
 
             return report.pdf(self.measurement, [self.rgb(i) for i in range(len(self.measurement.photos))])
+        if name == "picture.png":
+            from app import picture
+
+            shown = picture.photo_to_show(self.measurement)
+            return picture.png(self.measurement, self.rgb(shown), shown)
         index = outputs.overlay_names(len(self.measurement.photos)).index(name)
         return outputs.overlay_jpeg(overlay.draw(self.rgb(index), self.measurement, index))
 

@@ -18,7 +18,14 @@ from vision.narrow import Narrowing
 from vision.results import Measurement, PhotoRecord
 
 _SHARE = "µm (one standard uncertainty)"
-_MIME = {"csv": "text/csv", "json": "application/json", "jpg": "image/jpeg", "pdf": "application/pdf", "toml": "application/toml"}
+_MIME = {
+    "csv": "text/csv",
+    "json": "application/json",
+    "jpg": "image/jpeg",
+    "pdf": "application/pdf",
+    "png": "image/png",
+    "toml": "application/toml",
+}
 
 
 def draw_headline(m: Measurement, by_hand: int) -> None:

@@ -46,6 +46,19 @@ def stand_in(monkeypatch: pytest.MonkeyPatch, measurement: Measurement) -> list[
     return calls
 
 
+def test_the_picture_for_sharing_is_added_when_asked_for(photo: Path, tmp_path: Path, stand_in: list[dict]) -> None:
+    out = tmp_path / "result"
+    assert cli.main(["measure", str(photo), "--angle", "30", "--picture", "--out", str(out)]) == 0
+    with Image.open(out / "picture.png") as picture:
+        assert picture.size == (1200, 630)
+    again = tmp_path / "again"
+    assert cli.main(["measure", "--job", str(out / "job.toml"), "--picture", "--out", str(again)]) == 0
+    assert (again / "picture.png").read_bytes() == (out / "picture.png").read_bytes()
+    # Measured anew without it, the earlier one would pass for this result's.
+    assert cli.main(["measure", str(photo), "--angle", "30", "--out", str(out)]) == 0
+    assert not (out / "picture.png").exists()
+
+
 def test_result_folder_holds_the_contracts_files(photo: Path, tmp_path: Path, stand_in: list[dict], measurement, capsys) -> None:
     out = tmp_path / "deep" / "result"
     assert cli.main(["measure", str(photo), "--angle", "30", "--out", str(out)]) == 0

@@ -48,7 +48,14 @@ def test_the_page_opens_on_the_demo_with_the_librarys_figures(demo) -> None:
     assert not screen.exception
     assert screen.header[0].value == headline(expected)[0].text
     assert list(screen.table[0].value["thickness"]) == [line.text for line in headline(expected)[1:]]
-    assert {b.label for b in screen.get("download_button")} == {"report.pdf", "profile.csv", "overlay.jpg", "measurement.json", "job.toml"}
+    assert {b.label for b in screen.get("download_button")} == {
+        "report.pdf",
+        "profile.csv",
+        "overlay.jpg",
+        "picture.png",
+        "measurement.json",
+        "job.toml",
+    }
     assert "Blades cut" in screen.caption[0].value
     now = 2 * expected.zones.main.mean.u_mm
     assert any(m.value.startswith("1. ") and f"instead of ± {now:.3f} mm" in m.value for m in screen.markdown), "what would narrow it"

@@ -81,7 +81,7 @@ def test_what_is_kept_is_bounded() -> None:
 
 def test_files_are_those_of_the_command(bench, task, demo, tmp_path) -> None:
     result = bench.measure(task)
-    assert set(result.names()) == {"report.pdf", "profile.csv", "overlay.jpg", "measurement.json", "job.toml"}
+    assert set(result.names()) == {"report.pdf", "profile.csv", "overlay.jpg", "picture.png", "measurement.json", "job.toml"}
     assert result.file("profile.csv").startswith(b"position_mm,")
     (tmp_path / "measurement.json").write_bytes(result.file("measurement.json"))
     assert files.read_measurement(tmp_path / "measurement.json") == result.measurement
