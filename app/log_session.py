@@ -77,13 +77,16 @@ def refusals() -> Iterator[None]:
     """Show a refusal as one sentence and end the page."""
     try:
         yield
-    except ShoulderlineError as error:
+    except (ShoulderlineError, OSError) as error:
         st.error(sentence(error))
         st.stop()
 
 
-def sentence(error: ShoulderlineError) -> str:
+def sentence(error: ShoulderlineError | OSError) -> str:
     """What, why and what to do, harmless in Markdown."""
+    if isinstance(error, OSError):
+        why = markdown(error.strerror or type(error).__name__)
+        return f"**file {markdown(str(error.filename or ''))}**: {why}. What to do: check the path, its permissions and the free space."
     return f"**{markdown(error.what)}**: {markdown(error.why)}. What to do: {markdown(error.remedy)}."
 
 

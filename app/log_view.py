@@ -124,7 +124,7 @@ def contributors(s: Summary) -> Columns:
     return {
         "contributors": [" and ".join(visible(c, 40) for c in c_.contributors) for c_ in own],
         "figures, mm": [" and ".join(rounding.format_value(x, s.u_mm) for x in c.figures_mm) for c in own],
-        "E_n": [f"{c.e_n:.1f}" for c in own],
+        "E_n": [f"{c.e_n:.2f}" for c in own],
         "says": ["they disagree" if c.e_n > 1.0 else "they agree within their uncertainties" for c in own],
         "on": [f"specimen {visible(c.same_specimen, _NAME)}" if c.same_specimen is not None else "different specimens" for c in own],
     }

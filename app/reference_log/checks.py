@@ -18,6 +18,8 @@ from vision.rounding import MM_PER_INCH
 _STEPS_PER_FIGURE = 4
 # No edge is thicker at its shoulder; spines are.
 _THICKEST_MM = 10.0
+# Where production knives are seen to lie, with a margin (common practice, no source): a figure beyond is most often in another unit.
+_SEEN_MM = (0.05, 2.0)
 # Included angle as declared against as ground: twice the tolerance that a declared angle has by default, and once more for a jig
 # set by eye. Bevel width: 7 % between face and projection (design.md section 5), and as much again for unlike sides.
 _ANGLE_OFF_DEG = 6.0
@@ -119,6 +121,8 @@ def cautions(r: Record) -> tuple[str, ...]:
         found.append(f"all {len(r.readings)} readings are equal")
     if finer := _too_many_digits(r):
         found.append(finer)
+    if not _SEEN_MM[0] <= r.thickness_mm <= _SEEN_MM[1]:
+        found.append(f"{r.thickness_mm:.3g} mm is beyond what knives commonly have: check the unit, mm or inch")
     if r.instrument_step is None and r.source is not Source.PHOTO:
         found.append("the instrument's step is not given")
     if r.instrument_accuracy is not None and float(r.instrument_accuracy) > float(r.thickness) / 2:

@@ -115,7 +115,7 @@ def disagreements(s: Summary, escape: Escape = visible) -> list[str]:
 
 def _disagreement(s: Summary, d: Comparison, on: str, escape: Escape) -> str:
     a, b = (rounding.format_value(x, s.u_mm) for x in d.figures_mm)
-    return f"{escape(d.contributors[0])} and {escape(d.contributors[1])} disagree: {a} and {b} mm {on}, E_n = {d.e_n:.1f}, above 1"
+    return f"{escape(d.contributors[0])} and {escape(d.contributors[1])} disagree: {a} and {b} mm {on}, E_n = {d.e_n:.2f}, above 1"
 
 
 def post(s: Summary) -> str:

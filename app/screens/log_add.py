@@ -37,7 +37,7 @@ def main() -> None:
     st.header(words.as_given(record), anchor=False)
     for caution in record.cautions:
         if not caution.startswith("no "):
-            st.warning(f"{markdown(caution)}.")
+            st.warning(f"To be kept with it: {markdown(caution)}.")
     if added := st.session_state.pop("log_added", None):
         _added(added)
         return
@@ -95,7 +95,7 @@ def _add(record: Record, knife: Knife, earlier: int | None) -> None:
     try:
         with Store(log_session.own_log(), create=True) as store:
             number, _ = add_one(store, record_of_knife(record, knife), corrects=earlier)
-    except LogRefused as error:
+    except (LogRefused, OSError) as error:
         st.error(f"Nothing was added. {log_session.sentence(error)}")
         return
     remembered.save(replace(knife, specimen=""))

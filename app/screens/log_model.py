@@ -79,6 +79,9 @@ def _summary(s: Summary) -> None:
     if s.comparisons:
         st.subheader("Contributors", anchor=False)
         st.caption("E_n: difference over the root sum of squares of both expanded uncertainties; above 1 two figures disagree (ISO 13528).")
+        # k = 2 leaves out one honest difference in twenty.
+        if len(s.comparisons) >= 20:
+            st.caption(f"Of {len(s.comparisons)} pairs about {len(s.comparisons) / 20:.0f} would pass 1 by chance alone.")
         if len(s.contributors) > MOST_COMPARED:
             st.caption(f"Only the {MOST_COMPARED} of the {len(s.contributors)} who measured most are compared.")
         st.dataframe(log_view.contributors(s), hide_index=True, alt="Every two contributors with their figures and E_n")

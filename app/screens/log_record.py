@@ -68,7 +68,7 @@ def _correct(store: Store, own: Stored) -> None:
     changes = {name: text for name, text in given.items() if text != cells[name]}
     try:
         number, _ = corrections.correct(store, own.id, changes)
-    except LogRefused as error:
+    except (LogRefused, OSError) as error:
         st.error(f"Nothing was changed. {log_session.sentence(error)}")
         return
     st.session_state["log_record"] = number

@@ -13,7 +13,8 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 import app
-from app import log_charts, log_view
+from app import log_charts, log_session, log_view
+from app.cli import main
 from app.files import measurement_text
 from app.reference_log import columns, contributions, demo, publish, remembered, words
 from app.reference_log.records import Condition, Edge, Record, Source, knife_key
@@ -143,7 +144,7 @@ def test_one_models_summary_is_the_librarys(own: Path) -> None:
     assert any("Mirel and Tomas disagree" in w.value for w in page.warning)
     frames = _frames(page)
     assert any(f.get("why they are left out") == ["not comparable: " + _other_group(s)] for f in frames)
-    assert any(f.get("E_n") == [f"{s.comparisons[0].e_n:.1f}"] for f in frames)
+    assert any(f.get("E_n") == [f"{s.comparisons[0].e_n:.2f}"] for f in frames)
     assert any("general practice, no source" in m.value and "common for" in m.value for m in page.markdown)
     assert page.code[0].value == words.post(s)
 
@@ -318,6 +319,28 @@ def _assert_harmless(page: AppTest) -> None:
         assert max(map(len, cells), default=0) <= 2100
     for chart in _charts(page):
         assert "DROP TABLE" not in json.dumps({k: v for k, v in chart.items() if k not in ("data", "datasets")}), "names are data alone"
+
+
+def test_the_log_that_the_command_named_is_shown(own: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    other = tmp_path / "other.sqlite"
+    with Store(other, create=True) as store:
+        store.add(_record(maker="Elsewhere"))
+    served: list[list[str]] = []
+    monkeypatch.setattr("streamlit.web.cli.main", lambda arguments, **_: served.append(arguments))
+    monkeypatch.setenv("SHOULDERLINE_LOG", "")
+    assert main(["app", "--headless", "--log", str(other)]) == 0
+    assert served
+    page = _open("log")
+    assert _frames(page)[0]["maker"] == ["Elsewhere"]
+    assert any(log_session.markdown(str(other)) in m.value for m in page.markdown)
+
+
+def test_a_folder_that_takes_no_file_is_one_sentence(own: Path, measurement) -> None:
+    remembered.save(remembered.Knife(maker="Ostfeld", model="Heron", edge=Edge.PLAIN, condition=Condition.FACTORY, contributor="Mirel"))
+    own.mkdir()
+    page = _open("log_add", result=SimpleNamespace(measurement=measurement))
+    assert not page.exception
+    assert "What to do" in page.error[0].value
 
 
 def test_names_that_look_alike_keep_a_line_each(own: Path) -> None:

@@ -91,6 +91,20 @@ def test_turned_away_with_its_reason(tmp_path: Path, change: dict[str, str], why
         ({"thickness": ""}, "taken as the mean of the readings"),
         ({"instrument_step": ""}, "step is not given"),
         ({"date": "2999-01-01"}, "has not come yet"),
+        # 0.0165 inch, said to be mm; and a decimal point that slipped.
+        (
+            {
+                "thickness": "0.0165",
+                "readings": "",
+                "bevel_width": "",
+                "angle_deg": "",
+                "instrument_step": "0.0005",
+                "instrument_accuracy": "0.001",
+                "thickness_u": "",
+            },
+            "check the unit",
+        ),
+        ({"thickness": "4.2", "readings": "", "bevel_width": "", "angle_deg": ""}, "check the unit"),
     ],
 )
 def test_taken_with_a_caution(tmp_path: Path, change: dict[str, str], remark: str) -> None:
