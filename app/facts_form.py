@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import streamlit as st
 
@@ -14,6 +14,10 @@ _LIES = {
     "level: held or propped so that its centre plane is parallel to the strip": Lie.LEVEL,
     "cheek-down: lying on its lower cheek": Lie.CHEEK_DOWN,
 }
+
+
+# Lengths (X, Y) of the check bars, mm, in the session.
+PRINTED_BARS = "bars_mm"
 
 
 @dataclass(frozen=True)
@@ -42,6 +46,12 @@ def of(declared: Declared) -> Facts:
     )  # fmt: skip
     # Number fields insist on floats; a library caller may have written 30.
     return Facts(*(float(v) if isinstance(v, int) else v for v in (d.included_angle_deg, *fields)))
+
+
+def with_printed_bars(facts: Facts) -> Facts:
+    """The same, with the check bars that the screen Print found plausible where none are declared; the form shows them."""
+    bars = st.session_state.get(PRINTED_BARS)
+    return replace(facts, bar_x=bars[0], bar_y=bars[1]) if bars and (facts.bar_x, facts.bar_y) == (None, None) else facts
 
 
 def draw(facts: Facts, key: str, *, caliper: bool = True, button: str = "Measure") -> Declared:

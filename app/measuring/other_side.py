@@ -57,6 +57,6 @@ def draw(subject: str, waiting: bool) -> Other | None:
         st.caption("The angle here is twice this side's own angle.")
         kept = st.session_state.setdefault("facts", {})
         key = f"{subject}-other"
-        facts = facts_form.of(kept[key]) if key in kept else facts_form.Facts()
+        facts = facts_form.with_printed_bars(facts_form.of(kept[key]) if key in kept else facts_form.Facts())
         kept[key] = declared = facts_form.draw(facts, key, caliper=False, button="Measure both sides")
     return Other(uploads([(f.name, f.getvalue()) for f in files]), declared, name, (here, there))

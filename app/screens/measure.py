@@ -64,6 +64,9 @@ def _facts(chosen: photos.Chosen) -> Declared:
     kept = st.session_state.setdefault("facts", {})
     before = kept.get(chosen.subject, chosen.declared)
     facts = facts_form.of(before) if before else facts_form.Facts()
+    if chosen.declared is None:
+        # A demo's owner measured bars of her own.
+        facts = facts_form.with_printed_bars(facts)
     kept[chosen.subject] = declared = facts_form.draw(facts, chosen.subject)
     return declared
 

@@ -5,13 +5,11 @@ from __future__ import annotations
 import streamlit as st
 
 from app import printing
+from app.facts_form import PRINTED_BARS
 from app.lessons import CAUTIONS
 from app.measuring.words import plain
 from app.refusals import refusable
 from vision.bars import NOMINAL_MM, check_bars
-
-# Agreed with the form of declared facts.
-REMEMBERED = "bars_mm"
 
 
 def main() -> None:
@@ -41,7 +39,7 @@ def main() -> None:
 
 
 def _bars() -> None:
-    known = st.session_state.get(REMEMBERED) or (None, None)
+    known = st.session_state.get(PRINTED_BARS) or (None, None)
     left, right = st.columns(2)
     asked = {"min_value": 0.0, "max_value": 1000.0, "step": 0.1, "format": "%.2f"}
     x = left.number_input("Check bar X (along the strip), mm", value=known[0], key="print-bar-x", help="Nominal 100 mm", **asked)
@@ -54,10 +52,10 @@ def _bars() -> None:
         return
     text = plain(f"{found.why[:1].upper()}{found.why[1:]}. What to do: {found.remedy}.")
     if not found.plausible:
-        st.session_state.pop(REMEMBERED, None)
+        st.session_state.pop(PRINTED_BARS, None)
         st.warning(f"{text} Not remembered: if both lengths are right after all, declare them yourself.")
         return
-    st.session_state[REMEMBERED] = (x, y)
+    st.session_state[PRINTED_BARS] = (x, y)
     st.success(text)
     st.write("Remembered for the screen that measures. On the command line:")
     st.code(f"--printed-bar {x:g},{y:g}", language=None)

@@ -229,3 +229,25 @@ def test_results_on_one_chart_differ_without_colour() -> None:
     chart = compare_chart.draw("A", [("B", compare(m, m)), ("C", compare(m, m))])
     dashes = [line._dash_pattern for line in chart.axes[0].lines]
     assert len({str(d) for d in dashes}) == 3
+
+
+# Print and Measure
+
+
+def test_bars_found_plausible_stand_in_the_form_of_the_persons_own_photo_and_not_in_a_demos() -> None:
+    script = """
+import streamlit as st
+from app import facts_form
+from vision.declared import Declared
+st.session_state["bars_mm"] = (99.6, 99.8)
+own = facts_form.draw(facts_form.with_printed_bars(facts_form.Facts(angle=30.0)), "own")
+typed = facts_form.with_printed_bars(facts_form.of(Declared(included_angle_deg=30.0, printed_bar_mm=(100.1, 100.2))))
+st.write(str(own.printed_bar_mm), str((typed.bar_x, typed.bar_y)))
+"""
+    screen = AppTest.from_string(script, default_timeout=60).run()
+    assert not screen.exception
+    assert screen.markdown[-1].value == "(99.6, 99.8) (100.1, 100.2)"
+    assert screen.number_input(key="own-bar-x").value == 99.6
+    demo = AppTest.from_file(str(SCREENS / "measure.py"), default_timeout=300)
+    demo.session_state["bars_mm"] = (95.0, 95.0)
+    assert demo.run().number_input(key="demo:plain-edge-bar-x").value > 99.0
