@@ -26,8 +26,8 @@ from vision.flags import Note
 from vision.gaussian import Array
 from vision.results import CrossCheck
 from vision.rounding import format_angle, format_figure, format_value
-from vision.sources import PLACEMENT_MM, Face, Source
-from vision.thickness import COVERAGE_FACTOR, ThicknessFit, estimate_faces, length_weights, with_disagreement
+from vision.sources import PLACEMENT_MM, Face, Source, angle_names
+from vision.thickness import COVERAGE_FACTOR, ThicknessFit, estimate_faces, face_angles, length_weights, with_disagreement
 
 # Chance that a set of good readings has one questioned.
 FALSE_ALARM = 0.03
@@ -173,19 +173,22 @@ def _wrong_lie(declared: Declared, predicted_mm: float, difference_mm: float, ex
 
 
 def fitted_angle(fit: ThicknessFit) -> tuple[float, float]:
-    """Angle per side that readings and widths give with no declared angle, averaged over the measured edge, and its u (degrees)."""
+    """Angle per side (the first side's) that readings and widths give with no declared tolerance, and its u (degrees).
+
+    Averaged over the measured edge; with both sides, that of both let go by one and the same angle, its change along the edge apart.
+    """
     if not fit.used:
         return math.nan, math.nan
     again = _released(fit)
+    if len(again.faces) > 1:
+        value, u = face_angles(again)[0]
+        return math.degrees(value), math.degrees(u)
     return again.angle_deg(length_weights(again.arc_mm, again.measured))
 
 
 def _released(fit: ThicknessFit) -> ThicknessFit:
-    """The same readings with no declared angle; widths are still those measured with it."""
-    free = tuple(
-        replace(f, declared=replace(f.declared, included_angle_deg=None), assumed_deg=f.assumed_deg or f.prior_deg[0]) for f in fit.faces
-    )
-    return estimate_faces(free)
+    """The same readings with the declared tolerance let go."""
+    return estimate_faces(tuple(replace(f, released=True) for f in fit.faces))
 
 
 def trusted_fit(fit: ThicknessFit, checks: tuple[CrossCheck, ...]) -> ThicknessFit | None:
@@ -205,18 +208,25 @@ def _with_readings(fit: ThicknessFit, readings: list[Reading]) -> ThicknessFit |
 
 def angle_note(fit: ThicknessFit) -> Note | None:
     """A note when the readings together say that the declared angle is off: "declared 30°, the readings fit 32.6 ± 1.1°"."""
-    declared = fit.faces[0].declared
-    if declared.included_angle_deg is None or not fit.used:
+    if not _angle_declared(fit) or not fit.used:
         return None
     angle, u = fitted_angle(fit)
-    declared_u = fit.faces[0].prior_deg[1]
-    if abs(angle - declared.included_angle_deg / 2) <= COVERAGE_FACTOR * math.hypot(u, declared_u):
+    declared = [2 * f.prior_deg[0] for f in fit.faces]
+    off = angle - declared[0] / 2
+    if abs(off) <= COVERAGE_FACTOR * math.hypot(u, _declared_u_deg(fit.faces)):
         return None
-    return Note(
-        "angle-off",
-        f"declared {declared.included_angle_deg:g}°, the readings fit {format_angle(2 * angle, 2 * u)} included",
-        "check the declared angle, how the blade lies, and where the jaws sat",
-    )
+    if len(declared) == 1:
+        text = f"declared {declared[0]:g}°, the readings fit {format_angle(2 * angle, 2 * u)} included"
+    else:
+        apart = f"{format_angle(2 * abs(off), 2 * u)} {'larger' if off > 0 else 'smaller'}"
+        text = f"declared {declared[0]:g}° and {declared[1]:g}° (twice each side's own), the readings fit {apart}, both sides off alike"
+    return Note("angle-off", text, "check the declared angle, how the blade lies, and where the jaws sat")
+
+
+def _declared_u_deg(faces: tuple[Face, ...]) -> float:
+    """Standard uncertainty of the declared angle per side; of the mean of both sides' where each is a fact of its own."""
+    own = [f.prior_deg[1] for f in faces]
+    return own[0] if len(set(angle_names(faces))) == 1 else math.hypot(*own) / len(own)
 
 
 def contradiction(fit: ThicknessFit) -> Note | None:

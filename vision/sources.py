@@ -68,20 +68,22 @@ def prior_angle_deg(declared: Declared) -> tuple[float, float]:
 class Face:
     """One bevel face at the common stations: widths, its declared facts, and how often it counts (2 when it stands for both).
 
-    `assumed_deg` is the angle per side that the widths were measured with; None for the prior angle. A photo shows the seen width
-    ``w cos e``, e the face's rise above the sheet, so widths answer to the angle too: for a level blade ``T = 2 p tan a``.
+    `released` lets a declared angle go: its value stays where the search for it begins, its tolerance becomes that of a guess.
+    Widths were measured with the prior angle. A photo shows the seen width ``w cos e``, e the face's rise above the sheet, so widths
+    answer to the angle too: for a level blade ``T = 2 p tan a``.
     """
 
     widths: WidthProfile
     declared: Declared
     share: float = 2.0
     label: str = ""
-    assumed_deg: float | None = None
+    released: bool = False
 
     @property
     def prior_deg(self) -> tuple[float, float]:
         """Angle per side and its standard uncertainty before any reading, degrees."""
-        return prior_angle_deg(self.declared)
+        value, u = prior_angle_deg(self.declared)
+        return value, UNDECLARED_ANGLE_DEG[1] if self.released else u
 
     def reseen(self, angle_rad: float) -> tuple[Array, Array]:
         """(N,) ratio of the width at another angle per side to the measured one, and (N,) ``d ln w / d angle`` there.
@@ -90,7 +92,7 @@ class Face:
         lies on it).
         """
         w = self.widths
-        assumed = math.radians(self.prior_deg[0] if self.assumed_deg is None else self.assumed_deg)
+        assumed = math.radians(self.prior_deg[0])
         if w.width_per_rad_mm is not None:
             rise = np.arctan(w.width_per_rad_mm / w.width_mm)
         else:
@@ -117,8 +119,11 @@ def angle_names(faces: Sequence[Face]) -> list[str]:
     """Budget row of each face's common angle.
 
     The included angle is one fact: where both sides declare the same one with the same tolerance (or none), both halves of it are
-    wrong together and share a row, so that photographing the second side adds no knowledge of it.
+    wrong together and share a row, so that photographing the second side adds no knowledge of it. Released angles share one too:
+    readings of the whole thickness cannot tell which side is off, so both are let go by the same angle.
     """
+    if faces and all(f.released for f in faces):
+        return ["angle per side, released"] * len(faces)
     facts = {(f.declared.included_angle_deg, f.declared.angle_tolerance_deg) for f in faces}
     known = ["declared" if f.declared.half_angle_deg is not None else "undeclared" for f in faces]
     apart = len(facts) > 1 and not all(k == "undeclared" for k in known)

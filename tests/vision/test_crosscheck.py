@@ -174,6 +174,38 @@ def test_all_readings_against_the_declared_angle(blades):
     assert u < 0.5
 
 
+def both_sides(blades, first_deg, other_deg, off_deg=0.0):
+    """Two sides declared 30 and 34 degrees (twice each side's own), ground at these; shoulders equally deep, readings to the point."""
+    x = np.linspace(6, 46, 200)
+    faces, thickness = [], 0.0
+    for name, declared, true in (("first side", 15.0, first_deg), ("other side", 17.0, other_deg)):
+        thickness += 0.9 * math.tan(math.radians(true + off_deg))
+        w = blades.profile(x, np.full(200, 0.9 / math.cos(math.radians(declared))), local_u=0.002)
+        faces.append(Face(w, Declared(included_angle_deg=2 * declared, angle_tolerance_deg=1.0, cheek_angle_deg=3.0), 1.0, name))
+    readings = tuple(Reading(p, round(thickness, 3)) for p in (10.0, 18.0, 26.0, 34.0, 42.0))
+    return (replace(faces[0], declared=replace(faces[0].declared, readings=readings)), faces[1])
+
+
+def test_both_sides_as_declared_raise_no_doubt_of_the_angle(blades):
+    # Letting go of the angles must not forget that the sides differ: 15 and 17 degrees are not 16 and 16.
+    _, _, found = settle(both_sides(blades, 15.0, 17.0))
+    assert found == ()
+    angle, u = fitted_angle(estimate_faces(both_sides(blades, 15.0, 17.0)))
+    assert angle == pytest.approx(15.0, abs=0.1)
+    assert u < 1.5
+
+
+def test_both_sides_off_alike_are_told(blades):
+    faces = both_sides(blades, 15.0, 17.0, off_deg=4.0)
+    fit, _, found = settle(faces)
+    assert [n.code for n in found] == ["angle-off"]
+    assert found[0].text.startswith("declared 30° and 34° (twice each side's own), the readings fit ")
+    assert found[0].text.endswith("larger, both sides off alike")
+    size = float(found[0].text.split(" fit ")[1].split(" ± ")[0])
+    assert size == pytest.approx(8.0, abs=0.4)
+    assert holds(fit, faces[0].declared.readings[0].thickness_mm)
+
+
 def test_widths_of_the_wrong_line_are_told_from_a_wrong_angle():
     """Half of the widths lost on another line: no curve can follow both. A declared angle 8 degrees off is no contradiction."""
     position = np.linspace(5, 45, 300)
