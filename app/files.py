@@ -21,7 +21,7 @@ from cattrs.gen import make_dict_structure_fn, override
 
 from vision import flags
 from vision.errors import ResultUnreadable, ShoulderlineError
-from vision.results import SCHEMA, Measurement, ThicknessProfile, WidthProfile
+from vision.results import SCHEMA, Alternative, Measurement, ThicknessProfile, WidthProfile
 
 PROFILE_COLUMNS = (
     "position_mm", "arc_mm", "photo", "apex_x_px", "apex_y_px", "shoulder_x_px", "shoulder_y_px", "bevel_width_mm",
@@ -166,6 +166,7 @@ def _converter() -> cattrs.Converter:
     c.register_structure_hook(
         WidthProfile, make_dict_structure_fn(WidthProfile, c, photo=whole, flags=whole, apex_px=pairs, shoulder_px=pairs)
     )
+    c.register_structure_hook(Alternative, make_dict_structure_fn(Alternative, c, line_px=pairs))
     return c
 
 

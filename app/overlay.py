@@ -20,6 +20,7 @@ SHOULDER_RGB = (255, 120, 0)
 # Carried over or set by a person: on record, yet no reason to doubt the line's place.
 UNDOUBTED = int(StationFlag.BY_HAND)
 _DASH_PX = 9.0
+_DOT_PX = 6.0
 
 
 def draw(
@@ -68,8 +69,11 @@ def draw(
     _ticks(out, apex, shoulder, position, record.px_per_mm * float(k[0]))
     _line(out, shoulder, doubtful, SHOULDER_RGB)
     _line(out, apex, doubtful, APEX_RGB)
+    seconds = [a.line_px for a in measurement.alternatives if a.photo == index]
+    for line in seconds:
+        _dots(out, (line - (left, top) + 0.5) * k - 0.5)
     if legend:
-        _legend(out, record.name, bool(doubtful.any()))
+        _legend(out, record.name, bool(doubtful.any()), bool(seconds))
     return out
 
 
@@ -95,6 +99,16 @@ def _line(image: np.ndarray, points_px: np.ndarray, doubtful: np.ndarray, colour
         travelled += length
         for a, b in pieces:
             _stroke(image, start + a * (end - start), start + b * (end - start), colour)
+
+
+def _dots(image: np.ndarray, points_px: np.ndarray) -> None:
+    """A faint dotted line: one pixel in six, half the shoulder's colour and half the photo's."""
+    steps = np.linalg.norm(np.diff(points_px, axis=0), axis=1)
+    arc = np.concatenate([[0.0], np.cumsum(steps)])
+    at = np.arange(0.0, arc[-1], _DOT_PX)
+    x, y = (np.rint(np.interp(at, arc, points_px[:, i])).astype(int) for i in (0, 1))
+    inside = (x >= 0) & (y >= 0) & (x < image.shape[1]) & (y < image.shape[0])
+    image[y[inside], x[inside]] = image[y[inside], x[inside]] // 2 + np.array(SHOULDER_RGB, np.uint8) // 2
 
 
 def _dashes(travelled: float, length: float) -> list[tuple[float, float]]:
@@ -154,12 +168,14 @@ def _text(image: np.ndarray, text: str, centre: np.ndarray, height_px: float) ->
     cv2.putText(image, text, (int(corner[0]), int(corner[1])), cv2.FONT_HERSHEY_SIMPLEX, scale, (0, 0, 0), thick, cv2.LINE_AA)
 
 
-def _legend(image: np.ndarray, name: str, any_doubtful: bool) -> None:
+def _legend(image: np.ndarray, name: str, any_doubtful: bool, any_second: bool) -> None:
     """Photo name and key in the upper left corner, on a plain ground."""
     # OpenCV's built-in letters are not those of every script; a name in another keeps its place with question marks.
     rows = [(name.encode("ascii", "replace").decode(), None), ("apex; a tick every mm", APEX_RGB), ("shoulder", SHOULDER_RGB)]
     if any_doubtful:
         rows.append(("dashed: flagged, see the table", None))
+    if any_second:
+        rows.append(("dotted: what else could be the shoulder", None))
     scale = max(0.5, image.shape[1] / 2800.0)
     step, pad = round(34 * scale), round(12 * scale)
     thick = max(1, round(1.6 * scale))

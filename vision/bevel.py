@@ -42,7 +42,8 @@ class Lines:
     """Both lines at N stations of one photo, px, with the uncertainty of each normal to the edge.
 
     `random_u_px` (N,) is independent beyond `random_length_px` of arc; `apex_systematic_px`, `shoulder_systematic_px` (N,) are
-    shared by the whole photo.
+    shared by the whole photo. `rival_px` (N, 2) is another line that could be the shoulder, to a px or two, NaN where there is none
+    worth naming, and `rival_share` (N,) its evidence over the shoulder's own.
     """
 
     apex_px: np.ndarray
@@ -51,6 +52,8 @@ class Lines:
     apex_systematic_px: np.ndarray
     shoulder_systematic_px: np.ndarray
     flags: np.ndarray
+    rival_px: np.ndarray | None = None
+    rival_share: np.ndarray | None = None
 
 
 def apex_points(camera: Camera, apex_px: np.ndarray, height_mm: float) -> np.ndarray:

@@ -15,7 +15,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from vision import bevel, budget, crosscheck, merge, zones
+from vision import bevel, budget, crosscheck, merge, rivals, zones
 from vision.camera_profile import CameraProfile
 from vision.declared import Declared, Lie
 from vision.errors import DeclarationError
@@ -23,7 +23,7 @@ from vision.flags import Note
 from vision.hints import Hints
 from vision.narrow import Narrowing, narrowing
 from vision.photo import Photo
-from vision.results import Measurement, OtherSide, WidthProfile
+from vision.results import Alternative, Measurement, OtherSide, ThicknessProfile, WidthProfile
 from vision.sighting import Progress, Sighting, sight
 from vision.sources import Face
 from vision.thickness import ThicknessFit, face_angles
@@ -148,6 +148,7 @@ def conclude(sides: Sequence[Side], seen: Sequence[Sequence[Sighting]], settings
     spent = budget.budget(fit, zones.main_mask(fit, found, settings.stretches)) if found else None
     notes = [n for group in seen for s in group for n in s.notes] + [n for _, seams in joined for n in seams]
     widths = _as_found(sides, [w for w, _ in joined], fit)
+    second_lines = _alternatives(sides, seen, widths, fit.profile)
     return Measurement(
         declared=sides[0].declared,
         photos=tuple(s.record for group in seen for s in group),
@@ -162,6 +163,7 @@ def conclude(sides: Sequence[Side], seen: Sequence[Sequence[Sighting]], settings
                 *_gaps([w for w, _ in joined]),
                 *_assumed(sides),
                 *_by_hand(seen),
+                *rivals.notes(second_lines),
                 *_one_sided(faces),
                 *_landmark_notes(sides, [w for w, _ in joined]),
                 *remarks,
@@ -171,6 +173,7 @@ def conclude(sides: Sequence[Side], seen: Sequence[Sequence[Sighting]], settings
         created=datetime.now(UTC).isoformat(timespec="seconds"),
         versions=_versions(),
         other=_other(sides, widths[1]) if len(sides) == 2 else None,
+        alternatives=second_lines,
     )
 
 
@@ -318,6 +321,16 @@ def _assumed(sides: Sequence[Side]) -> list[Note]:
         text = "only one side was photographed: the other is taken as its mirror image"
         out.append(Note("other-side-assumed", text, "photograph both sides and name them in a job file", "info"))
     return out
+
+
+def _alternatives(
+    sides: Sequence[Side], seen: Sequence[Sequence[Sighting]], widths: Sequence[WidthProfile], thickness: ThicknessProfile
+) -> tuple[Alternative, ...]:
+    out, first = [], 0
+    for side, group, own in zip(sides, seen, widths, strict=True):
+        out += rivals.alternatives(group, side.declared, first, own, thickness if len(sides) == 1 else None)
+        first += len(group)
+    return tuple(out)
 
 
 def _by_hand(seen: Sequence[Sequence[Sighting]]) -> list[Note]:

@@ -241,6 +241,36 @@ class OtherSide(_ArrayEquality):
 
 
 @dataclass(frozen=True, eq=False)
+class Alternative(_ArrayEquality):
+    """A stretch over which a second line explains the picture nearly as well as the shoulder taken.
+
+    Attributes
+    ----------
+    photo : int
+        Index into the measurement's photos.
+    start_mm, end_mm : float
+        Positions on its side's scale.
+    share : float
+        The second line's evidence over that of the line taken.
+    width_mm, taken_mm : float
+        Bevel width by the second line (to a px or two) and by the line taken, in the middle of the stretch.
+    thickness_mm : float
+        What the second line would mean at the same angle; NaN where both sides were photographed.
+    line_px : (N, 2) float
+        The second line in the upright photo.
+    """
+
+    photo: int
+    start_mm: float
+    end_mm: float
+    share: float
+    width_mm: float
+    taken_mm: float
+    thickness_mm: float
+    line_px: np.ndarray
+
+
+@dataclass(frozen=True, eq=False)
 class Measurement(_ArrayEquality):
     """Everything a measurement says, as written to `measurement.json`.
 
@@ -261,6 +291,7 @@ class Measurement(_ArrayEquality):
     versions: Mapping[str, str] = field(default_factory=dict)
     schema: int = SCHEMA
     other: OtherSide | None = None
+    alternatives: tuple[Alternative, ...] = ()
 
     @property
     def corrected_by_hand(self) -> bool:

@@ -41,6 +41,8 @@ _FREE_WAVE = 0.05
 # Shape of the slow trend: enough for a bevel that stays even and then doubles toward the tip.
 _TREND_DEGREE = 4
 _RIVAL_APART = 0.08
+# A rival is sought within bounds; the line it belongs to may stand a little beyond them.
+_SUMMIT_ROWS = 12
 # A rival that explains this share of the evidence could be the shoulder instead.
 _RIVAL_SHARE = 0.85
 # One face's rows share about half the evidence of the line that ends it, without being lines.
@@ -133,13 +135,17 @@ class _Scale:
 
 @dataclass(frozen=True, eq=False)
 class _Coarse:
-    """Whole-row line (S,), its evidence (S,), the rival's, and where the evidence is no more than any row's (S,)."""
+    """Whole-row line (S,), its evidence (S,), the rival's, and where the evidence is no more than any row's (S,).
+
+    `named_row` (S,) is the line that the rival belongs to: where evidence near by is greatest.
+    """
 
     row: np.ndarray
     strength: np.ndarray
     rival_row: np.ndarray
     rival_share: np.ndarray
     faint: np.ndarray
+    named_row: np.ndarray
 
 
 def _nothing(columns: int) -> ShoulderLine:
@@ -187,7 +193,19 @@ def _coarse(evidence: Evidence, apex: np.ndarray, px_per_mm: float, guide: LineG
     strength = np.interp(at, evidence.column, own)
     # Any row of one face scores something by noise; a line must do clearly better.
     faint = strength < 2.0 * float(np.median(evidence.score[evidence.allowed]))
-    return _Coarse(row, strength, rival, share, faint)
+    named = _summit(evidence.score, rival_blocks, best.row, px_per_mm / BLOCK_COLUMNS / 2)
+    return _Coarse(row, strength, rival, share, faint, apex + np.interp(at, evidence.column, named))
+
+
+def _summit(score: np.ndarray, rival: np.ndarray, own: np.ndarray, smooth: float) -> np.ndarray:
+    """Rows (C,) uphill from the rival's, as far as the evidence (smoothed along the edge) rises; the rival's own where that leads to
+    the line taken."""
+    along = gaussian_filter1d(score, smooth, axis=1, mode="nearest")
+    blocks, row = np.arange(len(rival)), np.clip(np.rint(rival).astype(int), 1, len(score) - 2)
+    for _ in range(_SUMMIT_ROWS):
+        around = np.stack([along[row + d, blocks] for d in (-1, 0, 1)])
+        row = np.clip(row + np.argmax(around, axis=0) - 1, 1, len(score) - 2)
+    return np.where(np.abs(row - own) < np.abs(rival - own) / 2, rival, row)
 
 
 def _rivals(score: np.ndarray, cost: np.ndarray, row: np.ndarray, smooth: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -326,7 +344,7 @@ def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, lines: _
     )
     mark(StationFlag.NOT_MEASURED, lost)
     nan = np.where(lost, np.nan, 1.0)
-    return ShoulderLine(row * nan, u * nan, systematic * nan, sigma * nan, coarse.rival_row, coarse.rival_share, flags, scale.pool_px)
+    return ShoulderLine(row * nan, u * nan, systematic * nan, sigma * nan, coarse.named_row, coarse.rival_share, flags, scale.pool_px)
 
 
 def _inside(valid: np.ndarray, row: np.ndarray) -> np.ndarray:

@@ -162,7 +162,9 @@ def _stations(strip: StraightStrip, edge: apex.ApexLine, line: shoulder.Shoulder
     apex_px = strip.to_photo(base, at)
     shoulder_px = strip.to_photo(np.where(lost, np.nan, line.row[at]), at)
     random = np.hypot(edge.u_px[at], line.u_px[at])
-    return bevel.Lines(apex_px, shoulder_px, random, edge.systematic_px[at], line.systematic_px[at], flags)
+    named = (flags & int(StationFlag.RIVAL_LINE)) > 0
+    rival_px = strip.to_photo(np.where(named, line.rival_row[at], np.nan), at)
+    return bevel.Lines(apex_px, shoulder_px, random, edge.systematic_px[at], line.systematic_px[at], flags, rival_px, line.rival_share[at])
 
 
 def _station_px(px_per_mm: float) -> int:

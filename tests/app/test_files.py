@@ -16,7 +16,8 @@ from app import files
 from vision.declared import Caliper, Declared, Lie, Reading
 from vision.errors import ResultUnreadable
 from vision.flags import Note, StationFlag
-from vision.results import Measurement, PhotoRecord, ThicknessProfile, WidthProfile
+from vision.hints import DeclaredScale, Guide, Hints, LineKind
+from vision.results import Alternative, Measurement, PhotoRecord, ThicknessProfile, WidthProfile
 
 finite = st.floats(-1e6, 1e6)
 maybe = st.one_of(finite, st.just(math.nan))
@@ -63,6 +64,14 @@ def test_full_measurement_reads_back_equal(measurement: Measurement, tmp_path) -
     assert back == measurement
     assert back.declared.lie is Lie.LEVEL
     assert back != replace(measurement, program="another")
+
+
+def test_second_lines_and_hints_read_back_equal(measurement: Measurement) -> None:
+    line = np.array([[300.25, 600.5], [310.0, math.nan]])
+    second = Alternative(0, 8.0, 22.0, 0.9, 1.2, 0.9, math.nan, line)
+    hints = Hints((Guide(LineKind.APEX, 1.5, 2.0),), ((1.0, 2.0), (3.0, 4.5)), (5.0, 6.0), DeclaredScale(50.0, 0.01, "two points"))
+    pointed = replace(measurement, alternatives=(second,), photos=(replace(measurement.photos[0], hints=hints),))
+    assert files.measurement_from_text(files.measurement_text(pointed)) == pointed
 
 
 def test_nan_is_null_and_no_bare_nan_is_written(measurement: Measurement) -> None:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from app import overlay
-from vision.results import Measurement
+from vision.results import Alternative, Measurement
 
 GREY = np.full((960, 1280, 3), 128, np.uint8)
 
@@ -79,3 +79,15 @@ def test_nothing_measured_still_gives_a_picture(measurement: Measurement) -> Non
 def test_picture_of_another_photo_is_refused(measurement: Measurement, picture: np.ndarray) -> None:
     with pytest.raises(ValueError, match="rgb must be"):
         overlay.draw(picture, measurement, 0)
+
+
+def test_a_second_line_is_dotted_and_named_in_the_key(measurement: Measurement) -> None:
+    line = np.column_stack([np.linspace(300.0, 900.0, 60), np.full(60, 600.0)])
+    second = Alternative(0, 8.0, 22.0, 0.9, 1.2, 0.9, 0.62, line)
+    plain = overlay.draw(GREY, measurement, 0)
+    shown = overlay.draw(GREY, replace(measurement, alternatives=(second,)), 0)
+    changed = (shown[600, 300:901] != plain[600, 300:901]).any(axis=1)
+    assert 0.1 < changed.mean() < 0.25
+    assert not (shown[598:600, 300:901] != plain[598:600, 300:901]).any()
+    other = overlay.draw(GREY, replace(measurement, alternatives=(replace(second, photo=1),)), 0)
+    assert (other == plain).all()

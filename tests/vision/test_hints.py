@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+from scipy.special import ndtr
 
 from vision import flags
 from vision.declared import Declared
@@ -50,17 +51,19 @@ def with_pencil_line(drawn):
     return Pencilled()
 
 
-def with_split_bevel(drawn, share):
-    """A bevel in two tones, the upper one from `share` of its width on: which step is the shoulder is a matter of opinion."""
+def with_split_bevel(drawn, share, dim=0.62, **more):
+    """A bevel in two tones, `dim` times darker from `share` of its width on: which step is the shoulder is a matter of opinion."""
+    surfaces = {"lane": (0.1, 0.1, 0.1), "cheek": (0.19, 0.19, 0.2), "noise": 0.01} | more
 
     class Split(drawn):
         def linear(self):
-            picture = super().linear()
-            top, split = round(SHOULDER_Y), round(APEX_Y - share * 54)
-            picture[top + 3 : split] *= 0.62
-            return picture
+            upper = drawn(**surfaces, bevel=tuple(dim * v for v in self.bevel)).linear()
+            rows = np.arange(len(upper))[:, None, None]
+            # The border is as blurred as the rest of the picture.
+            lower = ndtr((rows - (APEX_Y - share * 54)) / self.blur_px)
+            return lower * super().linear() + (1 - lower) * upper
 
-    return Split(lane=(0.1, 0.1, 0.1), cheek=(0.19, 0.19, 0.2), noise=0.01)
+    return Split(**surfaces)
 
 
 def test_guides_on_the_lines_change_no_figure(drawn):
@@ -170,3 +173,34 @@ def test_guides_are_joined_where_their_stretches_meet():
     assert np.isfinite(guide.row).sum() == 80 + 2 * 60 + 1
     assert list(np.flatnonzero(guide.points)) == [100, 180]
     assert guide.course[399] == pytest.approx(28.0)
+
+
+def test_a_second_line_nearly_as_good_is_reported_with_what_it_would_mean(drawn):
+    """Taken and named together are the two steps of the bevel: 0.9 mm seen, and the split."""
+    share = 0.6
+    photo = with_split_bevel(drawn, share, 0.63, cheek=(0.33, 0.33, 0.34)).photo()
+    result = measure_sides((Side((photo,), FACTS),))
+    flagged = (result.widths.flags & StationFlag.RIVAL_LINE) > 0
+    assert result.alternatives
+    named = np.zeros(flagged.size, bool)
+    for found in result.alternatives:
+        named |= (result.widths.position_mm >= found.start_mm) & (result.widths.position_mm <= found.end_mm)
+        assert sorted([found.width_mm, found.taken_mm]) == pytest.approx([share * WIDTH, WIDTH], abs=0.04)
+        assert found.thickness_mm == pytest.approx(2 * found.width_mm * math.sin(math.radians(15)), rel=0.02)
+        assert found.share > 0.85
+        y = {round(share * WIDTH, 2): APEX_Y - share * 54, round(WIDTH, 2): SHOULDER_Y}
+        assert np.median(found.line_px[:, 1]) == pytest.approx(min(y.items(), key=lambda one: abs(one[0] - found.width_mm))[1], abs=2.0)
+    assert named[flagged].mean() > 0.9
+    (note,) = [n for n in result.notes if n.code == "rival-line"]
+    assert f"{result.alternatives[0].width_mm:.2f}" in note.text
+    # Pointed out, the doubt is gone where the person pointed.
+    hints = guides(*(("shoulder", x, SHOULDER_Y) for x in range(100, 1800, 100)))
+    told = measure_sides((Side((photo,), FACTS, hints=(hints,)),))
+    assert not told.alternatives
+    assert np.nanmedian(np.abs(told.widths.width_mm - WIDTH)) < 0.01
+
+
+def test_no_second_line_no_alternative(drawn):
+    result = measure_sides((Side((drawn().photo(),), FACTS),))
+    assert result.alternatives == ()
+    assert "rival-line" not in [n.code for n in result.notes]
