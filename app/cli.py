@@ -85,6 +85,8 @@ def _check_measure(parser: argparse.ArgumentParser, options: argparse.Namespace)
     given = [
         k for k, v in vars(options).items() if k not in ("command", "job", "out", "each", "jobs", "picture") and v is not None and v != []
     ]
+    if options.lights and options.each:
+        parser.error("--lights makes one result of all photos, --each one of every photo: give one of the two")
     if len(options.job) > 1 and not options.each:
         parser.error("several job files are several results: give --each for a folder of each one's own")
     if options.picture and options.each:
@@ -150,6 +152,7 @@ def _add_measure(commands: argparse._SubParsersAction) -> None:
     )
     p.add_argument("--each", action="store_true", help="every photo or job file is a result of its own, in a folder of its own")
     p.add_argument("--jobs", type=how_many, metavar="N", help="how many are measured at once")
+    p.add_argument("--lights", action="store_true", default=None, help="the photos show one setting with the lamp moved: measure as one")
     p.add_argument("--angle", type=float, metavar="DEG", help="included sharpening angle; may be left out when there are readings")
     p.add_argument("--angle-tolerance", type=float, metavar="DEG", help="how far off it may be (default 2)")
     p.add_argument("--lie", choices=("level", "cheek-down"), help="how the blade lies (default level)")

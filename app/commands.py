@@ -45,7 +45,7 @@ def job_from(options: argparse.Namespace) -> job.Job:
     from vision.zones import Stretches
 
     photos = tuple(job.JobPhoto(p.as_posix(), hints=hints_from(options, i + 1, p)) for i, p in enumerate(options.photos))
-    side = job.JobSide(photos, declared_from(options))
+    side = job.JobSide(photos, declared_from(options), moved_light=bool(options.lights))
     method = job.Method(camera_profile=options.camera.as_posix() if options.camera else "", repeatability_mm=options.repeatability or 0.0)
     return job.Job((side,), method=method, stretches=Stretches(tuple(options.only), dict(options.apart), tuple(options.leave_out)))
 

@@ -25,6 +25,7 @@ from vision.camera_profile import CameraProfile
 from vision.declared import Declared
 from vision.hints import Hints
 from vision.job import Blade, Job, JobPhoto, JobSide, Method, job_text
+from vision.lights import sight_together
 from vision.measure import Settings, Side, check, conclude, seams, what_narrows
 from vision.merge import Overlap
 from vision.narrow import Narrowing
@@ -86,6 +87,7 @@ class Task:
                 s.declared,
                 self.landmark if two else "",
                 s.landmark_mm,
+                s.moved_light,
             )
             for s in self.sides
         )
@@ -163,6 +165,10 @@ class Bench:
         count, index, seen = len(task.uploads), 0, []
         for side in task.sides:
             seen.append([])
+            if side.moved_light:
+                seen[-1].append(self._together(side, task.settings.profile, _part(report, index, count)))
+                index += len(side.photos)
+                continue
             for upload, hints in zip(side.photos, hints_of(side), strict=True):
                 seen[-1].append(self._sighting(upload, side.declared, task.settings.profile, hints, _part(report, index, count)))
                 index += 1
@@ -186,6 +192,19 @@ class Bench:
         if kept.narrowing is _UNKNOWN:
             kept.narrowing = what_narrows(result.task.sides, kept.seen, result.task.settings)
         return kept.narrowing
+
+    def _together(self, side: Side, profile: CameraProfile | None, report: Progress) -> Sighting:
+        """Photos of one setting with the lamp moved: one search of all of them."""
+        hints = hints_of(side)
+        key = (tuple((u.sha256, u.name) for u in side.photos), side.declared.of_the_view, profile, hints)
+
+        def search() -> Sighting:
+            self.searches += 1
+            with _turn(report):
+                photos = [u.open() for u in side.photos]  # type: ignore[attr-defined]
+                return sight_together(photos, side.declared, profile, hints, report)
+
+        return _remembered(self._sightings, key, _MOST_SIGHTINGS, search)
 
     def pack(self, upload: Upload) -> tiles.Pack:
         """Tiles of one photo."""
@@ -211,7 +230,7 @@ class Bench:
 
 def _key(task: Task) -> str:
     """Everything that a result rests on, as text: equal figures print alike."""
-    sides = [([(u.sha256, u.name) for u in s.photos], s.declared, s.landmark_mm, hints_of(s)) for s in task.sides]  # type: ignore[attr-defined]
+    sides = [([(u.sha256, u.name) for u in s.photos], s.declared, s.landmark_mm, hints_of(s), s.moved_light) for s in task.sides]  # type: ignore[attr-defined]
     return repr((sides, task.settings, task.blade, task.landmark))
 
 

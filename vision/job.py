@@ -66,12 +66,16 @@ class JobPhoto:
 
 @dataclass(frozen=True)
 class JobSide:
-    """One photographed side; `landmark` ("heel", "tip") names what `landmark_mm` is the position of."""
+    """One photographed side; `landmark` ("heel", "tip") names what `landmark_mm` is the position of.
+
+    With `moved_light` its photos show one setting under a lamp that was moved.
+    """
 
     photos: tuple[JobPhoto, ...]
     declared: Declared
     landmark: str = ""
     landmark_mm: float | None = None
+    moved_light: bool = False
 
 
 @dataclass(frozen=True)
@@ -160,7 +164,7 @@ def open_job(job: Job, folder: Path) -> tuple[tuple[Side, ...], Settings]:
     sides = []
     for side in job.sides:
         opened = tuple(_open(p, folder) for p in side.photos)
-        sides.append(Side(opened, side.declared, side.landmark_mm, tuple(p.hints for p in side.photos)))
+        sides.append(Side(opened, side.declared, side.landmark_mm, tuple(p.hints for p in side.photos), side.moved_light))
     return tuple(sides), Settings(_profile(job.method, folder), job.stretches, job.method.repeatability_mm)
 
 
@@ -233,6 +237,8 @@ def _side_table(side: JobSide) -> dict[str, Any]:
     out: dict[str, Any] = {"landmark": side.landmark} if side.landmark else {}
     if side.landmark_mm is not None:
         out["landmark_mm"] = side.landmark_mm
+    if side.moved_light:
+        out["moved_light"] = True
     return out | {"declared": facts, "photos": [_photo_table(p) for p in side.photos]}
 
 
@@ -279,7 +285,8 @@ def _side(table: _Table, caliper: Caliper, readings: tuple[Reading, ...]) -> Job
         raise DeclarationError(f"{facts.where('lie')} = {lie!r}", f"it must be one of {', '.join(Lie)}", _REMEDY)
     known = {"included_angle_deg": None} | {k: v for k, v in given.items() if v is not None}
     declared = Declared(**known, lie=Lie(lie), caliper=caliper, readings=readings)  # type: ignore[arg-type]
-    side = JobSide(photos, declared, table.take("landmark", str, ""), table.take("landmark_mm", float, None))
+    landmark = table.take("landmark", str, ""), table.take("landmark_mm", float, None)
+    side = JobSide(photos, declared, *landmark, table.take("moved_light", bool, False))
     table.close()
     return side
 

@@ -21,6 +21,7 @@ from vision.declared import Declared, Lie
 from vision.errors import DeclarationError
 from vision.flags import Note
 from vision.hints import Hints
+from vision.lights import sight_together
 from vision.narrow import Narrowing, narrowing
 from vision.photo import Photo
 from vision.results import Alternative, Measurement, OtherSide, ThicknessProfile, WidthProfile
@@ -38,13 +39,15 @@ class Side:
     """One photographed side: its photos along one strip, what was declared of it, and the landmark's position on that strip.
 
     `landmark_mm` is needed only when both sides are given: where one and the same point of the blade (its heel or tip, say)
-    stands on each side's printed scale. `hints` is what the person pointed at: empty, or one (or None) for each photo.
+    stands on each side's printed scale. `hints` is what the person pointed at: empty, or one (or None) for each photo. With
+    `moved_light` all photos show one setting under a lamp that was moved, and are measured as one (`vision.lights`).
     """
 
     photos: tuple[Photo, ...]
     declared: Declared
     landmark_mm: float | None = None
     hints: tuple[Hints | None, ...] = ()
+    moved_light: bool = False
 
     def __post_init__(self) -> None:
         if self.hints and len(self.hints) != len(self.photos):
@@ -138,7 +141,7 @@ def conclude(sides: Sequence[Side], seen: Sequence[Sequence[Sighting]], settings
     sides : sequence of Side
         As for `measure_sides`; the photos themselves are not looked at.
     seen : sequence of sequences of Sighting
-        Each side's photos in order, each found with the same `Declared.of_the_view`.
+        Each side's photos in order, each found with the same `Declared.of_the_view`; one sighting of all of them with moved light.
     settings : Settings
     """
     joined = _join(sides, seen, settings.repeatability_mm)
@@ -151,7 +154,7 @@ def conclude(sides: Sequence[Side], seen: Sequence[Sequence[Sighting]], settings
     second_lines = _alternatives(sides, seen, widths, fit.profile)
     return Measurement(
         declared=sides[0].declared,
-        photos=tuple(s.record for group in seen for s in group),
+        photos=tuple(r for group in seen for s in group for r in s.records),
         widths=widths[0],
         thickness=fit.profile,
         zones=found,
@@ -212,14 +215,18 @@ def check(sides: Sequence[Side]) -> None:
 
 
 def _see(sides: Sequence[Side], settings: Settings, report: Progress, at_once: int) -> list[list[Sighting]]:
-    """Every photo on its own, by side."""
-    todo = [(s, p, h) for s in sides for p, h in zip(s.photos, s.hints or (None,) * len(s.photos), strict=True)]
+    """Every photo on its own, by side; those of one setting together."""
+    todo = [part for side in sides for part in _parts_of(side)]
     tell = _parts(report, len(todo))
 
     def one(index: int) -> Sighting:
-        side, photo, hints = todo[index]
-        seen = sight(photo, side.declared, settings.profile, hints, tell[index])
-        tell[index](f"{photo.name}: both lines found", 1.0)
+        side = todo[index]
+        first, hints = side.photos[0], (*side.hints, None)[0]
+        if side.moved_light:
+            seen = sight_together(side.photos, side.declared, settings.profile, side.hints, tell[index])
+        else:
+            seen = sight(first, side.declared, settings.profile, hints, tell[index])
+        tell[index](f"{first.name}: both lines found", 1.0)
         return seen
 
     if min(at_once, len(todo)) > 1:
@@ -228,7 +235,15 @@ def _see(sides: Sequence[Side], settings: Settings, report: Progress, at_once: i
     else:
         seen = [one(i) for i in range(len(todo))]
     left = iter(seen)
-    return [[next(left) for _ in side.photos] for side in sides]
+    return [[next(left) for _ in _parts_of(side)] for side in sides]
+
+
+def _parts_of(side: Side) -> list[Side]:
+    """What is searched at once: each photo alone, or all of one setting."""
+    if side.moved_light:
+        return [side]
+    hints = side.hints or (None,) * len(side.photos)
+    return [replace(side, photos=(p,), hints=(h,)) for p, h in zip(side.photos, hints, strict=True)]
 
 
 def _join(
@@ -237,8 +252,10 @@ def _join(
     """Each side's widths as one profile, with remarks on the seams; photos are numbered through all sides."""
     out, index = [], 0
     for side, group in zip(sides, seen, strict=True):
-        widths = [_numbered(s.widths(side.declared), index + i, repeatability_mm) for i, s in enumerate(group)]
-        index += len(group)
+        widths = []
+        for sighting in group:
+            widths.append(_numbered(sighting.widths(side.declared), index + sighting.place, repeatability_mm))
+            index += len(sighting.records)
         out.append((widths[0], ()) if len(widths) == 1 else merge.merge_photos(widths))
     return out
 
@@ -335,7 +352,7 @@ def _alternatives(
 
 def _by_hand(seen: Sequence[Sequence[Sighting]]) -> list[Note]:
     """On record that a person steered the search, and with what."""
-    steered = [s.record for group in seen for s in group if s.record.hints.guides]
+    steered = [r for group in seen for s in group for r in s.records if r.hints.guides]
     if not steered:
         return []
     where = "; ".join(f"{r.name} by {', '.join(str(g) for g in r.hints.guides)}" for r in steered)

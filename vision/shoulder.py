@@ -34,7 +34,7 @@ _STEP = int(np.ceil(_STEEPEST * BLOCK_COLUMNS))
 _CROOK = 0.05
 # Ground shoulders are rounded over 3-50 um, and where the highlight ends within the rounding depends on the light:
 # +2, +1, -1, -18, -16, -4 um in the trial of design.md section 10, 10 um root mean square.
-_ROUNDING_UM = 10.0
+ROUNDING_UM = 10.0
 # A ground bevel waves by 1-4 % of its width over a millimetre or two (design.md's scenes; common practice, no source);
 # departures from its own slow trend are free up to this share, and cost dearly beyond.
 _FREE_WAVE = 0.05
@@ -89,6 +89,7 @@ def find_shoulder(
     blur_px: float,
     px_per_mm: float,
     guide: LineGuide | None = None,
+    evidence: Evidence | None = None,
 ) -> ShoulderLine:
     """Find the line where the bevel ends.
 
@@ -102,6 +103,8 @@ def find_shoulder(
     px_per_mm : float
         Scale at the edge, for lengths along it.
     guide : LineGuide, optional
+    evidence : Evidence, optional
+        To search by instead of the strip's own: that of several photos of one setting.
 
     Returns
     -------
@@ -113,8 +116,8 @@ def find_shoulder(
         raise ValueError(f"apex_row must be ({columns},), got {apex_row.shape}")
     if not np.isfinite(apex_row).any():
         return _nothing(columns)
-    apex = _bridged(apex_row)
-    evidence = face_evidence(strip, apex, blur_px)
+    apex = bridged(apex_row)
+    evidence = evidence or face_evidence(strip, apex, blur_px)
     coarse = _coarse(evidence, apex, px_per_mm, guide)
     if coarse is None:
         return _nothing(columns)
@@ -153,7 +156,7 @@ def _nothing(columns: int) -> ShoulderLine:
     return ShoulderLine(nan, nan, nan, nan, nan, np.zeros(columns), np.full(columns, int(StationFlag.NOT_MEASURED)), np.nan)
 
 
-def _bridged(row: np.ndarray) -> np.ndarray:
+def bridged(row: np.ndarray) -> np.ndarray:
     known = np.isfinite(row)
     at = np.arange(len(row))
     return np.interp(at, at[known], row[known])
@@ -300,7 +303,7 @@ def _combine(lines: _Lines, width: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, lines: _Lines, scale: _Scale) -> ShoulderLine:
     """Uncertainty and flags of every column; columns that cannot be trusted become NaN."""
     fit = lines.close
-    row, u = _combine(lines, np.maximum(coarse.row - _bridged(apex_row), 1.0))
+    row, u = _combine(lines, np.maximum(coarse.row - bridged(apex_row), 1.0))
     columns = np.arange(len(row))
     width = row - apex_row
     flags = np.zeros(len(row), int)
@@ -321,7 +324,7 @@ def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, lines: _
     distance = np.minimum(np.abs(np.nan_to_num(coarse.rival_row - row)), 0.3 * np.nan_to_num(width))
     doubt = 0.5 * chance**2 * distance
     systematic = np.sqrt(
-        apart**2 + doubt**2 + (_ROUNDING_UM * 1e-3 * scale.px_per_mm) ** 2 + (0.5 * rounding) ** 2 + np.where(burnt, sigma, 0.0) ** 2
+        apart**2 + doubt**2 + (ROUNDING_UM * 1e-3 * scale.px_per_mm) ** 2 + (0.5 * rounding) ** 2 + np.where(burnt, sigma, 0.0) ** 2
     )
     # Both faces must be seen, by as much as the search itself looks at.
     beyond = np.maximum(3 * sigma, 4 * scale.blur_px + 5)

@@ -41,13 +41,21 @@ Progress = Callable[[str, float], None]
 class Sighting:
     """Both lines in one photo and the camera that saw them; no angle has entered yet.
 
-    Of what a person declares it rests on `Declared.of_the_view` alone, so another angle or reading needs no new search.
+    Of what a person declares it rests on `Declared.of_the_view` alone, so another angle or reading needs no new search. Photos of one
+    setting with the lamp moved are one sighting, in the px of one of them: `others` are the rest in their order, `place` is its own.
     """
 
     record: PhotoRecord
     fit: CameraFit
     lines: bevel.Lines
     notes: tuple[Note, ...]
+    others: tuple[PhotoRecord, ...] = ()
+    place: int = 0
+
+    @property
+    def records(self) -> tuple[PhotoRecord, ...]:
+        """Of all its photos, in the order in which they were given."""
+        return (*self.others[: self.place], self.record, *self.others[self.place :])
 
     @property
     def checks(self) -> tuple[checks.PhotoCheck, ...]:
@@ -79,7 +87,7 @@ def sight(
     hints = hints or Hints()
     hints.check_inside(photo.name, (photo.width_px, photo.height_px))
     report = report or (lambda stage, share: None)
-    view = _look(photo, declared, profile, hints, report)
+    view = look(photo, declared, profile, hints, report)
     fit, curve, blur = view.fit, view.curve, view.blur_px
     scale = fit.camera.px_per_mm
     report("straighten", 0.5)
@@ -91,18 +99,18 @@ def sight(
     report("find the shoulder", 0.7)
     to_shoulder = guide_on(strip, hints, LineKind.SHOULDER, edge.row, reach)
     line = shoulder.find_shoulder(strip, edge.row, edge.blur_px, scale, to_shoulder)
-    lines = _stations(strip, edge, line, scale)
-    _refuse_without_edge(photo, lines, scale)
+    lines = stations(strip, edge, line, scale)
+    refuse_without_edge(photo.name, lines, scale)
     figures = examine.figures(examine.Seen(photo, view.target, fit, strip, edge, line, declared.height_mm[0]))
     found = checks.judge(figures, view.target is not None)
     checks.refuse(photo.name, found)
     off = missed(to_apex, edge.row, LineKind.APEX) + missed(to_shoulder, line.row, LineKind.SHOULDER)
-    record = replace(_record(photo, view, hints), checks=found)
+    record = replace(record_of(photo, view, hints), checks=found)
     return Sighting(record, fit, lines, photo.remarks + view.notes + fit.notes + off + checks.notes(found))
 
 
 @dataclass(frozen=True, eq=False)
-class _View:
+class View:
     """The camera, the coarse apex, the blur, rows to keep before and behind the apex, and the strip where there is one."""
 
     fit: CameraFit
@@ -113,10 +121,16 @@ class _View:
 
     @property
     def notes(self) -> tuple[Note, ...]:
+        """Remarks on the strip."""
         return self.target.notes if self.target else ()
 
+    @property
+    def scale(self) -> float:
+        """Photo px per mm."""
+        return self.fit.camera.px_per_mm
 
-def _look(photo: Photo, declared: Declared, profile: CameraProfile | None, hints: Hints, report: Progress) -> _View:
+
+def look(photo: Photo, declared: Declared, profile: CameraProfile | None, hints: Hints, report: Progress) -> View:
     """How the photo is seen and where its edge roughly runs: by the strip, or by a declared scale and a drawn line."""
     if hints.scale is not None:
         return _look_along(photo, declared, profile, hints, report)
@@ -127,10 +141,10 @@ def _look(photo: Photo, declared: Declared, profile: CameraProfile | None, hints
     curve = lane.find_apex(photo, fit.camera, declared.height_mm[0], fit.bar_scale, hints)
     blur = target.blur_px if np.isfinite(target.blur_px) else _BLUR_UNKNOWN_PX
     rows = int(_LANE_MM * fit.camera.px_per_mm), _blade_rows(curve, hints, fit.camera.px_per_mm)
-    return _View(fit, curve, blur, rows, target)
+    return View(fit, curve, blur, rows, target)
 
 
-def _look_along(photo: Photo, declared: Declared, profile: CameraProfile | None, hints: Hints, report: Progress) -> _View:
+def _look_along(photo: Photo, declared: Declared, profile: CameraProfile | None, hints: Hints, report: Progress) -> View:
     report("find the edge along the drawn line", 0.1)
     scale = hints.scale
     assert scale is not None
@@ -140,7 +154,7 @@ def _look_along(photo: Photo, declared: Declared, profile: CameraProfile | None,
     # At a coarse scale the windows of the line fits, not the millimetres, set how much lane is needed.
     lane_rows = max(int(_LANE_MM * scale.px_per_mm), int(12 * found.blur_px) + 20)
     blade_rows = max(int(_BLADE_MM * scale.px_per_mm), int(_DEPTH_SHARE * found.depth_px))
-    return _View(fit, found.curve, found.blur_px, (lane_rows, blade_rows))
+    return View(fit, found.curve, found.blur_px, (lane_rows, blade_rows))
 
 
 def _blade_rows(curve: lane.ApexCurve, hints: Hints, px_per_mm: float) -> int:
@@ -150,7 +164,7 @@ def _blade_rows(curve: lane.ApexCurve, hints: Hints, px_per_mm: float) -> int:
     return int(max(_BLADE_MM * px_per_mm, 1.5 * shown))
 
 
-def _stations(strip: StraightStrip, edge: apex.ApexLine, line: shoulder.ShoulderLine, px_per_mm: float) -> bevel.Lines:
+def stations(strip: StraightStrip, edge: apex.ApexLine, line: shoulder.ShoulderLine, px_per_mm: float) -> bevel.Lines:
     """Both lines at stations `STATION_STEP_MM` apart."""
     at = np.arange(0, len(edge.row), _station_px(px_per_mm))
     # The curve runs on to the sheet's corners; only what the photo shows is a station.
@@ -171,17 +185,19 @@ def _station_px(px_per_mm: float) -> int:
     return max(round(bevel.STATION_STEP_MM * px_per_mm), 1)
 
 
-def _refuse_without_edge(photo: Photo, lines: bevel.Lines, px_per_mm: float) -> None:
+def refuse_without_edge(photo: str, lines: bevel.Lines, px_per_mm: float) -> None:
+    """Raise `EdgeNotFound` where `lines` measured next to nothing in the photo of this name."""
     measured = int(np.isfinite(lines.shoulder_px).all(axis=1).sum()) * _station_px(px_per_mm) / px_per_mm
     if measured < _LEAST_EDGE_MM:
         raise EdgeNotFound(
-            f"{photo.name}",
+            photo,
             f"a bevel could be told from its surroundings on only {measured:.1f} mm",
             "bring edge and strip into focus, fill the frame with them, and turn the lamp until the bevel stands out",
         )
 
 
-def _record(photo: Photo, view: _View, hints: Hints) -> PhotoRecord:
+def record_of(photo: Photo, view: View, hints: Hints) -> PhotoRecord:
+    """What is kept of the photo, its checks not yet among it."""
     fit = view.fit
     return PhotoRecord(
         name=photo.name,

@@ -39,6 +39,7 @@ def stand_in(monkeypatch: pytest.MonkeyPatch, measurement: Measurement) -> list[
         (side,) = sides
         calls.append(
             {"photos": side.photos, "declared": side.declared, "settings": settings, "stretches": settings.stretches, "hints": side.hints}
+            | {"moved_light": side.moved_light}
         )
         return measurement
 
@@ -78,7 +79,7 @@ def test_every_flag_reaches_the_library(photo: Path, tmp_path: Path, stand_in: l
         "--angle 30 --angle-tolerance 1.5 --lie cheek-down --cheek-angle 3 --edge-height 0.4 --edge-height-tolerance 0.1 "
         "--camera-distance 95 --camera-distance-tolerance 4 --printed-bar 99.6,99.8 --caliper 20.6=0.47 --caliper 31.5=0.54 "
         "--set-aside 31.5 --repeatability 0.004 --caliper-accuracy 0.02 --caliper-resolution 0.005 "
-        "--only 5:48 --apart tip=48:62 --leave-out 20:34 --guide shoulder:812,455.5 --guide 1:apex:800,520"
+        "--only 5:48 --apart tip=48:62 --leave-out 20:34 --guide shoulder:812,455.5 --guide 1:apex:800,520 --lights"
     )
     assert cli.main(["measure", str(photo), *flags.split(), "--out", str(tmp_path / "o")]) == 0
     (call,) = stand_in
@@ -98,6 +99,7 @@ def test_every_flag_reaches_the_library(photo: Path, tmp_path: Path, stand_in: l
     assert call["stretches"].apart == {"tip": (48, 62)}
     assert call["stretches"].leave_out == ((20, 34),)
     assert call["photos"][0].name == "edge-1.jpg"
+    assert call["moved_light"]
     assert call["hints"] == (Hints((Guide(LineKind.SHOULDER, 812, 455.5), Guide(LineKind.APEX, 800, 520))),)
 
 

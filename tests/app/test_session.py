@@ -9,9 +9,9 @@ import pytest
 from app import files, session
 from app.demo import load
 from vision.declared import Reading
-from vision.errors import DeclarationError
+from vision.errors import DeclarationError, PhotoRefused
 from vision.hints import Guide, Hints, LineKind
-from vision.job import job_from_text, open_job
+from vision.job import job_from_text, job_text, open_job
 from vision.measure import Settings, measure
 from vision.photo import open_photo
 from vision.zones import Stretches
@@ -91,3 +91,19 @@ def test_files_are_those_of_the_command(bench, task, demo, tmp_path) -> None:
     assert job.sides[0].declared == demo.declared
     sides, _ = open_job(job, demo.photos[0].parent)
     assert sides[0].photos[0].sha256 == result.measurement.photos[0].sha256
+
+
+def test_photos_with_the_lamp_moved_are_one_search(task, monkeypatch) -> None:
+    calls = []
+
+    def sight_together(photos, declared, profile, hints, report):
+        calls.append([p.name for p in photos])
+        raise PhotoRefused("lamp-2.jpg", "it is of another setting", "move the lamp alone")
+
+    monkeypatch.setattr(session, "sight_together", sight_together)
+    (side,) = task.sides
+    lit = replace(task, sides=(replace(side, photos=side.photos, moved_light=True),))
+    with pytest.raises(PhotoRefused, match="another setting"):
+        session.Bench().measure(lit)
+    assert calls == [[u.name for u in side.photos]]
+    assert job_from_text(job_text(lit.job)).sides[0].moved_light

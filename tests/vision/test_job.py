@@ -3,6 +3,7 @@
 import hashlib
 import math
 import pathlib
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -51,7 +52,9 @@ def declared(draw, caliper, read):
 @st.composite
 def whole_jobs(draw):
     caliper, landmark = draw(calipers), draw(words)
-    first = JobSide(draw(photos), declared(draw, caliper, draw(readings)), landmark, draw(st.none() | st.floats(-50, 150)))
+    first = JobSide(
+        draw(photos), declared(draw, caliper, draw(readings)), landmark, draw(st.none() | st.floats(-50, 150)), draw(st.booleans())
+    )
     other = [JobSide(draw(photos), declared(draw, caliper, ()), landmark, draw(st.floats(-50, 150)))] if draw(st.booleans()) else []
     blade, method = draw(st.builds(Blade, *[words] * 5)), draw(st.builds(Method, words, words, words, st.floats(0, 0.5)))
     stretches = Stretches(tuple(draw(st.lists(spans, max_size=2))), draw(st.dictionaries(words, spans, max_size=2)), (draw(spans),))
@@ -149,6 +152,9 @@ def test_photos_are_found_beside_the_file_and_known_by_their_bytes(picture, tmp_
     jobs.write_job(job_of(name, hashlib.sha256(picture.read_bytes()).hexdigest()), here / "job.toml")
     (side,), kept = jobs.open_job(jobs.read_job(here / "job.toml"), here)
     assert side.photos[0].name == "a b.png"
+    assert not side.moved_light
+    lit = replace(job_of(name).sides[0], moved_light=True)
+    assert jobs.open_job(replace(job_of(name), sides=(lit,)), here)[0][0].moved_light
     assert (side.landmark_mm, kept.repeatability_mm) == (4.0, 0.01)
     picture.write_bytes(picture.read_bytes() + b"\0")
     with pytest.raises(DeclarationError, match="SHA-256 differs"):

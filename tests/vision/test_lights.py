@@ -1,0 +1,139 @@
+"""Photos of one setting with the lamp moved: drawn with a rounded shoulder whose light falls off as a rounding's does."""
+
+import cv2
+import numpy as np
+import pytest
+
+from vision import rounded
+from vision.declared import Declared
+from vision.errors import DeclarationError, PhotoRefused
+from vision.lights import sight_together
+from vision.measure import Side, measure_sides
+from vision.photo import open_photo
+from vision.sighting import sight
+
+DECLARED = Declared(included_angle_deg=30.0, edge_height_mm=0.0, printed_bar_mm=(100.0, 100.0))
+WIDTH_MM, EDGE_MM, REACH_MM = 0.9, 4.5, 0.05
+# Linear light of bevel and cheek under three lamps: bevel far brighter, cheek brighter, bevel a little brighter.
+LAMPS = ((0.55, 0.12), (0.14, 0.40), (0.45, 0.24))
+
+
+def waves(x, seed=5):
+    """A ground edge's waviness (mm), the same in every photo of one blade."""
+    grid = np.arange(-10.0, 60.0, 0.05)
+    noise = np.convolve(
+        np.random.default_rng(seed).standard_normal(len(grid)), np.exp(-0.5 * (np.arange(-2, 2.01, 0.05) / 0.5) ** 2), "same"
+    )
+    return np.interp(x, grid, 0.015 * noise / noise.std())
+
+
+def lit(hopeless, lamp, seed, *, edge_mm=EDGE_MM, along_mm=0.0, blade=5, reach_mm=REACH_MM):
+    """One photo (uint8 RGB): the blade under one lamp; between the faces the light falls off exponentially with the turn."""
+    c = hopeless.Canvas(seed=seed)
+    bevel, cheek = (np.log(v) for v in lamp)
+    up = c.y - edge_mm
+    turned = (np.clip((up - WIDTH_MM - waves(c.x + along_mm, blade)) / reach_mm, -1, 1) + 1) / 2
+    light = np.exp(bevel + (cheek - bevel) * turned)
+    grind = 1.0 + 0.04 * np.random.default_rng(blade).standard_normal(c.x.shape[1])[None]
+    c.cover(up, (light * np.where(turned < 0.5, grind, 1.0))[..., None] * np.array([1.0, 0.98, 0.96]))
+    return c.photo(f"lamp-{seed}")
+
+
+def moved(photo, angle_deg, scale, name):
+    """The same photo from another place of the hand."""
+    height, width = photo.pixels.shape[:2]
+    turn = cv2.getRotationMatrix2D((width / 2, height / 2), angle_deg, scale)
+    pixels = cv2.warpAffine(photo.pixels, turn, (width, height), flags=cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REPLICATE)
+    return open_photo(cv2.imencode(".png", np.ascontiguousarray(pixels[..., ::-1]))[1].tobytes(), name)
+
+
+@pytest.fixture(scope="module")
+def setting(hopeless):
+    return tuple(lit(hopeless, lamp, 11 + i) for i, lamp in enumerate(LAMPS))
+
+
+def errors_um(sighting):
+    """Seen width less the true one, um, station by station: the view is square, so a seen px is a px of the sheet."""
+    seen = (sighting.lines.apex_px[:, 1] - sighting.lines.shoulder_px[:, 1]) / sighting.record.px_per_mm
+    known = np.isfinite(seen)
+    position = sighting.fit.camera.to_height(sighting.lines.apex_px, 0.0)[:, 0]
+    return 1000 * (seen - WIDTH_MM - waves(position))[known]
+
+
+def test_three_lights_find_the_corner_that_none_shows(setting):
+    singles = [float(np.median(np.abs(errors_um(sight(p, DECLARED))))) for p in setting]
+    together = sight_together(setting, DECLARED)
+    error = errors_um(together)
+    assert len(error) > 200
+    # The middle of the light lies at 0.29 and 0.25 of the rounding toward the brighter face: 14 and 13 um.
+    assert max(singles) > 10.0
+    assert float(np.median(np.abs(error))) < min(2.0 / 3.0 * min(singles), 4.0)
+    u_um = 1000 * together.widths(DECLARED).systematic_u_mm["shoulder line"]
+    assert abs(float(np.median(error))) < 2.0 * float(np.nanmedian(u_um))
+    assert "3 photos with the lamp moved" in next(n.text for n in together.notes if n.code == "lights")
+
+
+def test_photos_by_hand_are_brought_together_by_the_strip(setting):
+    by_hand = (setting[0], moved(setting[1], 1.1, 0.985, "two.png"), moved(setting[2], -0.8, 0.97, "three.png"))
+    together = sight_together(by_hand, DECLARED)
+    assert together.place == 0
+    assert float(np.median(np.abs(errors_um(together)))) < 5.0
+
+
+def test_measured_as_one_with_every_photo_on_record(setting):
+    result = measure_sides((Side(setting, DECLARED, moved_light=True),))
+    assert [p.name for p in result.photos] == [p.name for p in setting]
+    assert len(np.unique(result.widths.photo)) == 1
+    assert all(p.checks for p in result.photos)
+    assert result.zones is not None
+
+
+def test_a_strip_that_was_moved_is_refused(hopeless, setting):
+    across = lit(hopeless, LAMPS[2], 21, edge_mm=EDGE_MM + 0.4)
+    with pytest.raises(PhotoRefused, match=r"lamp-21.png: its edge does not lie where the other photos show it"):
+        sight_together((*setting[:2], across), DECLARED)
+    along = lit(hopeless, LAMPS[2], 22, along_mm=2.0)
+    with pytest.raises(PhotoRefused, match=r"lamp-22.png: its edge lies 2.0 mm farther along the strip"):
+        sight_together((*setting[:2], along), DECLARED)
+
+
+def test_one_photo_and_seven_are_no_setting(setting):
+    for photos in (setting[:1], setting * 2 + setting[:1]):
+        with pytest.raises(DeclarationError, match="2 to 6"):
+            sight_together(photos, DECLARED)
+
+
+@pytest.mark.parametrize("ratio", [-2.5, -0.7, -0.01, 0.0, 0.4, 1.0, 3.0])
+def test_the_middle_of_the_light_is_where_it_has_fallen_by_half(ratio):
+    u = float(rounded.toward_bright(np.array([ratio]))[0])
+    fallen = np.exp(-ratio * (u + 1.0) / 2.0)
+    assert fallen == pytest.approx((1.0 + np.exp(-ratio)) / 2.0, abs=1e-6)
+
+
+def test_corner_and_its_uncertainty_hold_on_lights_drawn_from_the_model():
+    """Simulated lights by the model's own physics: the corner is within two of its standard uncertainties in about 95 % of cases."""
+    rng, off = np.random.default_rng(8), []
+    for _ in range(60):
+        reach = min(rng.exponential(1.6), 5.0) + 0.05
+        lights, rows = [], []
+        for ratio in rng.uniform(0.4, 2.0, 3) * rng.choice([-1, 1], 3):
+            least = abs(float(rounded.toward_bright(np.array([ratio]))[0]))
+            lean = np.sign(ratio) * (least + (1 - least) * (1 - np.sqrt(rng.uniform())))
+            row = 50.0 - reach * lean + rng.normal(0, 0.13 * reach / abs(ratio)) + rng.normal(0, 0.04)
+            rows.append(np.full(300, row))
+            lights.append(rounded.Light(*(np.full(300, v) for v in (0.02, 0.0, ratio, rng.uniform(0.2, 1.0) * reach))))
+        found = rounded.corner(np.array(rows), lights, 66.0).place
+        off.append((found.row[150] - 50.0) / found.systematic_px[150])
+    share = np.mean(np.abs(off) < 2.0)
+    assert 0.85 < share <= 1.0
+    assert np.sqrt(np.mean(np.square(off))) > 0.4, "a band far too wide says nothing either"
+
+
+def test_a_light_that_shows_nothing_has_no_voice():
+    light = rounded.Light(*(np.full(80, v) for v in (0.05, 0.0, 0.8, 0.5)))
+    rows = np.array([np.full(80, 30.0), np.full(80, np.nan), np.full(80, np.nan)])
+    rows[0, 40:] = np.nan
+    place = rounded.corner(rows, [light] * 3, 60.0).place
+    assert np.isfinite(place.row[:40]).all()
+    assert np.isnan(place.row[40:]).all()
+    assert place.systematic_px[10] > 0.3, "one light alone cannot tell the corner from its rounding"

@@ -1,0 +1,202 @@
+"""Where a rounded corner is, by what several lights show of it. Arrays only: P lights, S columns along the edge.
+
+Over a rounding the surface turns evenly from one face's direction to the other's. A fit takes the middle of the *light*, which lies
+toward the brighter face: were the light to fall off exponentially with the turn, at ``t u(D)`` from the corner, with a ratio of exp(D)
+between the faces and a rounding that reaches t to either side, ``u(D) = -2 ln((1 + exp(-D)) / 2) / D - 1``; a highlight of a polished
+face falls off faster, so that the middle lies anywhere from there to the rounding's bright end. So every light with a brighter bevel
+says "the corner is farther", every light with a brighter cheek "nearer", and lights that differ say how far the rounding reaches.
+Corner and reach are estimated together by Bayes' rule (JCGM 101, 6.1): no light alone can, all of them can.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import gaussian_filter1d
+from scipy.special import log_ndtr
+
+from vision.shoulder import ROUNDING_UM, ShoulderLine
+from vision.straighten import StraightStrip
+
+# A uniform spread over +-t has the standard deviation t / sqrt 3.
+_ROOT3 = np.sqrt(3.0)
+# Roundings of ground shoulders reach 3-50 um (design.md section 10), larger ones by wear are rarer and rarer: mean of an exponential.
+_USUAL_REACH_MM, _MOST_REACH_MM = 0.025, 0.12
+# A rounding may gleam or shade by a tenth of the light over its whole length (4/3 t of a parabola's area) in a way of its own: that
+# moves the middle of the light by 0.13 t over the step's relative height (common practice, no source).
+_OWN_GLEAM = 0.13
+# A blur in excess of the edge's own says how far the light's fall is spread; focus and halo are in it too (px, share).
+_EXCESS_U_PX, _EXCESS_U = 0.33, 0.25
+# Lamps stand alike to stretches of this length (standard deviation, mm).
+_STRETCH_MM = 3.0
+# Demosaicking leaves this of any line (as in `apex`).
+_LEAST_PX = 0.1
+_DARK = 0.01
+# Poses from the strip and pooled fits bring two photos' lines together to this.
+_AGREE_PX = 0.04
+# Standard deviation of a mean from its own scatter: what covers 68.27 % with two and more degrees of freedom (JCGM 100, table G.2).
+_STUDENT = {3: 1.32, 4: 1.20, 5: 1.14, 6: 1.11}
+
+
+@dataclass(frozen=True, eq=False)
+class Light:
+    """One light's word on the line, (S,) each: its random standard uncertainty, the systematic one that is not rounding (rival lines,
+    clipping), px; log ratio of bevel over cheek; and the reach of the rounding that its blur suggests, px."""
+
+    u_px: np.ndarray
+    other_px: np.ndarray
+    log_ratio: np.ndarray
+    reach_px: np.ndarray
+
+
+@dataclass(frozen=True, eq=False)
+class Place:
+    """The common line, (S,) each: row, random and systematic standard uncertainty, NaN where no light shows it."""
+
+    row: np.ndarray
+    u_px: np.ndarray
+    systematic_px: np.ndarray
+
+
+@dataclass(frozen=True, eq=False)
+class Corner:
+    """The corner, the reach of its rounding to either side, and the lights' root mean square scatter about the corner, px."""
+
+    place: Place
+    reach_px: float
+    spread_px: float
+
+
+def seen(strip: StraightStrip, line: ShoulderLine, blur_px: float, px_per_mm: float) -> Light:
+    """What one photo says of the shoulder `line` that was fitted in it; `blur_px` is that of its edge."""
+    columns = np.arange(len(line.row))
+    known = np.isfinite(line.row)
+    row = np.interp(columns, columns[known], line.row[known]) if known.any() else np.zeros(len(columns))
+    clear = np.ceil(3.0 * np.clip(np.nan_to_num(line.sigma_px, nan=blur_px), blur_px, 4.0 * blur_px)) + 1.0
+    sides = []
+    for sign in (-1, 1):
+        at = np.round(row + sign * (clear + np.arange(5)[:, None])).astype(int)
+        light = strip.linear[np.clip(at, 0, len(strip.linear) - 1), columns].mean(axis=(0, 2))
+        sides.append(gaussian_filter1d(light, 2.0 * line.pool_px if np.isfinite(line.pool_px) else 8.0, mode="nearest"))
+    ratio = np.log((np.maximum(sides[0], 0) + _DARK) / (np.maximum(sides[1], 0) + _DARK))
+    reach = _ROOT3 * np.sqrt(np.maximum(np.nan_to_num(line.sigma_px) ** 2 - blur_px**2, 0.0))
+    rounding = (1e-3 * ROUNDING_UM * px_per_mm) ** 2 + (0.5 * reach / _ROOT3) ** 2
+    other = np.sqrt(np.maximum(np.nan_to_num(line.systematic_px) ** 2 - rounding, 0.0))
+    return Light(line.u_px, other, ratio, np.where(known, reach, np.nan))
+
+
+def toward_bright(log_ratio: np.ndarray) -> np.ndarray:
+    """u(D): where the middle of the light lies in a rounding from -1 (bevel) to 1 (cheek), for the log ratio of bevel over cheek."""
+    d = np.where(np.abs(log_ratio) < 1e-6, 1e-6, log_ratio)
+    return -2.0 * np.log((1.0 + np.exp(-d)) / 2.0) / d - 1.0
+
+
+def corner(rows: np.ndarray, lights: Sequence[Light], px_per_mm: float) -> Corner:
+    """The corner from the rows (P, S) at which the lights show it.
+
+    A light errs alike over a stretch of the edge, so each stretch has one offset a light; within it the rows are averaged by their random
+    uncertainty, and the systematic one is the posterior's.
+    """
+    random = np.array([np.hypot(np.nan_to_num(v.u_px), _LEAST_PX) for v in lights])
+    weight = np.where(np.isfinite(rows), 1.0 / random**2, 0.0)
+    every = max(int(px_per_mm), 1)
+    at = np.arange(every // 2, rows.shape[1], every)
+    along = _STRETCH_MM * px_per_mm
+    middle = (weight * np.nan_to_num(rows)).sum(axis=0) / np.maximum(weight.sum(axis=0), 1e-12)
+    offset = _stretches(rows - middle, weight, along)
+    ratio = _stretches(np.array([v.log_ratio for v in lights]), weight, along)
+    excess = _stretches(np.array([v.reach_px for v in lights]), weight, along)
+    noise = np.sqrt(_stretches(np.array([v.other_px**2 for v in lights]), weight, along) + _AGREE_PX**2)
+    found = np.array([_posterior(*(v[:, k] for v in (offset, ratio, excess, noise)), px_per_mm) for k in at]).reshape(-1, 3)
+    columns = np.arange(rows.shape[1])
+    shift, u_shift, reach = (np.interp(columns, at, found[:, i]) for i in range(3))
+    levelled = rows - np.where(np.isfinite(offset), offset, 0.0)
+    row = (weight * np.nan_to_num(levelled)).sum(axis=0) / np.maximum(weight.sum(axis=0), 1e-12) + shift
+    u = 1.0 / np.sqrt(np.maximum(weight.sum(axis=0), 1e-12))
+    nothing = ~np.isfinite(rows).any(axis=0)
+    place = Place(*(np.where(nothing, np.nan, v) for v in (row, u, np.hypot(u_shift, _LEAST_PX))))
+    spread = offset - np.nanmean(offset, axis=0) if len(rows) > 1 else np.zeros_like(offset)
+    return Corner(place, float(np.median(reach)), float(np.sqrt(np.nanmean(spread**2))))
+
+
+def _stretches(values: np.ndarray, weight: np.ndarray, along: float) -> np.ndarray:
+    """(P, S) weighted means of values (P, S) along the edge; NaN where a light shows nothing near."""
+    weight = np.where(np.isfinite(values), weight, 0.0)
+    total = gaussian_filter1d(weight, along, axis=1, mode="nearest")
+    mean = gaussian_filter1d(weight * np.nan_to_num(values), along, axis=1, mode="nearest")
+    return np.where(total > 1e-6 * max(float(weight.max()), 1e-12), mean / np.maximum(total, 1e-12), np.nan)
+
+
+def _posterior(
+    offset: np.ndarray, ratio: np.ndarray, excess: np.ndarray, noise: np.ndarray, px_per_mm: float
+) -> tuple[float, float, float]:
+    """Mean and standard deviation of the corner, and mean reach, px, from each light's offset (P,), log ratio, excess blur and noise."""
+    known = np.isfinite(offset + ratio + excess + noise)
+    if not known.any():
+        return 0.0, _MOST_REACH_MM * px_per_mm / 2, 0.0
+    offset, ratio, excess, noise = (v[known] for v in (offset, ratio, excess, noise))
+    reach = np.linspace(0.0, _MOST_REACH_MM * px_per_mm, 49)[1:]
+    place = np.linspace(offset.min() - reach[-1], offset.max() + reach[-1], 241)
+    share = np.linspace(0.0, 1.0, 21)
+    log = -reach / (_USUAL_REACH_MM * px_per_mm) + np.zeros((len(place), 1))
+    for o, d, n in zip(offset, ratio, noise, strict=True):
+        least = float(np.abs(toward_bright(np.array([d])))[0])
+        # Where in the rounding: from the exponential's place on, ever less likely to its bright end.
+        lean = np.sign(d) * (least + (1.0 - least) * share)
+        sd = np.hypot(n, _OWN_GLEAM * reach / max(abs(d), 1e-3))[:, None]
+        away = (o - place[:, None, None] + reach[:, None] * lean) / sd
+        likely = (np.exp(-0.5 * away**2) * (1.0 - share + 0.01)).sum(axis=2) / sd[:, 0]
+        log = log + np.log(likely + 1e-12)
+    # A fall of light over so much is at least so long; a polished face's may be far shorter than its rounding.
+    for e in excess:
+        log = log + log_ndtr((reach - e) / (_EXCESS_U * e + _EXCESS_U_PX))
+    chance = np.exp(log - log.max())
+    chance /= chance.sum()
+    mean = float((chance * place[:, None]).sum())
+    sd = float(np.sqrt((chance * (place[:, None] - mean) ** 2).sum()))
+    return mean, sd, float((chance * reach).sum())
+
+
+def centre(rows: np.ndarray, random: np.ndarray, systematic: np.ndarray) -> Place:
+    """Robust weighted mean (S,) of rows (P, S), NaN where a light shows nothing; with three or more, its uncertainty from their scatter."""
+    known = np.isfinite(rows)
+    count = known.sum(axis=0)
+    weight = _weights(rows, random, systematic)
+    total = np.maximum(weight.sum(axis=0), 1e-12)
+    filled = np.where(known, rows, 0.0)
+    row = (weight * filled).sum(axis=0) / total
+    u = np.sqrt((weight**2 * np.where(known, random, 0.0) ** 2).sum(axis=0)) / total
+    scatter = np.sqrt((weight * np.where(known, filled - row, 0.0) ** 2).sum(axis=0) / total)
+    scatter = np.sqrt(gaussian_filter1d(scatter**2, 20.0, mode="nearest"))
+    own = np.sqrt((weight**2 * np.where(known, systematic, 0.0) ** 2).sum(axis=0)) / total
+    student = np.array([_STUDENT.get(int(c), 1.0) for c in np.minimum(count, 6)])
+    by_scatter = student * scatter / np.sqrt(np.maximum(count - 1, 1))
+    together = np.hypot(np.where(count >= 3, by_scatter, np.maximum(own, scatter)), _LEAST_PX)
+    nothing = count == 0
+    return Place(*(np.where(nothing, np.nan, v) for v in (row, u, together)))
+
+
+def _weights(rows: np.ndarray, random: np.ndarray, systematic: np.ndarray) -> np.ndarray:
+    """(P, S) inverse variances, less for a light that stands apart from the others by more than they claim (Cauchy)."""
+    known = np.isfinite(rows)
+    variance = np.where(known, np.nan_to_num(random) ** 2 + np.nan_to_num(systematic) ** 2 + _LEAST_PX**2, np.inf)
+    base = 1.0 / variance
+    filled = np.where(known, rows, 0.0)
+    middle = _weighted_median(rows, base)
+    weight = base
+    for _ in range(3):
+        weight = base / (1.0 + np.where(known, (filled - middle) ** 2, 0.0) / variance)
+        weight = np.where(known, weight, 0.0)
+        middle = (weight * filled).sum(axis=0) / np.maximum(weight.sum(axis=0), 1e-12)
+    return weight
+
+
+def _weighted_median(rows: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    order = np.argsort(np.where(np.isfinite(rows), rows, np.inf), axis=0)
+    sorted_rows, sorted_weight = np.take_along_axis(rows, order, 0), np.take_along_axis(weight, order, 0)
+    share = np.cumsum(sorted_weight, axis=0) - 0.5 * sorted_weight
+    at = np.argmax(share >= 0.5 * sorted_weight.sum(axis=0), axis=0)
+    # Of two equals, the lower would be taken; their mean favours neither, and the weights that follow start from it.
+    return np.nan_to_num(np.take_along_axis(sorted_rows, at[None], 0)[0])
