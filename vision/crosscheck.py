@@ -109,8 +109,9 @@ def _causes(fit: ThicknessFit, others: ThicknessFit, reading: Reading, differenc
     if difference_mm > 0:
         out.append(_above_shoulder(declared, difference_mm))
     else:
-        a = math.radians(fit.faces[0].prior_deg[0])
-        out.append(f"jaws below the shoulder, on the bevel, by {abs(difference_mm) / (2 * math.tan(a)):.2f} mm would read that")
+        # One photographed face stands for both, two have an angle each.
+        slope = sum(f.share * math.tan(math.radians(f.prior_deg[0])) for f in fit.faces)
+        out.append(f"jaws below the shoulder, on the bevel, by {abs(difference_mm) / slope:.2f} mm would read that")
     out.append(_elsewhere(others, reading, expanded_mm))
     angle = _local_angle(fit, reading)
     if math.isfinite(angle):
@@ -328,7 +329,9 @@ def notes(fit: ThicknessFit, checks: tuple[CrossCheck, ...]) -> tuple[Note, ...]
         where = f"{c.reading.thickness_mm:g} mm at {c.reading.position_mm:g} mm"
         if c.questioned:
             predicted = format_figure(c.predicted_mm, c.predicted_u_mm, inch=False)
-            text = f"reading {where} is questioned (E_n {c.e_n:.2f}); predicted {predicted}; " + "; ".join((*c.causes, *effect))
+            text = f"reading {where} is questioned (E_n {c.e_n:.2f}); this caliper should read {predicted}; " + "; ".join(
+                (*c.causes, *effect)
+            )
             out.append(Note("reading-questioned", text, "read it again at the shoulder, or set it aside"))
         elif not math.isfinite(c.e_n):
             out.append(Note("reading-out-of-reach", f"reading {where} is not near any measured width", "check its position"))

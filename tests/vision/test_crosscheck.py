@@ -91,6 +91,8 @@ def test_causes_are_named_with_their_size(blades):
     low = cross_check(estimate(w, declared_with((*good, Reading(26.0, t - 0.1)))))
     assert any("below the shoulder" in c for c in low[-1].causes)
     assert any("included angle of 24.4°" in c for c in low[-1].causes)
+    # Jaws s below the shoulder read 2 tan(15 deg) s less: 0.1 / 0.536 = 0.19 mm.
+    assert any("by 0.19 mm" in c for c in low[-1].causes)
     codes = [n.code for n in notes(estimate(w, declared_with((*good, high))), checks)]
     assert codes == ["reading-questioned"]
 
