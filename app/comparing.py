@@ -11,6 +11,7 @@ from app.headline import headline
 from vision.compare import Align, Common, Comparison, Difference
 from vision.results import Measurement
 from vision.rounding import NOT_MEASURED, format_figure
+from vision.zones import JAW_MM
 
 AXES = {
     Align.POSITION: "position on the printed scale, mm",
@@ -36,22 +37,30 @@ def verdict(d: Difference) -> str:
         return "no figure: one of the results has none"
     text = format_figure(d.value_mm, d.u_mm)
     if d.exceeds:
-        return f"{text}: {'thicker' if d.value_mm > 0 else 'thinner'}, by more than both results' uncertainty explains (E_n {d.e_n:.1f})"
+        return f"{text}: {_way(d.value_mm)}, by more than both results' uncertainty explains (E_n {d.e_n:.1f})"
     return f"{text}: not told apart, since both results' uncertainty explains it (E_n {d.e_n:.1f})"
 
 
 def sentences(c: Comparison) -> list[str]:
     """What the comparison says: both means, then where along the edge the difference exceeds what both can tell."""
     out = [f"main stretch: {verdict(c.main)}", f"mean over the {c.length_mm:.0f} mm that both measured: {verdict(c.mean)}"]
-    parts = [
-        f"{p.start_mm:.1f} to {p.end_mm:.1f} mm ({'thicker' if p.mean_mm > 0 else 'thinner'}, {abs(p.mean_mm):.2f} mm on average)"
-        for p in c.parts
-    ]
-    if parts:
-        out.append(f"place by place, {c.exceeding_mm:.0f} of {c.length_mm:.0f} mm differ by more than both explain: " + "; ".join(parts))
-    else:
-        out.append(f"place by place, none of the {c.length_mm:.0f} mm differs by more than both explain")
+    out.append(_place_by_place(c))
     return out
+
+
+def _place_by_place(c: Comparison) -> str:
+    if not c.parts:
+        return f"place by place, none of the {c.length_mm:.0f} mm differs by more than both explain"
+    # What is shorter than a caliper's jaw is a flicker of the threshold rather than a stretch.
+    long = [p for p in c.parts if p.end_mm - p.start_mm >= JAW_MM]
+    said = [f"{p.start_mm:.0f} to {p.end_mm:.0f} mm ({_way(p.mean_mm)}, {abs(p.mean_mm):.2f} mm on average)" for p in long]
+    if short := len(c.parts) - len(long):
+        said.append(f"{short} place{'s' * (short > 1)} shorter than {JAW_MM:g} mm")
+    return f"place by place, {c.exceeding_mm:.0f} of {c.length_mm:.0f} mm differ by more than both explain: " + "; ".join(said)
+
+
+def _way(difference_mm: float) -> str:
+    return "thicker" if difference_mm > 0 else "thinner"
 
 
 def assumptions(c: Comparison) -> list[str]:

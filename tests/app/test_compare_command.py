@@ -73,3 +73,11 @@ def test_one_result_alone_is_a_misuse(measurement, tmp_path, capsys) -> None:
         cli.main(["compare", keep(tmp_path / "a", measurement)])
     assert error.value.code == 2
     assert "two results" in capsys.readouterr().err
+
+
+def test_a_flicker_of_the_threshold_is_counted_and_not_listed(measurement) -> None:
+    x = measurement.widths.position_mm
+    step = np.where((x > 10) & (x < 16), 0.1, np.where((x > 26) & (x < 26.5), 0.1, 0.0))
+    other = replace(measurement, thickness=replace(measurement.thickness, thickness_mm=measurement.thickness.thickness_mm + step))
+    said = comparing.sentences(compare_two(measurement, other, Terms(alignment_mm=0.0)))[2]
+    assert "10 to 16 mm (thicker, 0.10 mm on average); 1 place shorter than 1 mm" in said
