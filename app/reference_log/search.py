@@ -47,7 +47,7 @@ class Filter:
 
 def find(store: Store, wanted: Filter, *, sort: str = "thickness", descending: bool = False, limit: int = 200) -> tuple[int, list[Stored]]:
     """How many records there are, and the first `limit` (1 or more) of them in order (their results are not read)."""
-    where = _conditions(wanted)
+    where = _conditions(store, wanted)
     columns = {"thickness": RECORD.c.thickness_mm, "maker": RECORD.c.maker_key, "date": RECORD.c.date, "added": RECORD.c.id}
     key = columns[sort].desc() if descending else columns[sort].asc()
     order = (key, RECORD.c.model_key, RECORD.c.id) if sort == "maker" else (key, RECORD.c.id)
@@ -77,19 +77,19 @@ def models(store: Store, wanted: Filter) -> dict[str, tuple[str, str, int]]:
     c = RECORD.c
     # The first spelling stands for the model; any of them would do.
     names = (sa.func.min(c.maker), sa.func.min(c.model), sa.func.count())
-    select = sa.select(c.knife_key, *names).where(*_conditions(wanted)).group_by(c.knife_key, c.maker_key, c.model_key)
+    select = sa.select(c.knife_key, *names).where(*_conditions(store, wanted)).group_by(c.knife_key, c.maker_key, c.model_key)
     with store.reading() as connection:
         rows = connection.execute(select.order_by(c.maker_key, c.model_key)).all()
     return {key: (maker, model, count) for key, maker, model, count in rows}
 
 
-def _conditions(f: Filter) -> list[sa.ColumnElement[bool]]:
+def _conditions(store: Store, f: Filter) -> list[sa.ColumnElement[bool]]:
     c = RECORD.c
     found: list[sa.ColumnElement[bool]] = [] if f.superseded else [standing()]
     found += [column.contains(name_key(text), autoescape=True) for column, text in ((c.maker_key, f.maker), (c.model_key, f.model)) if text]
     for column, text in ((c.variant, f.variant), (c.specimen, f.specimen), (c.contributor, f.contributor)):
         if text:
-            found.append(column.icontains(text, autoescape=True))
+            found.append(_lower(store, column).contains(text.lower(), autoescape=True))
     found += [column == text for column, text in ((c.edge, f.edge), (c.condition, f.condition), (c.source, f.method)) if text]
     found += [c.knife_key == f.key] if f.key else []
     if f.text:
@@ -99,3 +99,8 @@ def _conditions(f: Filter) -> list[sa.ColumnElement[bool]]:
     if f.high_mm is not None:
         found.append(c.thickness_mm <= f.high_mm)
     return found
+
+
+def _lower(store: Store, column: sa.Column) -> sa.ColumnElement[str]:
+    # By Unicode, whatever the server's locale is; SQLite's own knows ASCII alone, so `store` replaces it.
+    return sa.func.lower(sa.collate(column, "und-x-icu") if store.engine.dialect.name == "postgresql" else column)

@@ -305,6 +305,8 @@ def _engine(text: str) -> sa.Engine:
 def _set_up_sqlite(connection: sqlite3.Connection, _record: object) -> None:
     # Python's own BEGIN comes late and never as IMMEDIATE; `_begin_sqlite` sends it.
     connection.isolation_level = None
+    # SQLite's own knows ASCII alone.
+    connection.create_function("lower", 1, lambda text: text.lower() if isinstance(text, str) else text, deterministic=True)
     connection.execute(f"PRAGMA busy_timeout = {BUSY_SECONDS * 1000}")
     connection.execute("PRAGMA foreign_keys = ON")
     connection.execute("PRAGMA synchronous = FULL")

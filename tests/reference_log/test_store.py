@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 import sqlalchemy as sa
 
-from app.reference_log import migrations
+from app.reference_log import migrations, search
 from app.reference_log.errors import LogRefused
 from app.reference_log.records import Condition, Unit
 from app.reference_log.store import Store
@@ -169,6 +169,15 @@ def test_sqlite_is_set_up_to_lose_nothing(tmp_path: Path) -> None:
 def test_text_that_no_store_can_give_back_is_refused(record, text: str) -> None:
     with pytest.raises(LogRefused, match="maker"):
         record(maker=text)
+
+
+def test_names_are_found_in_any_case_of_any_script(record, store: Store) -> None:
+    store.add(record(maker="Øst", contributor="Éric Ådahl", specimen="№ Ä1", variant="ΣΑ"))
+    for wanted in (
+        search.Filter(contributor="éRIC å"), search.Filter(specimen="ä1"), search.Filter(variant="σα"), search.Filter(maker="øST"),
+    ):  # fmt: skip
+        assert search.find(store, wanted)[0] == 1
+    assert search.find(store, search.Filter(contributor="eric"))[0] == 0
 
 
 def test_condition_survives_as_itself(record, store: Store) -> None:
