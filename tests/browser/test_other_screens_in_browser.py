@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import re
+from pathlib import Path
+
 import pytest
 
 from app import files
+from tests.browser.contrast import faint
 from tests.conftest import drawn_measurement
 
 pytestmark = pytest.mark.browser
@@ -18,33 +22,8 @@ SCREENS = {
 }
 
 
-# Every text of the page against the ground it stands on (WCAG 2.2, contrast ratio), as "ratio: text" where it is below 4.5 : 1.
-# Disabled fields are exempt there, and so are pictures.
-_FAINT = """() => {
-  const parse = c => { const v = c.match(/[\\d.]+/g).map(Number); return v.length < 4 ? [...v, 1] : v; };
-  const over = (top, under) => top.slice(0, 3).map((v, i) => v * top[3] + under[i] * (1 - top[3])).concat(1);
-  const light = c => { const l = c.slice(0, 3).map(v => v / 255).map(v => v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4);
-    return 0.2126 * l[0] + 0.7152 * l[1] + 0.0722 * l[2]; };
-  const ground = e => { const stack = []; for (; e; e = e.parentElement) stack.push(parse(getComputedStyle(e).backgroundColor));
-    return stack.reverse().reduce((under, c) => over(c, under), [255, 255, 255, 1]); };
-  const faint = []; const walker = document.createTreeWalker(document.querySelector("[data-testid=stMain]"), NodeFilter.SHOW_TEXT);
-  while (walker.nextNode()) {
-    const e = walker.currentNode.parentElement, text = walker.currentNode.textContent.trim();
-    if (!text || e.closest("script,style,svg,[disabled],[aria-disabled=true]") || !e.getClientRects().length) continue;
-    // A slider's figure hangs above its thumb, not upon it.
-    const back = ground(e.closest("[data-testid=stSliderThumbValue]")?.closest("[data-testid=stSlider]") ?? e);
-    const colour = parse(getComputedStyle(e).color);
-    for (let up = e; up; up = up.parentElement) colour[3] *= Number(getComputedStyle(up).opacity);
-    if (colour[3] < 0.01) continue;  // a slider's ends, until it is pointed at
-    const front = over(colour, back);
-    const [high, low] = [light(front), light(back)].sort((a, b) => b - a), ratio = (high + 0.05) / (low + 0.05);
-    if (ratio < 4.5) faint.push(ratio.toFixed(2) + ": " + text.slice(0, 60));
-  }
-  return faint; }"""
-
-
-def faint(page) -> list[str]:
-    return page.evaluate(_FAINT)
+# Every screen that the entry names; Streamlit makes the address of a page's file name.
+NAMED = re.findall(r"screens/(\w+)\.py", (Path(files.__file__).with_name("main.py")).read_text(encoding="utf-8"))
 
 
 def _drawn(page, text: str) -> None:
@@ -112,3 +91,16 @@ def test_bars_are_checked_and_the_page_comes_down(open_page) -> None:
     with page.expect_download() as loading:
         page.get_by_role("button", name="Download the page for A4").click()
     assert loading.value.path().read_bytes().startswith(b"%PDF")
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_text_of_every_screen_reads_in_either_theme(open_page, scheme: str) -> None:
+    assert len(NAMED) > 5
+    for name in NAMED:
+        page = open_page(scheme=scheme, path="/" if name == "measure" else f"/{name}")
+        page.get_by_role("heading").first.wait_for(timeout=180_000)
+        page.wait_for_timeout(2000)
+        page.locator("[data-testid=stApp][data-test-script-state=notRunning]").wait_for(timeout=60_000)
+        assert not faint(page), name
+        assert page.evaluate("[...document.querySelectorAll('[data-testid=stMain] img')].every(i => i.alt)"), name
+        page.close()
