@@ -162,6 +162,10 @@ def _cautions(m: Measurement, knife: Knife) -> tuple[str, ...]:
     found = _missing(knife)
     if _demo_hashes() & {p.sha256 for p in m.photos}:
         found.append("a demo photo of an invented blade")
+    if m.corrected_by_hand:
+        found.append("guide points by hand steered the search for the lines")
+    if m.scale_declared:
+        found.append("photographed without the strip: its scale was declared")
     readings = [r for r in m.declared.readings if not r.set_aside]
     if readings and not m.thickness.fused:
         found.append(f"{len(readings)} readings taken but not used: they contradict the photo")

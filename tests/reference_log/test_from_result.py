@@ -15,8 +15,10 @@ from app.reference_log.from_result import Knife, of_record, record_of, record_of
 from app.reference_log.records import Source
 from demo_images import DEMOS
 from vision.declared import Declared
+from vision.hints import Hints
 from vision.job import job_from_text
 from vision.results import OtherSide
+from vision.scales import declared_scale
 
 
 def _record(m, job=None):
@@ -70,3 +72,9 @@ def test_a_demo_photos_result_says_so(measurement) -> None:
 def test_the_knife_of_a_record_comes_back(measurement) -> None:
     r = _record(measurement)
     assert record_of_knife(record_of(measurement, "{}", Knife()), of_record(r)) == replace(r, result="{}")
+
+
+def test_a_declared_scale_is_said(measurement) -> None:
+    without_strip = replace(measurement.photos[0], hints=Hints(scale=declared_scale(40.0, 1.0)))
+    assert not [c for c in _record(measurement).cautions if "strip" in c]
+    assert "photographed without the strip: its scale was declared" in _record(replace(measurement, photos=(without_strip,))).cautions
