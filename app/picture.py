@@ -127,6 +127,9 @@ def _view(m: Measurement, photo: np.ndarray, index: int) -> np.ndarray:
     at = w.position_mm[mine]
     # The other side has positions of its own.
     middle = _middle(m, at) if w is m.widths else float(np.median(at))
+    # Where several photos meet, as much of the view as there is shows this photo's own lines.
+    half = min(_VIEW_MM, float(np.ptp(at))) / 2
+    middle = min(max(middle, float(at.min()) + half), float(at.max()) - half)
     near = mine[np.abs(at - middle) <= max(_VIEW_MM / 2, np.abs(at - middle).min() + 1.0)]
     apex, shoulder = w.apex_px[near], w.shoulder_px[near]
     turn = _turn(apex, shoulder, _VIEW_PX[0] / (_VIEW_MM * m.photos[index].px_per_mm))

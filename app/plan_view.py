@@ -38,6 +38,7 @@ def drawing(s: Section, size_inch: tuple[float, float] = (4.6, 3.6)) -> Chart:
     """The section now (grey, dashed) and after (blue), both axes to one scale."""
     chart = Chart(figsize=size_inch, layout="constrained")
     axes = chart.subplots()
+    # Two decimals, as in the words below the drawing: it has no band of its own.
     for outline, shoulder, colour, style, name in (
         (s.before_mm, s.shoulder_before_mm, BEFORE_COLOUR, (0, (4, 2)), "now"),
         (s.after_mm, s.shoulder_after_mm, AFTER_COLOUR, "-", "after"),
@@ -45,12 +46,8 @@ def drawing(s: Section, size_inch: tuple[float, float] = (4.6, 3.6)) -> Chart:
         whole = np.vstack([outline[::-1] * (1, -1), outline])
         if name == "after":
             axes.fill(*whole.T, color=colour, alpha=0.12, linewidth=0)
-        axes.plot(*whole.T, color=colour, linestyle=style, linewidth=1.8, label=name)
+        axes.plot(*whole.T, color=colour, linestyle=style, linewidth=1.8, label=f"{name}: {2 * shoulder[1]:.2f} mm at the shoulder")
         axes.plot([shoulder[0]] * 2, [-shoulder[1], shoulder[1]], color=colour, linestyle=style, linewidth=1.0)
-        place = (shoulder[0], (1 if name == "after" else -1) * shoulder[1])
-        # Two decimals, as in the words below the drawing: it has no band of its own.
-        axes.annotate(f"{name} {2 * shoulder[1]:.2f} mm", place, (0, 12 if name == "after" else -18), textcoords="offset points",
-                      ha="right", color=colour, fontsize=10)  # fmt: skip
     axes.set_aspect("equal")
     step = _step(2 * float(s.before_mm[-1, 1]))
     axes.xaxis.set_major_locator(MultipleLocator(_step(float(s.before_mm[-1, 0]))))
@@ -61,7 +58,8 @@ def drawing(s: Section, size_inch: tuple[float, float] = (4.6, 3.6)) -> Chart:
     axes.set_axisbelow(True)
     axes.spines[["top", "right"]].set_visible(False)
     axes.legend(loc="upper left", frameon=False, fontsize=10)
-    axes.margins(y=0.3)
+    # Room for the key above a section that fills its axes.
+    axes.margins(y=0.45)
     return chart
 
 

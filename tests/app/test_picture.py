@@ -47,6 +47,17 @@ def test_bevel_is_up_and_the_edge_level_whichever_way_the_phone_was_held(measure
     assert (apex.mean() + shoulder.mean()) / 2 == pytest.approx(95, abs=12)
 
 
+def test_beside_a_seam_the_view_keeps_to_its_own_photos_lines(two_photo_measurement) -> None:
+    """The second photo begins at 18 mm; a main stretch about 19 mm would leave half of the view without lines."""
+    main = replace(two_photo_measurement.zones.main, start_mm=15.0, end_mm=23.0)
+    m = replace(two_photo_measurement, zones=replace(two_photo_measurement.zones, main=main))
+    view = picture._view(m, GREY, 1)
+    columns = np.nonzero((view == np.array(APEX_RGB, np.uint8)).all(axis=2))[1]
+    # 12 mm are known there, of the 16 mm shown, and they stand in the middle.
+    assert np.ptp(columns) == pytest.approx(11.4 / 16 * 1160, abs=40)
+    assert (columns.min() + columns.max()) / 2 == pytest.approx(580, abs=30)
+
+
 def test_half_a_turn_mirrors_nothing(measurement) -> None:
     """The turn keeps left and right as the metal has them: its determinant is that of a rotation."""
     for turns in range(4):
