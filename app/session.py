@@ -6,6 +6,8 @@ bytes, lines found and tiles to look at, each bounded; a decoded photo (36 MB at
 
 from __future__ import annotations
 
+import contextlib
+import ctypes
 import hashlib
 import os
 import threading
@@ -268,6 +270,13 @@ def _turn(report: Progress) -> Iterator[None]:
         yield
     finally:
         _SEARCHES.release()
+        _give_back()
+
+
+def _give_back() -> None:
+    """Hand freed memory back to the system: glibc keeps an arena for each thread, and every session has its own thread."""
+    with contextlib.suppress(OSError, AttributeError):
+        ctypes.CDLL("libc.so.6").malloc_trim(0)
 
 
 def _remembered(store: OrderedDict, key: Hashable, most: int, make: Callable[[], T]) -> T:

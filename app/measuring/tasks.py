@@ -10,6 +10,7 @@ from app.measuring.photos import Chosen
 from app.measuring.work import Work
 from app.session import Task, Upload
 from vision.declared import Declared
+from vision.hints import Hints
 from vision.job import Blade
 from vision.measure import Settings, Side
 
@@ -30,3 +31,9 @@ def of(chosen: Chosen, declared: Declared, work: Work, other: Other | None, blad
 
 def _side(uploads: tuple[Upload, ...], declared: Declared, landmark_mm: float | None, work: Work) -> Side:
     return Side(uploads, declared, landmark_mm, tuple(work.hints(u.sha256) for u in uploads))  # type: ignore[arg-type]
+
+
+def without_strip(task: Task, hints: Hints) -> Task:
+    """The task with what was pointed at in its one photo; the check bars belong to the strip."""
+    side = task.sides[0]
+    return replace(task, sides=(replace(side, hints=(hints,), declared=replace(side.declared, printed_bar_mm=None)),))

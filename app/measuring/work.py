@@ -18,6 +18,8 @@ from vision.zones import Stretches
 # A snapshot is a few numbers; nobody takes more steps back.
 _MOST_STEPS = 100
 _EMPTY_ROWS = 3
+# What is pointed at in a photo without the strip.
+_KINDS = {"along": "line along the edge", "scale": "end of the known length", "cheek": "point on the cheek"}
 
 
 @dataclass(frozen=True)
@@ -38,7 +40,7 @@ class Spot:
 
 @dataclass(frozen=True)
 class Point:
-    """A guide point: in the photo of this SHA-256, on the apex or the shoulder, px."""
+    """A place pointed at in the photo of this SHA-256, px: `line` is apex or shoulder, or one of `_KINDS`."""
 
     sha256: str
     line: str
@@ -72,13 +74,19 @@ class Work:
     def hints(self, sha256: str) -> Hints:
         """What was pointed at in the photo of this SHA-256."""
         drawn = dict(self.drawn).get(sha256, Hints())
-        return replace(drawn, guides=tuple(Guide(LineKind(p.line), p.x_px, p.y_px) for p in self.points if p.sha256 == sha256))
+        mine = [p for p in self.points if p.sha256 == sha256 and p.line in set(LineKind)]
+        return replace(drawn, guides=tuple(Guide(LineKind(p.line), p.x_px, p.y_px) for p in mine))
+
+    def places(self, sha256: str, kind: str) -> tuple[tuple[float, float], ...]:
+        """Points of one kind in one photo, px, in the order they were pointed at."""
+        return tuple((p.x_px, p.y_px) for p in self.points if p.sha256 == sha256 and p.line == kind)
 
     def said(self) -> list[tuple[str, Work]]:
         """Each correction made by pointing, in words, and the work without it."""
         out = []
         for i, p in enumerate(self.points):
-            out.append((f"guide point on the {p.line} at ({p.x_px:.0f}, {p.y_px:.0f}) px", replace(self, points=_without(self.points, i))))
+            what = _KINDS.get(p.line, f"guide point on the {p.line}")
+            out.append((f"{what} at ({p.x_px:.0f}, {p.y_px:.0f}) px", replace(self, points=_without(self.points, i))))
         for i, (a, b) in enumerate(self.only):
             out.append((f"headline over {a:.1f} to {b:.1f} mm alone", replace(self, only=_without(self.only, i))))
         for i, (a, b) in enumerate(self.leave_out):
@@ -94,7 +102,7 @@ class Work:
             filled = [s for s in self.spots if s != Spot()]
             spare = [Spot()] * (len(self.spots) - len(filled) - 1)
             return replace(self, spots=(*filled, Spot(round(float(what["position_mm"]), 1)), *spare))
-        if mode in ("guide-apex", "guide-shoulder"):
+        if mode in ("guide-apex", "guide-shoulder", *_KINDS):
             return replace(
                 self, points=(*self.points, Point(sha256, mode.removeprefix("guide-"), float(what["x_px"]), float(what["y_px"])))
             )

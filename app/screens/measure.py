@@ -8,9 +8,10 @@ from typing import TypeVar
 import streamlit as st
 
 from app import facts_form, first, session
-from app.measuring import blade, figures, look, other_side, photos, readings, tasks, work
+from app.measuring import bare, blade, figures, look, other_side, photos, readings, tasks, work
 from app.measuring.words import plain
 from app.report import CAUTION
+from app.viewer.component import Mode
 from vision.declared import Declared
 from vision.errors import ShoulderlineError
 from vision.job import Blade
@@ -33,16 +34,20 @@ def main() -> None:
         declared = _refusable(lambda: _facts(chosen))
     other = _refusable(lambda: other_side.draw(subject, bool(chosen.other))) if chosen.declared is None else None
     called = blade.draw(subject) if chosen.declared is None else Blade()
+    without = bare.draw(subject) if chosen.declared is None and len(chosen.uploads) == 1 else None
     with spots:
         readings.edit(desk, subject)
     below = st.container()
     if declared is None:
         return
     with result_place:
-        result = _refusable(lambda: _measured(tasks.of(chosen, declared, desk.now, other, called)))
+        task = tasks.of(chosen, declared, desk.now, other, called)
+        result = _refusable(lambda: _measured(task if without is None else _pointed(task, desk.now, without)))
         if result is not None:
             st.session_state["result"] = result
-            _above(result, desk, subject)
+            _above(result, desk, subject, bare.MODES if without else ())
+        elif without is not None:
+            look.draw_bare(chosen.uploads, session.bench(), desk, f"viewer-{subject}", bare.MODES)
         # Also beside a refusal: a misplaced guide point can be the cause of it.
         look.corrections(desk, subject)
     if result is not None:
@@ -71,8 +76,19 @@ def _facts(chosen: photos.Chosen) -> Declared:
     return declared
 
 
-def _measured(task: session.Task) -> session.Result | None:
+def _pointed(task: session.Task, done: work.Work, without: bare.Bare) -> session.Task | None:
+    """The task with the scale and the line of its one photo; None, and a sentence, while something is missing."""
+    upload, bench = task.uploads[0], session.bench()
+    if missing := bare.missing(without, done, upload):
+        st.info(f"Still to say or to point at: {'; '.join(missing)}.")
+        return None
+    return tasks.without_strip(task, bare.hints(without, done, upload, lambda: bench.pack(upload).size_px))
+
+
+def _measured(task: session.Task | None) -> session.Result | None:
     """The result, or None where nothing says yet what the widths mean; the photo checks are shown in either case."""
+    if task is None:
+        return None
     declared = task.sides[0].declared
     place, bench = st.empty(), session.bench()
     bar = place.progress(0.0, "Find the strip, the apex and the shoulder …")
@@ -87,11 +103,11 @@ def _measured(task: session.Task) -> session.Result | None:
         place.empty()
 
 
-def _above(result: session.Result, desk: work.Desk, subject: str) -> None:
+def _above(result: session.Result, desk: work.Desk, subject: str, more: tuple[Mode, ...]) -> None:
     figures.draw_headline(result.measurement, len(desk.now.said()))
     st.page_link("screens/log_add.py", label="Add to the log")
     figures.draw_checks(result.measurement.photos)
-    look.draw(result, session.bench(), desk, f"viewer-{subject}")
+    look.draw(result, session.bench(), desk, f"viewer-{subject}", more)
     figures.draw_seams(result)
 
 

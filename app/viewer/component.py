@@ -20,12 +20,16 @@ _LIBRARIES = ("openseadragon.min.js", "uPlot.iife.min.js")
 
 @dataclass(frozen=True)
 class Mode:
-    """What a click does: `name` comes back with it, `label` is on the button, `hint` is read out, `kind` is "point" or "stretch"."""
+    """What a click does: `name` comes back with it, `label` is on the button, `hint` is read out, `kind` is "point" or "stretch".
+
+    `needs_edge`: a place in the photo means something only by its place along the edge.
+    """
 
     name: str
     label: str
     hint: str
     kind: str = "point"
+    needs_edge: bool = False
 
 
 @dataclass(frozen=True)

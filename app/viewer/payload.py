@@ -48,6 +48,12 @@ def of(m: Measurement, stretches: Stretches | None = None) -> dict[str, Any]:
     return out | {"readings": _readings(m), "zones": _zones(m), "marks": _marks(stretches), "other": _other(m)}
 
 
+def nothing() -> dict[str, Any]:
+    """What is drawn over a photo that has no result yet: nothing."""
+    columns = ("x", "w", "wl", "wh", "t", "tl", "th", "a", "ax", "ay", "sx", "sy", "photo", "doubt", "says", "shown")
+    return {name: [] for name in (*columns, "readings", "zones", "marks", "other")}
+
+
 def _figures(width: float, width_u: float, thickness: float, u: float) -> str:
     if not math.isfinite(width):
         return rounding.NOT_MEASURED

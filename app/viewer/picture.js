@@ -129,7 +129,7 @@ class SlPicture {
     const c = this.canvas.getContext("2d");
     c.setTransform(dpr, 0, 0, dpr, 0, 0);
     c.clearRect(0, 0, r.width, r.height);
-    if (!this.open() || !this.lines) return;
+    if (!this.open() || !this.lines || !this.photo) return;
     const view = this.view(), to = (p) => [view.x + (p[0] + 0.5) * view.k, view.y + (p[1] + 0.5) * view.k];
     const mine = this.lines.filter((s) => s.photo === this.index);
     this.marked(c, mine, to);
@@ -138,6 +138,8 @@ class SlPicture {
     this.line(c, mine, "shoulder", to, SL_SHOULDER);
     this.line(c, mine, "apex", to, SL_APEX);
     this.names(c, mine, to, r);
+    const drawn = (this.photo.guides || []).filter(([kind]) => kind === "along").map(([, x, y]) => to([x, y]));
+    if (drawn.length > 1) this.path(c, drawn, "#fff", [8, 4], 1.5);
     this.places(c, mine, to);
   }
 

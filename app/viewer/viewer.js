@@ -54,7 +54,7 @@ class SlViewer {
     this.chooser = this.add("select", "sl-photo", this.bar);
     this.chooser.setAttribute("aria-label", "Which photo is shown");
     this.chooser.addEventListener("change", () => this.turn(Number(this.chooser.value)));
-    const all = [["+", "Zoom in", () => this.picture.zoom(1.6)], ["−", "Zoom out", () => this.picture.zoom(1 / 1.6)], ["Edge", "Show the edge", () => this.picture.fit(this.box())],
+    const all = [["+", "Zoom in", () => this.picture.zoom(1.6)], ["−", "Zoom out", () => this.picture.zoom(1 / 1.6)], ["Edge", "Show the edge", () => (this.box() ? this.picture.fit(this.box()) : this.picture.home())],
       ["Whole", "Show the whole photo", () => this.picture.home()], ["1 : 1", "Show every pixel of the photo", () => this.picture.full(this.middle())]];
     for (const [text, title, act] of all) {
       const button = this.add("button", "sl-button", this.bar);
@@ -79,7 +79,8 @@ class SlViewer {
     this.stage.setAttribute("aria-label", `Photo ${data.photos[this.current].name} with apex and shoulder drawn in. Arrow left and right walk along the edge, with Shift faster; `
       + "up and down move the cross across it; Enter does what is chosen above; plus and minus zoom; E shows the edge, W the whole photo; Escape lets go.");
     const narrow = this.root.clientWidth < 500;
-    this.charts.set(p, narrow ? 170 : 200);
+    this.chartBox.hidden = !p.x.length;
+    if (p.x.length) this.charts.set(p, narrow ? 170 : 200);
     const described = this.chartBox.querySelectorAll("figure");
     described.forEach((f) => { f.setAttribute("role", "img"); f.setAttribute("aria-label", `${f.firstChild.textContent}. The figures are in profile.csv and in the table below.`); });
     this.picture.show(data.photos[this.current], this.current, this.box()).catch((error) => { this.readout.textContent = error.message; });
@@ -163,8 +164,7 @@ class SlViewer {
 
   clicked(point) {
     const s = this.near(point);
-    if (!s) return;
-    this.act({ photo: this.current, x_px: point.x, y_px: point.y, position_mm: s.x });
+    this.act({ photo: this.current, x_px: point.x, y_px: point.y, position_mm: s ? s.x : null });
   }
 
   chartClicked(mm) {
@@ -180,6 +180,7 @@ class SlViewer {
   act(what) {
     const mode = this.data.modes.find((m) => m.name === this.mode);
     if (mode.name === "look") return;
+    if (mode.needs_edge && what.position_mm === null) return this.say("No edge is known here yet.");
     if (mode.kind === "point") return this.send({ mode: mode.name, ...what });
     if (this.pending === null) {
       this.pending = this.charts.pending = what.position_mm;
@@ -200,7 +201,7 @@ class SlViewer {
     else if (event.key === "Enter") this.enter();
     else if (event.key === "+" || event.key === "=") this.picture.zoom(1.4);
     else if (event.key === "-") this.picture.zoom(1 / 1.4);
-    else if (event.key === "e" || event.key === "E") this.picture.fit(this.box());
+    else if (event.key === "e" || event.key === "E") this.box() && this.picture.fit(this.box());
     else if (event.key === "w" || event.key === "W") this.picture.home();
     else if (event.key === "Escape") { this.pending = this.charts.pending = this.picture.cross = null; this.charts.redraw(); this.point(null); this.picture.draw(); this.say(); }
     else return;
@@ -209,7 +210,7 @@ class SlViewer {
 
   walk(by) {
     const mine = this.mine();
-    if (!mine.length) return;
+    if (!mine.length) return this.roam(by, 0);
     const from = this.at && this.at.photo === this.current ? mine.indexOf(this.at) : by > 0 ? -1 : mine.length;
     const s = mine[Math.min(Math.max(from + by, 0), mine.length - 1)];
     this.point(s.i, s);
@@ -221,6 +222,7 @@ class SlViewer {
   // The cross goes off the apex toward the shoulder, one photo px a step.
   shift(by) {
     const s = this.at;
+    if (!this.mine().length) return this.roam(0, -by);
     if (!s || !this.picture.cross) return this.walk(1);
     const mine = this.mine().filter((q) => q.shoulder[0] !== null), q = s.shoulder[0] === null ? mine[0] : s;
     if (!q) return;
@@ -229,8 +231,18 @@ class SlViewer {
     this.picture.draw();
   }
 
+  // Where no edge is known yet the cross goes freely, in steps that are seen on the screen.
+  roam(x, y) {
+    const photo = this.data.photos[this.current], step = 4 / this.picture.view().k;
+    const from = this.picture.cross || { x: photo.width / 2, y: photo.height / 2 };
+    this.picture.cross = { x: Math.min(Math.max(from.x + x * step, 0), photo.width - 1), y: Math.min(Math.max(from.y + y * step, 0), photo.height - 1) };
+    this.picture.follow(this.picture.cross);
+    this.picture.draw();
+  }
+
   enter() {
-    if (this.at && this.picture.cross) this.act({ photo: this.current, x_px: this.picture.cross.x, y_px: this.picture.cross.y, position_mm: this.at.x });
+    const cross = this.picture.cross;
+    if (cross) this.act({ photo: this.current, x_px: cross.x, y_px: cross.y, position_mm: this.at ? this.at.x : null });
   }
 }
 

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
 from pathlib import Path
 
+import cv2
+import numpy as np
 import pytest
 from streamlit.testing.v1 import AppTest
 
@@ -121,3 +124,43 @@ def test_a_jobs_corrections_come_back_and_a_broken_one_is_refused(demos) -> None
     result = screen.session_state["result"]
     assert result.task.job == job
     assert any("corrected by hand in 3 places" in m.value for m in screen.markdown)
+
+
+def test_a_photo_without_the_strip_is_measured_by_what_is_pointed_at(demos, tmp_path) -> None:
+    # A demo's photo cut off above the strip and its scale: what is left knows no millimetre.
+    demo = demos["plain-edge"]
+    whole = open_photo(demo.photos[0])
+    known = measure([whole], demo.declared).widths
+    ok = np.isfinite(known.shoulder_px).all(axis=1)
+    cut = tmp_path / "cut.png"
+    bottom = int(known.apex_px[ok][:, 1].max()) + 60
+    cv2.imwrite(str(cut), np.ascontiguousarray(whole.pixels[:bottom, :, ::-1]))
+    apex, shoulder = known.apex_px[ok], known.shoulder_px[ok]
+    i, j = 20, len(apex) - 20
+    apart_px = float(np.hypot(*(apex[j] - apex[i])))
+    apart_mm = float(known.arc_mm[ok][j] - known.arc_mm[ok][i])
+
+    screen = AppTest.from_file(str(SCREEN), default_timeout=300).run()
+    screen.file_uploader(key="photos").set_value([("cut.png", cut.read_bytes(), "image/png")]).run()
+    assert "strip" in screen.error[0].value
+    screen.toggle(key="own-bare").set_value(True).run()
+    screen.number_input(key="own-bare-mm").set_value(round(apart_mm, 2)).run()
+    assert any("both ends of the known length" in info.value for info in screen.info)
+    desk = screen.session_state["desks"]["own"]
+    sha256 = hashlib.sha256(cut.read_bytes()).hexdigest()
+    picks = [("scale", apex[i]), ("scale", apex[j]), ("along", apex[i]), ("along", apex[j]), ("cheek", 2.0 * shoulder[j] - apex[j])]
+    for mode, (x, y) in picks:
+        desk.to(desk.now.picked({"mode": mode, "x_px": float(x), "y_px": float(y), "position_mm": None}, sha256))
+    screen.number_input(key="own-angle").set_value(30.0)
+    screen.button(key="own-submit").click().run()
+    assert not screen.exception
+    assert not screen.error, [e.value for e in screen.error]
+    result = screen.session_state["result"]
+    scale = result.task.sides[0].hints[0].scale
+    assert scale.px_per_mm == pytest.approx(apart_px / apart_mm, rel=1e-3)
+    expected = measure_sides((Side((open_photo(cut),), result.task.sides[0].declared, None, result.task.sides[0].hints),))
+    assert screen.header[0].value == headline(expected)[0].text
+    # The same edge as with the strip, within what both say of themselves: an undeclared height and a view taken as square cost most.
+    mine, theirs = expected.widths, known
+    u = float(np.hypot(np.nanmedian(mine.width_u_mm), np.nanmedian(theirs.width_u_mm)))
+    assert abs(float(np.nanmedian(mine.width_mm) - np.nanmedian(theirs.width_mm))) <= 2 * u

@@ -1,0 +1,74 @@
+"""A photo without the strip: a length the person knows, or the scale itself, and a line pointed out along the edge."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import streamlit as st
+
+from app.measuring.work import Work
+from app.session import Upload
+from app.viewer.component import Mode
+from vision import scales
+from vision.hints import Hints
+
+_BETWEEN, _STATED = "two points whose distance I know", "how many photo px a mm takes"
+MODES = (
+    Mode("along", "draws along the edge", "Click from one end of the edge to the other: two points on a straight edge, more on a belly."),
+    Mode("scale", "marks the known length", "Click both ends of the length that you know."),
+    Mode("cheek", "marks the cheek", "Click once on the bare cheek, just beyond the bevel."),
+)
+
+
+@dataclass(frozen=True)
+class Bare:
+    """How the scale is known: `between` two points `value` mm apart, else `value` px per mm; `tolerance` in mm or percent."""
+
+    between: bool
+    value: float
+    tolerance: float
+
+
+def draw(subject: str) -> Bare | None:
+    """The fields; None while the strip is in the photo, or the length is not said yet."""
+    with st.expander("No strip in the photo?"):
+        st.caption("Then the scale is what you say it is, as seen squarely at the height of the edge; the band says what that costs.")
+        if not st.toggle("Measure without the strip", key=f"{subject}-bare"):
+            return None
+        between = st.radio("What I know", [_BETWEEN, _STATED], key=f"{subject}-bare-kind") == _BETWEEN
+        left, right = st.columns(2)
+        if between:
+            value = left.number_input("Their distance, mm", 0.1, 1000.0, None, 0.1, key=f"{subject}-bare-mm")
+            off = right.number_input("It may be off by, mm", 0.0, 10.0, 0.1, 0.05, key=f"{subject}-bare-mm-off")
+        else:
+            value = left.number_input("Photo px a mm", 1.0, 2000.0, None, 1.0, key=f"{subject}-bare-px")
+            off = right.number_input("It may be off by, %", 0.0, 25.0, 2.0, 0.5, key=f"{subject}-bare-px-off")
+        st.caption("Now point at it in the photo: choose above what a click does.")
+    return Bare(between, value, off) if value is not None else Bare(between, 0.0, off)
+
+
+def missing(bare: Bare, work: Work, upload: Upload) -> tuple[str, ...]:
+    """What still has to be said or pointed at."""
+    out = [] if bare.value > 0 else ["the known length" if bare.between else "the scale"]
+    if bare.between and len(work.places(upload.sha256, "scale")) < 2:
+        out.append("both ends of the known length (clicks in the photo)")
+    if len(work.places(upload.sha256, "along")) < 2:
+        out.append("the line along the edge (two clicks or more)")
+    return tuple(out)
+
+
+def hints(bare: Bare, work: Work, upload: Upload, size_px: Callable[[], tuple[int, int]]) -> Hints:
+    """Everything pointed at in one photo, with its scale; nothing must be `missing`.
+
+    Raises
+    ------
+    DeclarationError
+        As `vision.scales.between_points`.
+    """
+    along, ends, cheek = (work.places(upload.sha256, kind) for kind in ("along", "scale", "cheek"))
+    if bare.between:
+        scale = scales.between_points((ends[-2], ends[-1]), bare.value, bare.tolerance, size_px())
+    else:
+        scale = scales.declared_scale(bare.value, bare.tolerance)
+    return replace(work.hints(upload.sha256), along_px=along, cheek_px=cheek[-1] if cheek else None, scale=scale)
