@@ -81,3 +81,17 @@ def test_a_flicker_of_the_threshold_is_counted_and_not_listed(measurement) -> No
     other = replace(measurement, thickness=replace(measurement.thickness, thickness_mm=measurement.thickness.thickness_mm + step))
     said = comparing.sentences(compare_two(measurement, other, Terms(alignment_mm=0.0)))[2]
     assert "10 to 16 mm (thicker, 0.10 mm on average); 1 place shorter than 1 mm" in said
+
+
+def test_what_can_be_common_are_rows_of_a_real_budget() -> None:
+    """A row of another name would never be found, and nothing would be taken off."""
+    from app import first
+    from vision.compare import _ROWS
+    from vision.measure import measure
+    from vision.photo import open_photo
+
+    demo = first.demo()
+    m = measure([open_photo(path) for path in demo.photos], demo.declared)
+    assert {name for rows in _ROWS.values() for name in rows} <= {row.source for row in m.budget.rows}
+    for what in Common:
+        assert compare_two(m, m, Terms(common=frozenset({what}))).main.u_mm < compare_two(m, m).main.u_mm
