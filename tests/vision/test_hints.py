@@ -87,6 +87,23 @@ def test_a_guide_far_from_the_coarse_apex_steers_it_too(drawn):
     assert np.nanmedian(errors_um(right)) < 3.0
 
 
+@pytest.mark.parametrize("line", [((100.0, APEX_Y + 6), (1700.0, APEX_Y - 6)), ((700.0, APEX_Y + 3), (1100.0, APEX_Y - 3))])
+def test_a_line_drawn_along_the_edge_helps_beside_the_strip_too(drawn, line):
+    """Over its whole length or a piece of it; drawn lines are no guide points, so nothing is marked as by hand."""
+    seen = sight(with_pencil_line(drawn).photo(), FACTS, hints=Hints(along_px=line))
+    assert np.nanpercentile(np.abs(seen.lines.apex_px[:, 1] - APEX_Y), 99) < 0.3
+    assert not ((seen.lines.flags & StationFlag.BY_HAND) > 0).any()
+
+
+def test_of_several_photos_only_the_one_pointed_at_is_steered(drawn):
+    photos = tuple(drawn(seed=s).photo(name=f"{s}.png") for s in (1, 2))
+    result = measure_sides((Side(photos, FACTS, hints=(None, guides(("shoulder", 900, SHOULDER_Y)))),))
+    assert [bool(p.hints.guides) for p in result.photos] == [False, True]
+    (note,) = [n for n in result.notes if n.code == "by-hand"]
+    assert "2.png by shoulder:900,516" in note.text
+    assert "1.png" not in note.text
+
+
 @pytest.mark.parametrize("share", [0.4, 0.6])
 def test_either_line_of_a_split_bevel_can_be_pointed_out(drawn, share):
     photo = with_split_bevel(drawn, share).photo()
