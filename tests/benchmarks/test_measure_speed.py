@@ -66,11 +66,13 @@ def _floor(path: Path) -> Callable[[], None]:
 
 
 def test_measure_takes_at_most_three_floors(demo: Demo) -> None:
-    """Issue C's bound: 12 megapixels, on all the processors there are."""
+    """12 megapixels. In processor time, where a thread of ours on a second processor counts against us and other programs hardly do."""
     path = demo.photos[0]
     assert cv2.imread(str(path)).shape[:2] == (3000, 4000), "the bound is stated for 12 megapixels"
-    least, spent = _best_of((_floor(path), lambda: measure.measure([open_photo(path)], demo.declared)), 8)
-    print(f"floor {least:.2f} s, measure {spent:.2f} s, ratio {spent / least:.2f}")
+    works = _floor(path), lambda: measure.measure([open_photo(path)], demo.declared)
+    for name, clock in (("by the clock", time.perf_counter), ("of processor time", time.process_time)):
+        least, spent = _best_of(works, 5, clock)
+        print(f"floor {least:.2f} s, measure {spent:.2f} s {name}, ratio {spent / least:.2f}")
     assert spent <= 3.0 * least
 
 
