@@ -2,21 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import TypeVar
-
 import streamlit as st
 
 from app import facts_form, first, session
 from app.measuring import bare, blade, figures, look, other_side, photos, readings, tasks, work
 from app.measuring.words import plain
+from app.refusals import refusable
 from app.report import CAUTION
 from app.viewer.component import Mode
 from vision.declared import Declared
-from vision.errors import ShoulderlineError
 from vision.job import Blade
-
-T = TypeVar("T")
 
 
 def main() -> None:
@@ -24,15 +19,17 @@ def main() -> None:
     first.warm()
     st.title("Thickness behind the edge", anchor=False)
     st.caption(CAUTION)
-    chosen = _refusable(photos.choose)
+    # One block however much it says, so that what stands below keeps its place on the page.
+    with st.container():
+        chosen = refusable(photos.choose)
     if chosen is None:
         return
     subject = chosen.subject
     desk = work.desk(subject, chosen.declared.readings if chosen.declared else ())
     result_place, spots = st.container(), st.container()
     with st.expander("What you declare", expanded=True):
-        declared = _refusable(lambda: _facts(chosen))
-    other = _refusable(lambda: other_side.draw(subject, bool(chosen.other))) if chosen.declared is None else None
+        declared = refusable(lambda: _facts(chosen))
+    other = refusable(lambda: other_side.draw(subject, bool(chosen.other))) if chosen.declared is None else None
     called = blade.draw(subject) if chosen.declared is None else Blade()
     without = bare.draw(subject) if chosen.declared is None and len(chosen.uploads) == 1 else None
     with spots:
@@ -42,7 +39,7 @@ def main() -> None:
         return
     with result_place:
         task = tasks.of(chosen, declared, desk.now, other, called)
-        result = _refusable(lambda: _measured(task if without is None else _pointed(task, desk.now, without)))
+        result = refusable(lambda: _measured(task if without is None else _pointed(task, desk.now, without)))
         if result is not None:
             st.session_state["result"] = result
             _above(result, desk, subject, bare.MODES if without else ())
@@ -109,15 +106,6 @@ def _above(result: session.Result, desk: work.Desk, subject: str, more: tuple[Mo
     figures.draw_checks(result.measurement.photos)
     look.draw(result, session.bench(), desk, f"viewer-{subject}", more)
     figures.draw_seams(result)
-
-
-def _refusable(make: Callable[[], T]) -> T | None:
-    """What `make` returns, or None with the refusal said in one sentence."""
-    try:
-        return make()
-    except ShoulderlineError as error:
-        st.error(f"**{plain(error.what)}**: {plain(error.why)}. What to do: {plain(error.remedy)}.")
-        return None
 
 
 main()
