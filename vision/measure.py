@@ -343,10 +343,14 @@ def _assumed(sides: Sequence[Side]) -> list[Note]:
 def _alternatives(
     sides: Sequence[Side], seen: Sequence[Sequence[Sighting]], widths: Sequence[WidthProfile], thickness: ThicknessProfile
 ) -> tuple[Alternative, ...]:
-    out, first = [], 0
+    """Every side's second lines; photos are numbered through all sides, as in `_join`."""
+    out, index = [], 0
     for side, group, own in zip(sides, seen, widths, strict=True):
-        out += rivals.alternatives(group, side.declared, first, own, thickness if len(sides) == 1 else None)
-        first += len(group)
+        numbered = []
+        for sighting in group:
+            numbered.append((index + sighting.place, sighting))
+            index += len(sighting.records)
+        out += rivals.alternatives(numbered, side.declared, own, thickness if len(sides) == 1 else None)
     return tuple(out)
 
 

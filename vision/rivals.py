@@ -22,16 +22,15 @@ _NAMED = 3
 
 
 def alternatives(
-    seen: Sequence[Sighting], declared: Declared, first: int, widths: WidthProfile, thickness: ThicknessProfile | None
+    seen: Sequence[tuple[int, Sighting]], declared: Declared, widths: WidthProfile, thickness: ThicknessProfile | None
 ) -> tuple[Alternative, ...]:
     """Stretches of one side with a rival line.
 
     Parameters
     ----------
-    seen : sequence of Sighting
-        The side's photos, numbered from `first`.
+    seen : sequence of (int, Sighting)
+        The side's, each with the number of the photo that its stations lie in.
     declared : Declared
-    first : int
     widths : WidthProfile
         The side's own, all photos together.
     thickness : ThicknessProfile or None
@@ -41,7 +40,7 @@ def alternatives(
     known = np.isfinite(widths.width_mm)
     if known.sum() < 2:
         return ()
-    for index, sighting in enumerate(seen, start=first):
+    for index, sighting in seen:
         lines = sighting.lines
         if lines.rival_px is None or not np.isfinite(lines.rival_px).any():
             continue

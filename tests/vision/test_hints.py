@@ -221,3 +221,9 @@ def test_no_second_line_no_alternative(drawn):
     result = measure_sides((Side((drawn().photo(),), FACTS),))
     assert result.alternatives == ()
     assert "rival-line" not in [n.code for n in result.notes]
+
+
+def test_second_lines_name_the_photo_that_they_lie_in(drawn):
+    clear, split = drawn().photo(name="clear.png"), with_split_bevel(drawn, 0.6, 0.63, cheek=(0.33, 0.33, 0.34)).photo(name="split.png")
+    result = measure_sides((Side((clear, split), FACTS),))
+    assert {result.photos[a.photo].name for a in result.alternatives} == {"split.png"}
