@@ -5,7 +5,7 @@ A shadow's penumbra spreads over many px and keeps the lane's colour; an edge in
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -33,6 +33,8 @@ _AHEAD_MM = 1.2
 _STRAY_MM = 0.5
 # Where a path wobbles into the contact shadow it does so by less than this (mm).
 _NEAR_MM = 0.08
+# A contact shadow's border is never as clear as the edge behind it, a hairline's shoulder may be clearer than its apex by some percent.
+_NEARLY_AS_CLEAR = 0.85
 # A line that shows along this share of the edge as sharp as the blur needs no other one looked for: a penumbra shows along none.
 _SURE = 0.7
 # A chip or dent stands back from the edge's own course by more than this; waviness of a ground edge stays below it (mm).
@@ -59,6 +61,8 @@ class ApexLine:
         Bits of `vision.flags.StationFlag`.
     blur_px : float
         Blur of the line itself, one standard deviation: the edge's own focus, which may differ from the strip's.
+    support : float
+        Share 0..1 of the edge along which the line shows as sharp as the photo; NaN where it was not searched for.
     """
 
     row: np.ndarray
@@ -66,6 +70,7 @@ class ApexLine:
     systematic_px: np.ndarray
     flags: np.ndarray
     blur_px: float
+    support: float = float("nan")
 
 
 def refine_apex(
@@ -75,7 +80,7 @@ def refine_apex(
 
     `course` (S,), where it is known to a px or two already, takes the search's place.
     """
-    course = settle(strip, blur_px, px_per_mm, guide) if course is None else course
+    course, support = settle(strip, blur_px, px_per_mm, guide) if course is None else (course, float("nan"))
     value = contrast_channel(strip, course, blur_px)
     pool = max(_POOL_MM * px_per_mm, 4.0)
     # Beyond 3 blur radii a step is flat; three more rows tell its level. The contact shadow stays outside.
@@ -90,14 +95,14 @@ def refine_apex(
         strip.valid,
         strip.clipped,
     )
-    line = _judge(strip, fit, blur_px, px_per_mm)
+    line = replace(_judge(strip, fit, blur_px, px_per_mm), support=support)
     if guide is not None:
         line.flags[np.isfinite(guide.row)] |= int(StationFlag.BY_HAND)
     return line
 
 
-def settle(strip: StraightStrip, blur_px: float, px_per_mm: float, guide: LineGuide | None = None) -> np.ndarray:
-    """(S,) row of the apex to a px or two: the first line near the coarse curve that is as sharp as the photo's blur allows.
+def settle(strip: StraightStrip, blur_px: float, px_per_mm: float, guide: LineGuide | None = None) -> tuple[np.ndarray, float]:
+    """(S,) row of the apex to a px or two, and its support: the first line near the coarse curve as sharp as the photo's blur allows.
 
     A shadow's penumbra spreads over many px, an edge in focus over a few: the share of a step that happens within
     3 blur radii tells them apart. First by short blocks, then once more along the smooth course of that answer, where means
@@ -118,11 +123,14 @@ def settle(strip: StraightStrip, blur_px: float, px_per_mm: float, guide: LineGu
     far = _sharpness((rolled[0], rolled[1], rolled[2:]), blur_px, lane_rows, (long / 2, 2 * long))[part]
     level = course - shift
     barred = None if barred is None else _shifted(barred, shift)
+    level = level + _nearest_line(far, level, round(2 * _NEAR_MM * px_per_mm))
     if _support(far, level, long) >= _SURE:
         far = np.where(np.abs(np.arange(len(far))[:, None] - level) > _NEAR_MM * px_per_mm, 0.0, far)
     far = steered(far, barred)
-    row = first_line(far, long_lines(far, long), 2.0, barred) + start + shift
-    return np.interp(np.arange(strip.linear.shape[1]), centre, gaussian_filter1d(row.astype(float), 2.0, mode="nearest"))
+    row = first_line(far, long_lines(far, long), 2.0, barred)
+    support = _support(far, row, long)
+    row = gaussian_filter1d((row + start + shift).astype(float), 2.0, mode="nearest")
+    return np.interp(np.arange(strip.linear.shape[1]), centre, row), support
 
 
 def _course(strength: np.ndarray, long: int, stray_rows: float, barred: np.ndarray | None) -> np.ndarray:
@@ -132,6 +140,15 @@ def _course(strength: np.ndarray, long: int, stray_rows: float, barred: np.ndarr
     near = np.where(np.abs(np.arange(len(strength))[:, None] - line) > stray_rows, 0.0, strength)
     row = first_line(near, long_lines(near, long), 0.6, barred)
     return robust_local(row, long / 2, maximum_filter1d(near, 3, axis=0)[row, np.arange(strength.shape[1])])
+
+
+def _nearest_line(strength: np.ndarray, course: np.ndarray, reach: int) -> int:
+    """Rows from a course to the first line parallel to it within reach that is nearly as clear as the clearest."""
+    at, blocks = np.round(course).astype(int), np.arange(strength.shape[1])
+    offsets = np.arange(-reach, reach + 1)
+    clear = np.array([strength[np.clip(at + k, 0, len(strength) - 1), blocks].mean() for k in offsets])
+    crest = np.flatnonzero((clear >= _NEARLY_AS_CLEAR * clear.max()) & (clear >= maximum_filter1d(clear, 5)))
+    return int(offsets[crest[0]])
 
 
 def _support(strength: np.ndarray, course: np.ndarray, along: int) -> float:
@@ -258,6 +275,9 @@ def _judge(strip: StraightStrip, fit: StepFit, blur_px: float, px_per_mm: float)
     chip = off > np.maximum(_CHIP_MM * px_per_mm, 3.0)
     step = np.abs(fit.levels[-1] - fit.levels[0])
     weak = np.sqrt(gaussian_filter1d(step**2, 0.1 * px_per_mm, mode="nearest")) < 2.0 * fit.residual
+    # Where the edge is broken out its own line has no step at all over the length of the chip, however strong its neighbours.
+    short = max(int(0.1 * px_per_mm) | 1, 3)
+    weak |= maximum_filter1d(maximum_filter1d(step, short) < 3.0 * fit.residual, short)
     weak |= u > 0.7
     bridged = chip | weak | ~known
     good = ~bridged

@@ -146,9 +146,9 @@ CHECKS: tuple[Check, ...] = (
     ),
     Check(
         "faces-alike", "difference of the surfaces on either side of the second line, in units of what one ground face varies by", "",
-        5.0, 3.5, "below",
+        8.0, 5.0, "below",
         "bevel and cheek reflect or are ground differently, and in the same way all along; streaks of one face differ now this way, "
-        "now that",
+        "now that, and five times their own variation is no chance",
         "turn the lamp until bevel and cheek differ",
     ),
     Check(
@@ -162,6 +162,11 @@ CHECKS: tuple[Check, ...] = (
         "soften the light, so that no shadow falls into the lane",
     ),
     Check(
+        "apex-faint", "share of the edge along which its line is as sharp as the photo", "", 0.7, 0.5, "below",
+        "an edge is a silhouette all along; a shadow's border or the grain of a surface is that sharp only here and there",
+        "lay the blade so that its edge runs along the strip, and turn the lamp until it stands out",
+    ),
+    Check(
         "lane-beyond", "share of the edge beyond which lies what lies before it", "", 0.3, 0.5, "above",
         "both lines have the same bare surface on either side: a drawn line, a strip of shadow, or paper on paper",
         "lay the blade so that its edge runs along the strip",
@@ -170,6 +175,11 @@ CHECKS: tuple[Check, ...] = (
         "no-metal", "colour of both surfaces beyond the edge against the strip's white (log ratio)", "", 0.25, 0.35, "above",
         "a ground bevel reflects the light that lights the strip, or a bluer sky (0.2); wood, cloth and plastic have a colour of their own",
         "lay the blade so that its edge runs along the strip; light strip and blade by one kind of lamp",
+    ),
+    Check(
+        "bevel-dark", "brightness of the first surface beyond the edge against the strip's white", "", 0.12, 0.07, "below",
+        "printed ink still gives back about 0.06 of what paper does; ground steel that gives back no more cannot be told from a shadow",
+        "turn the lamp until the bevel lights up",
     ),
     Check(
         "ruled-marks", "share of the brightness along the edge that repeats every half or whole millimetre or 1/64 inch", "",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -38,7 +39,7 @@ _COURSE_MM = (1.0, 3.5)
 
 @dataclass(frozen=True, eq=False)
 class Seen:
-    """What the stages found in one photo; `target` is None for a photo without the strip."""
+    """What the stages found in one photo; `target` is None for a photo without the strip, `path_mm` (`lane.ApexCurve`) then too."""
 
     photo: Photo
     target: Target | None
@@ -47,6 +48,7 @@ class Seen:
     edge: ApexLine
     line: ShoulderLine
     height_mm: float
+    path_mm: np.ndarray | None = None
 
     @property
     def px_per_mm(self) -> float:
@@ -71,7 +73,7 @@ def _of_the_strip(seen: Seen) -> dict[str, float]:
         "strip-far": float(np.median(at[:, 1])),
         "strip-low": abs(seen.height_mm) / camera.distance_mm,
         "edge-in-frame": float(np.nansum(np.linalg.norm(np.diff(at, axis=0), axis=1))),
-        "edge-jumps": largest_jump(at),
+        "edge-jumps": largest_jump(at if seen.path_mm is None else seen.path_mm),
     }
 
 
@@ -116,6 +118,7 @@ def _of_the_lines(seen: Seen) -> dict[str, float]:
         "edge-blur": float(np.median(width[known])) / max(first, second),
         "edge-measured": float(known.sum() / max(span.sum(), 1)),
         "shoulder-soft": np.sqrt(max(second**2 - sharp**2, 0.0)) / seen.px_per_mm,
+        "apex-faint": seen.edge.support,
         "apex-soft": np.sqrt(max(first**2 - (_BLUR_KNOWN * max(second, strip_blur)) ** 2, 0.0)) / seen.px_per_mm,
         "clipped": float(((flags & StationFlag.CLIPPED) > 0).mean()),
     }
@@ -140,11 +143,14 @@ def _of_the_faces(seen: Seen) -> dict[str, float]:
         "lane-beyond": float(lane_again.mean()),
         "ruled-marks": ruled_share(*_band(seen)),
     }
-    white = _white(seen)
-    if white is not None:
+    printed = _white(seen)
+    if printed is not None:
+        brightness, white = printed
         # The lesser of both: a coated cheek has a colour beside a bare bevel, wood and plastic have theirs on both sides.
         colours = [np.abs(np.median(f[:, 1:3], axis=0) - white).max() for f in (faces.bevel, faces.cheek)]
         out["no-metal"] = float(min(colours))
+        paper = float(np.median(faces.bevel[:, 0])) - brightness
+        out["bevel-dark"] = math.exp(paper)
     return out
 
 
@@ -218,8 +224,8 @@ def ruled_share(x_mm: np.ndarray, value: np.ndarray) -> float:
     return max(in_parallel(best, _DIVISIONS_MM))
 
 
-def _white(seen: Seen) -> np.ndarray | None:
-    """(2,) log colour ratios of the printed white: the brighter pixels among the strip's corners."""
+def _white(seen: Seen) -> tuple[float, np.ndarray] | None:
+    """Log brightness and (2,) log colour ratios of the printed white: the brighter pixels among the strip's corners."""
     if seen.target is None:
         return None
     corners, pixels = seen.target.corners_px, seen.photo.pixels
@@ -230,9 +236,9 @@ def _white(seen: Seen) -> np.ndarray | None:
     table = srgb_to_linear_table(65536 if part.dtype == np.uint16 else 256)
     light = cv2.LUT(part, table) if part.dtype == np.uint8 else table[part]
     if light.ndim == 2:
-        return np.zeros(2)
+        light = np.repeat(light[..., None], 3, axis=2)
     light = light.reshape(-1, 3)
     # Half of the strip is black and a third of the rest too; edges are in between.
     white = light[light[:, 1] >= np.percentile(light[:, 1], 75)]
     log = np.log(np.maximum(np.median(white, axis=0), 0.0) + 0.01)
-    return np.array([log[0] - log[1], log[2] - log[1]])
+    return float(log.mean()), np.array([log[0] - log[1], log[2] - log[1]])

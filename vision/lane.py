@@ -54,11 +54,14 @@ class ApexCurve:
         Points one photo px of arc apart from the heel side, and unit normals into the blade.
     strength : (S,) float
         Sharpness of the line there, 0..1 (0.5 = as strong as the threshold).
+    path_mm : (N, 2) float or None
+        X and Y on the sheet of the connected line itself, jumps and all, before it was smoothed into the curve.
     """
 
     curve_px: np.ndarray
     inward_px: np.ndarray
     strength: np.ndarray
+    path_mm: np.ndarray | None = None
 
 
 def find_apex(
@@ -75,7 +78,7 @@ def find_apex(
     """
     hints = hints or Hints()
     view = _hinted(sheet_view(photo, camera, height_mm, bar_scale), camera, height_mm, (photo.width_px, photo.height_px), hints)
-    rows, strength = _first_line(view, bool(hints.points_of(LineKind.APEX) or hints.along_px))
+    rows, strength, path = _first_line(view, bool(hints.points_of(LineKind.APEX) or hints.along_px))
     if np.median(strength) < _LEAST_SUPPORT and hints.guides:
         rule = "no line along the edge could be the apex as they put it: one may lie on the lane side, or on the wrong line"
         raise DeclarationError(f"guide points {', '.join(map(str, hints.guides))}", rule, "look at each again, or point at the apex too")
@@ -85,7 +88,8 @@ def find_apex(
             "beyond the strip no line runs along the frame that could be an edge",
             "lay the blade so that its edge runs along the strip within the frame, and turn the lamp until it stands out",
         )
-    return _to_photo(view, rows, strength, camera, height_mm)
+    path_mm = np.column_stack([view.x0_mm + view.mm * np.arange(len(path)), view.mm * path])
+    return replace(_to_photo(view, rows, strength, camera, height_mm), path_mm=path_mm)
 
 
 def _hinted(view: SheetView, camera: Camera, height_mm: float, size_px: tuple[int, int], hints: Hints) -> SheetView:
@@ -162,24 +166,25 @@ def _steps(smooth: np.ndarray) -> np.ndarray:
     return step
 
 
-def _first_line(view: SheetView, told: bool) -> tuple[np.ndarray, np.ndarray]:
-    """Row (C,) of the apex as the first connected line beyond the lane, and its strength; `told` when a person pointed at it."""
-    row, strength = _search(view)
+def _first_line(view: SheetView, told: bool) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Row (C,) of the apex as the first connected line beyond the lane, its strength, and the path behind it; `told` when a person
+    pointed at it."""
+    row, strength, path = _search(view)
     # Whoever points at the apex has told it from the paper's border.
     cut = None if told else possible_cut(view, row)
     if cut is not None:
         # The same search once more behind the line, and a third for what would be the shoulder then.
-        second, second_strength = _search(_behind(view, cut, 0.3))
+        second, second_strength, second_path = _search(_behind(view, cut, 0.3))
         third = line_strength(_behind(view, second, 0.15), 0.5)
         # Behind a cut there is an edge; where no line follows (or a person pointed at the shoulder), the first one is it.
         if np.median(second_strength) >= _LEAST_SUPPORT and paper_border(view, (cut, second), third):
-            row, strength = second, second_strength
+            row, strength, path = second, second_strength, second_path
     row = np.clip(median_filter(row.astype(float), 9, mode="nearest"), 0, len(view.features) - 1)
-    return row, gaussian_filter1d(strength, 0.5 / view.mm, mode="nearest")
+    return row, gaussian_filter1d(strength, 0.5 / view.mm, mode="nearest"), path
 
 
-def _search(view: SheetView) -> tuple[np.ndarray, np.ndarray]:
-    """Row (C,) of the first connected line and its strength there.
+def _search(view: SheetView) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Smooth row (C,) of the first connected line, its strength there, and the whole rows (C,) of its path.
 
     First in the sheet's own rows; then about the smooth course of that answer, where longer means along the edge show weaker
     lines, and a detour over to the next line costs more than a gap.
@@ -196,7 +201,7 @@ def _search(view: SheetView) -> tuple[np.ndarray, np.ndarray]:
             break
     # At this scale a path wobbles between an apex and its contact shadow; the straightened picture must not.
     found = maximum_filter1d(strength, 3, axis=0)[row - shift, np.arange(len(row))]
-    return robust_local(row, _STEADY_MM / view.mm, found), found
+    return robust_local(row, _STEADY_MM / view.mm, found), found, row
 
 
 def _along(view: SheetView, course: np.ndarray, beyond_mm: float) -> tuple[SheetView, np.ndarray]:

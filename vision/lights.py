@@ -17,7 +17,8 @@ from vision import apex, checks, examine, rounded, shoulder, sighting
 from vision.camera_profile import CameraProfile
 from vision.declared import Declared
 from vision.errors import DeclarationError, PhotoRefused
-from vision.faces import Evidence, face_evidence
+from vision.evidence import shoulder_evidence
+from vision.faces import Evidence
 from vision.flags import Note, StationFlag
 from vision.hints import Hints, LineKind, pointing_px
 from vision.photo import Photo
@@ -240,7 +241,7 @@ def _one_shoulder(lit: Sequence[_Lit], edge: apex.ApexLine) -> tuple[shoulder.Sh
     """The corner by all lights; the rows (P, S) at which each sees it; and a remark on how far they differ."""
     scale = float(np.median([v.shot.scale for v in lit]))
     apexes = [edge.row + v.shift for v in lit]
-    evidence = _together([face_evidence(v.strip, shoulder.bridged(a), v.edge.blur_px) for v, a in zip(lit, apexes, strict=True)])
+    evidence = _together([shoulder_evidence(v.strip, shoulder.bridged(a), v.edge.blur_px, scale) for v, a in zip(lit, apexes, strict=True)])
     guides = [_guide(v.strip, v.shot, LineKind.SHOULDER, a) for v, a in zip(lit, apexes, strict=True)]
     guide = next((g for g in guides if g is not None), None)
     lines = [shoulder.find_shoulder(v.strip, a, v.edge.blur_px, scale, guide, evidence=evidence) for v, a in zip(lit, apexes, strict=True)]
@@ -319,4 +320,4 @@ def _seen(lit: _Lit, edge: apex.ApexLine, line: shoulder.ShoulderLine) -> examin
     """The common lines as they lie in one of the photos."""
     own_edge, own_line = replace(edge, row=edge.row + lit.shift), replace(line, row=line.row + lit.shift)
     view = lit.shot.view
-    return examine.Seen(lit.shot.photo, view.target, view.fit, lit.strip, own_edge, own_line, lit.height_mm)
+    return examine.Seen(lit.shot.photo, view.target, view.fit, lit.strip, own_edge, own_line, lit.height_mm, view.curve.path_mm)

@@ -10,8 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import gaussian_filter1d, median_filter
 
-from vision.contrast import burnt_share, contrast_channel
-from vision.faces import BLOCK_COLUMNS, Evidence, face_evidence
+from vision.contrast import burnt_share, contrast_channel, structure_share
+from vision.evidence import shoulder_evidence
+from vision.faces import BLOCK_COLUMNS, Evidence
 from vision.flags import StationFlag
 from vision.paths import best_path, rival_path
 from vision.steering import LineGuide
@@ -45,6 +46,8 @@ _RIVAL_APART = 0.08
 _SUMMIT_ROWS = 12
 # A rival that explains this share of the evidence could be the shoulder instead.
 _RIVAL_SHARE = 0.85
+# A step less than three times those that the faces make by themselves is found among them with doubt (three standard deviations).
+_LOST_AMONG = 1 / 3
 # One face's rows share about half the evidence of the line that ends it, without being lines.
 _NO_RIVAL = 0.6
 
@@ -117,7 +120,7 @@ def find_shoulder(
     if not np.isfinite(apex_row).any():
         return _nothing(columns)
     apex = bridged(apex_row)
-    evidence = evidence or face_evidence(strip, apex, blur_px)
+    evidence = evidence or shoulder_evidence(strip, apex, blur_px, px_per_mm)
     coarse = _coarse(evidence, apex, px_per_mm, guide)
     if coarse is None:
         return _nothing(columns)
@@ -323,20 +326,29 @@ def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, lines: _
     chance = np.clip((coarse.rival_share - _NO_RIVAL) / (_RIVAL_SHARE - _NO_RIVAL), 0.0, 1.0)
     distance = np.minimum(np.abs(np.nan_to_num(coarse.rival_row - row)), 0.3 * np.nan_to_num(width))
     doubt = 0.5 * chance**2 * distance
+    reach = int(np.ceil(3.0 * scale.blur_px)) + 3
+    share = structure_share(strip, row, reach, scale.px_per_mm / 2)
+    # A neighbour as strong as the line itself moves a fit by about half of its window's half; weaker ones in proportion.
+    structure = 0.5 * reach * share
     systematic = np.sqrt(
-        apart**2 + doubt**2 + (ROUNDING_UM * 1e-3 * scale.px_per_mm) ** 2 + (0.5 * rounding) ** 2 + np.where(burnt, sigma, 0.0) ** 2
+        structure**2
+        + apart**2
+        + doubt**2
+        + (ROUNDING_UM * 1e-3 * scale.px_per_mm) ** 2
+        + (0.5 * rounding) ** 2
+        + np.where(burnt, sigma, 0.0) ** 2
     )
     # Both faces must be seen, by as much as the search itself looks at.
     beyond = np.maximum(3 * sigma, 4 * scale.blur_px + 5)
-    reach = np.clip(np.nan_to_num(row, nan=0.0) + beyond, 0, len(strip.valid) - 1).astype(int)
-    mark(StationFlag.FRAME_END, ~strip.valid[reach, columns] | ~_inside(strip.valid, coarse.row))
+    seen_to = np.clip(np.nan_to_num(row, nan=0.0) + beyond, 0, len(strip.valid) - 1).astype(int)
+    mark(StationFlag.FRAME_END, ~strip.valid[seen_to, columns] | ~_inside(strip.valid, coarse.row))
     mark(StationFlag.CLIPPED, burnt)
     mark(StationFlag.SOFT, sigma > 2.0 * scale.blur_px + 0.5)
     mark(StationFlag.NARROW, width < _NARROW_PX)
     mark(StationFlag.RIVAL_LINE, rivalled)
     step = np.abs(fit.levels[-1] - fit.levels[-2])
     smooth_step = np.sqrt(gaussian_filter1d(step**2, scale.pool_px, mode="nearest"))
-    mark(StationFlag.LOW_CONTRAST, (smooth_step < 2.0 * fit.residual) | (u > 0.5))
+    mark(StationFlag.LOW_CONTRAST, (smooth_step < 2.0 * fit.residual) | (u > 0.5) | (share > _LOST_AMONG))
     lost = (
         ~np.isfinite(row)
         | ~np.isfinite(width)

@@ -101,7 +101,7 @@ def sight(
     line = shoulder.find_shoulder(strip, edge.row, edge.blur_px, scale, to_shoulder)
     lines = stations(strip, edge, line, scale)
     refuse_without_edge(photo.name, lines, scale)
-    figures = examine.figures(examine.Seen(photo, view.target, fit, strip, edge, line, declared.height_mm[0]))
+    figures = examine.figures(examine.Seen(photo, view.target, fit, strip, edge, line, declared.height_mm[0], view.curve.path_mm))
     found = checks.judge(figures, view.target is not None)
     checks.refuse(photo.name, found)
     off = missed(to_apex, edge.row, LineKind.APEX) + missed(to_shoulder, line.row, LineKind.SHOULDER)

@@ -103,3 +103,12 @@ def test_only_even_divisions_are_ruled_marks():
     ticks = -1.0 * (np.abs((x / 0.51 + 0.5) % 1.0 - 0.5) < 0.12)
     assert examine.ruled_share(x, grind) < 0.1
     assert examine.ruled_share(x, 0.1 * grind + ticks) > 0.6
+
+
+def test_a_bevel_as_dark_as_ink_is_refused(drawn):
+    with pytest.raises(PhotoRefused, match="bevel-dark"):
+        sight(drawn(bevel=(0.03, 0.03, 0.03), cheek=(0.3, 0.3, 0.31)).photo(), DECLARED)
+
+
+def test_a_good_edge_shows_all_along(good):
+    assert by_name(good.checks)["apex-faint"].measured > 0.95

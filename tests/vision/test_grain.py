@@ -1,0 +1,40 @@
+"""Where grind lines end, on drawn faces whose mean brightness is one and the same."""
+
+import numpy as np
+import pytest
+from scipy.ndimage import gaussian_filter1d
+
+from vision.grain import grain
+
+ROWS, COLUMNS, APEX, WIDTH, BLOCK, PX_PER_MM = 200, 2400, 20, 60, 8, 60.0
+
+
+def faces(slant=0.0, lines=0.05, cheek=0.0, seed=3):
+    """Lane, a bevel with grind lines across the edge, and a cheek whose lines run along it or (`cheek`) across as well."""
+    rng = np.random.default_rng(seed)
+    grey = 0.4 + 0.01 * rng.standard_normal((ROWS, COLUMNS))
+    grind, other = (gaussian_filter1d(rng.standard_normal(COLUMNS + 400), 1.2) * 1.8 for _ in range(2))
+    along = gaussian_filter1d(rng.standard_normal(ROWS), 1.5) * 0.06
+    for r in range(APEX, ROWS):
+        at = np.arange(COLUMNS) + 200 - round(slant * (r - APEX))
+        grey[r] += lines * grind[at] if r < APEX + WIDTH else along[r] + cheek * other[np.arange(COLUMNS)]
+    return gaussian_filter1d(gaussian_filter1d(grey, 0.8, axis=0), 0.8, axis=1).astype(np.float32)
+
+
+@pytest.mark.parametrize("slant", [0.0, 0.5, -0.35])
+def test_lines_end_at_the_shoulder_whatever_their_slant(slant):
+    found = grain(faces(slant), np.full(COLUMNS, float(APEX)), 0.8, PX_PER_MM, BLOCK)
+    assert found.slant == pytest.approx(slant, abs=0.03)
+    inner = found.short[:, 10:-10]
+    assert np.median(np.abs(inner.argmax(axis=0) - WIDTH)) <= 2
+    assert found.trust[10:-10].min() == 1.0
+
+
+def test_a_cheek_with_lines_of_its_own():
+    found = grain(faces(cheek=0.05), np.full(COLUMNS, float(APEX)), 0.8, PX_PER_MM, BLOCK)
+    assert np.median(np.abs(found.short[:, 10:-10].argmax(axis=0) - WIDTH)) <= 2
+
+
+def test_no_lines_say_nothing():
+    found = grain(faces(lines=0.0), np.full(COLUMNS, float(APEX)), 0.8, PX_PER_MM, BLOCK)
+    assert found.trust.mean() < 0.05

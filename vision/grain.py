@@ -1,0 +1,143 @@
+"""Grind lines as a cue: a bevel's lines run on from row to row up to the shoulder and stop there, whatever the light does.
+
+Arrays only. A row's pattern along the edge (its departures from the local mean) is compared with the pattern of the rows before it,
+sheared to the direction of the lines. On one ground face it goes on; past the shoulder another face has other lines.
+Reflections, lines along the edge and stains change a row's mean and leave its pattern alone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import gaussian_filter1d
+
+# Grind lines are a few hundredths of a mm wide (belts and stones of 120-1000 grit; common practice, no source): changes along the edge
+# slower than this are light, not lines (mm, standard deviation).
+_LINES_MM = 0.12
+# Length along the edge over which a pattern is recognised: some forty lines (mm, standard deviation).
+_ALONG_MM = 0.8
+# Slants tried, columns a row: grind lines lean up to 35 degrees from square to the edge.
+_SLANTS = np.linspace(-0.7, 0.7, 15)
+# Lines are followed over this many rows to tell their slant: one column in so many.
+_FARTHEST_APART = 40
+# Neighbouring samples repeat each other: demosaicking and blur leave about one independent one in this many, per direction.
+_REPEATS = 2.5
+# Likelihood (natural log) that a pattern must gain before it is believed, and at which it is believed wholly: one in a hundred, in ten
+# thousand.
+_DOUBTED, _BELIEVED = 4.6, 9.2
+
+
+@dataclass(frozen=True, eq=False)
+class Grain:
+    """Where the bevel's grind lines end.
+
+    Attributes
+    ----------
+    short : (W, C) float
+        By how much (natural log of likelihood, 0 at the best row) an end at row w from the apex is less likely, block c.
+    trust : (C,) float
+        0..1: whether there are lines at all to tell by.
+    slant : float
+        Direction of the lines, columns a row.
+    """
+
+    short: np.ndarray
+    trust: np.ndarray
+    slant: float
+
+
+def grain(grey: np.ndarray, apex: np.ndarray, blur_px: float, px_per_mm: float, block: int) -> Grain:
+    """Where the bevel's grind lines end.
+
+    Parameters
+    ----------
+    grey : (R, S) float
+        Straight strip, linear light.
+    apex : (S,) float
+        Row of the apex.
+    blur_px, px_per_mm : float
+    block : int
+        Columns folded into one in the answer.
+    """
+    pattern = _pattern(grey, apex, px_per_mm)
+    first = int(np.ceil(2.0 * blur_px + 1.0))
+    slant = _slant(pattern, first, blur_px)
+    along = max(_ALONG_MM * px_per_mm / block, 2.0)
+    upright = _sheared(pattern, slant)
+    gap = int(np.ceil(1.5 * blur_px)) + 1
+    on = np.cumsum(_gain(upright[first:], gap, along, block), axis=0)
+    # The cheek may have lines of its own, with a slant of its own: what it gains by them counts for an end before it.
+    other = _slant(pattern[::-1], 0, blur_px)
+    back = np.cumsum(_gain(_sheared(pattern[::-1], other), gap, along, block), axis=0)[::-1]
+    reach = len(pattern)
+    total = np.zeros((reach, on.shape[1]), np.float32)
+    total[first:] = on
+    for w in range(reach):
+        # Row w was moved by the slant: bring its blocks back.
+        total[w] = np.roll(total[w], round(slant * w / block))
+        back[w] = np.roll(back[w], round(other * (reach - 1 - w) / block))
+    most = total.max(axis=0)
+    back = back * _trust(back.max(axis=0))
+    total[:-1] += back[1:]
+    return Grain(total - total.max(axis=0), _trust(most), slant)
+
+
+def _trust(most: np.ndarray) -> np.ndarray:
+    return np.clip((most - _DOUBTED) / (_BELIEVED - _DOUBTED), 0.0, 1.0)
+
+
+def _pattern(grey: np.ndarray, apex: np.ndarray, px_per_mm: float) -> np.ndarray:
+    """(W, S) departures from the local mean along the edge, over that mean; row w lies w px from the apex."""
+    columns = np.arange(grey.shape[1])
+    reach = int(len(grey) - np.ceil(apex.max()))
+    rows = np.clip(np.round(apex).astype(int) + np.arange(reach)[:, None], 0, len(grey) - 1)
+    light = grey[rows, columns].astype(np.float32)
+    level = gaussian_filter1d(light, _LINES_MM * px_per_mm, axis=1, mode="nearest", truncate=3.0)
+    # Glints count like bright lines, not by their height.
+    return np.clip(light / np.maximum(level, 1e-3) - 1.0, -0.5, 0.5)
+
+
+def _slant(pattern: np.ndarray, first: int, blur_px: float) -> float:
+    """The slant at which rows agree best: over a few rows apart any slant, then over more and more rows apart ever finer ones."""
+    apart = max(int(np.ceil(3.0 * blur_px)), 4)
+    tried, best = _SLANTS, 0.0
+    while True:
+        part = pattern[first : first + 3 * apart]
+        if len(part) <= 1.5 * apart:
+            return best
+        shifts = [round(s * apart) for s in tried]
+        gain = {k: float(np.mean(part[:-apart] * np.roll(part[apart:], -k, axis=1))) for k in sorted(set(shifts))}
+        if apart > _FARTHEST_APART or max(gain.values()) <= 0.0:
+            return best
+        # The middle of the slants that this many rows do not tell apart.
+        most = max(gain, key=lambda k: gain[k])
+        best = float(np.mean([s for s, k in zip(tried, shifts, strict=True) if k == most]))
+        apart *= 2
+        tried = best + np.linspace(-2.0, 2.0, 9) / apart
+
+
+def _sheared(pattern: np.ndarray, slant: float) -> np.ndarray:
+    """(W, S) with the lines brought upright: row w moved by ``-slant * w`` columns."""
+    out = np.empty_like(pattern)
+    for w, row in enumerate(pattern):
+        out[w] = np.roll(row, -round(slant * w))
+    return out
+
+
+def _gain(pattern: np.ndarray, gap: int, along: float, block: int) -> np.ndarray:
+    """(W, C) log likelihood that row w carries the mean pattern of the rows before it, over that it carries none of it."""
+    reach, columns = pattern.shape
+    count = columns // block
+    total = np.cumsum(pattern, axis=0, dtype=np.float32)
+    gain = np.zeros((reach, count), np.float32)
+    for w in range(gap + 3, reach):
+        usual = total[w - gap - 1] / np.float32(w - gap)
+        own = pattern[w]
+        parts = np.stack([usual * own, usual * usual, own * own])[:, : count * block].reshape(3, count, block).mean(axis=2)
+        both, energy, power = gaussian_filter1d(parts, along, axis=1, mode="nearest")
+        noise = np.maximum(power - np.maximum(both, 0.0), 1e-7)
+        gain[w] = (2.0 * both - energy) / (2.0 * noise)
+    # So many independent samples does one row of a window hold.
+    samples = along * np.sqrt(4.0 * np.pi) * block / _REPEATS**2
+    return np.clip(gain * samples, -3.0, 3.0)
