@@ -21,6 +21,7 @@ class Other:
     declared: Declared
     landmark: str
     landmarks_mm: tuple[float | None, float | None]
+    moved_light: bool = False
 
 
 def draw(subject: str, waiting: bool) -> Other | None:
@@ -55,8 +56,11 @@ def draw(subject: str, waiting: bool) -> Other | None:
             key=f"{subject}-landmark-there",
         )  # fmt: skip
         st.caption("The angle here is twice this side's own angle.")
+        moved = st.checkbox(
+            "Only the lamp was moved between this side's photos", bool(sides) and sides[1].moved_light, key=f"{subject}-other-lights"
+        )
         kept = st.session_state.setdefault("facts", {})
         key = f"{subject}-other"
         facts = facts_form.with_printed_bars(facts_form.of(kept[key]) if key in kept else facts_form.Facts())
         kept[key] = declared = facts_form.draw(facts, key, caliper=False, button="Measure both sides")
-    return Other(uploads([(f.name, f.getvalue()) for f in files]), declared, name, (here, there))
+    return Other(uploads([(f.name, f.getvalue()) for f in files]), declared, name, (here, there), moved)

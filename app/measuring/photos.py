@@ -21,13 +21,15 @@ OWN = "own"
 class Chosen:
     """Photos of one subject; `declared` is what the demo's owner declares, None for the person's own.
 
-    `other` are photos among them that an opened job file counts to the second side.
+    `other` are photos among them that an opened job file counts to the second side. `moved_light`: all show one setting,
+    only the lamp was moved between them.
     """
 
     subject: str
     uploads: tuple[Upload, ...]
     declared: Declared | None
     other: tuple[Upload, ...] = ()
+    moved_light: bool = False
 
 
 def choose() -> Chosen:
@@ -67,8 +69,17 @@ def choose() -> Chosen:
 
 def _own(given: tuple[Upload, ...], job: reopen.Opened | None) -> Chosen:
     if job is None:
-        return Chosen(OWN, given, None)
+        return Chosen(OWN, given, None, (), _moved(OWN, given, False))
     if missing := job.missing(given):
         st.warning(plain(f"The job file also names {', '.join(missing)}: drop these too, or the figures will not be those of the job."))
     sides = [tuple(u for u in given if job.side_of(u) == i) for i in range(2)]
-    return Chosen(job.subject, sides[0], None, sides[1])
+    return Chosen(job.subject, sides[0], None, sides[1], _moved(job.subject, sides[0], job.job.sides[0].moved_light))
+
+
+def _moved(subject: str, photos: tuple[Upload, ...], before: bool) -> bool:
+    if len(photos) < 2:
+        return False
+    return st.checkbox(
+        "Blade, strip and camera stayed; only the lamp was moved between these photos", before, key=f"{subject}-lights",
+        help="They are then measured as one: rounding and glare move with the lamp, the shoulder does not.",
+    )  # fmt: skip

@@ -23,14 +23,14 @@ def of(chosen: Chosen, declared: Declared, work: Work, other: Other | None, blad
     first = replace(declared, readings=work.readings)
     turned = chosen.other + (other.uploads if other else ())
     if other is None or not turned:
-        return Task((_side(chosen.uploads, first, None, work),), settings, blade)
+        return Task((_side(chosen.uploads, first, None, work, chosen.moved_light),), settings, blade)
     here, there = other.landmarks_mm
-    second = _side(turned, replace(other.declared, caliper=declared.caliper), there, work)
-    return Task((_side(chosen.uploads, first, here, work), second), settings, blade, other.landmark)
+    second = _side(turned, replace(other.declared, caliper=declared.caliper), there, work, other.moved_light)
+    return Task((_side(chosen.uploads, first, here, work, chosen.moved_light), second), settings, blade, other.landmark)
 
 
-def _side(uploads: tuple[Upload, ...], declared: Declared, landmark_mm: float | None, work: Work) -> Side:
-    return Side(uploads, declared, landmark_mm, tuple(work.hints(u.sha256) for u in uploads))  # type: ignore[arg-type]
+def _side(uploads: tuple[Upload, ...], declared: Declared, landmark_mm: float | None, work: Work, moved: bool) -> Side:
+    return Side(uploads, declared, landmark_mm, tuple(work.hints(u.sha256) for u in uploads), moved)  # type: ignore[arg-type]
 
 
 def without_strip(task: Task, hints: Hints) -> Task:

@@ -17,7 +17,8 @@ from vision.zones import Stretches
 
 # A snapshot is a few numbers; nobody takes more steps back.
 _MOST_STEPS = 100
-_EMPTY_ROWS = 3
+# Five readings along the edge are common practice (no source).
+_EMPTY_ROWS = 5
 # What is pointed at in a photo without the strip.
 _KINDS = {"along": "line along the edge", "scale": "end of the known length", "cheek": "point on the cheek"}
 
