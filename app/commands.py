@@ -150,8 +150,9 @@ def app(options: argparse.Namespace) -> None:
     """``shoulderline app``: serve the app until interrupted."""
     from streamlit.web import cli as streamlit
 
-    from app import first
+    from app import first, session
 
+    session.keep_small()
     # Measured while the server starts and the browser opens, so that the page opens on a result.
     first.warm()
     page = Path(__file__).with_name("main.py")

@@ -45,7 +45,11 @@ def angle() -> str:
     arc = f"M {x + near:.1f} {y - off:.1f} A 60 60 0 0 1 {x + near:.1f} {y + off:.1f}"
     body += f'<path d="{arc}" fill="none" stroke="{_MARK}" stroke-width="2"/>'
     body += _line(s[0], y - s[1], s[0], y + s[1], _MARK, 2)
-    body += _text(x + 62, y + 5, "included angle", "start") + _text(s[0] + 6, y + 24, "thickness behind the edge", "start")
+    body += (
+        _line(x + 58, y + 8, x + 30, y + 44, _MARK, 1)
+        + _text(x - 30, y + 60, "included angle", "start")
+        + _text(s[0] + 6, y + 24, "thickness behind the edge", "start")
+    )
     body += _text(x - 4, y - 12, "apex") + _text(s[0], y - s[1] - 8, "shoulder") + _text(300, y - s[1] - 20, "cheek")
     return _svg(400, 160, body)
 

@@ -47,6 +47,8 @@ def checks(desk: Desk, m: Measurement) -> None:
         r = spot.reading
         if r is None and spot.position_mm is not None:
             lines.append(f"- **{spot.position_mm:.1f} mm**: no reading yet; type it into the table")
+        elif r is None and spot.thickness_mm is not None:
+            lines.append(f"- **{spot.thickness_mm:g} mm**: no place yet, so it counts for nothing; say where it was read")
         elif r is not None:
             lines.append(
                 f"- **{r.position_mm:.1f} mm, {r.thickness_mm:g} mm**: {words.plain(said.get((r.position_mm, r.thickness_mm), 'not used'))}"

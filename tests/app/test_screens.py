@@ -80,13 +80,14 @@ def test_another_angle_gives_the_librarys_figure_for_it_without_another_search(d
 def test_a_questioned_reading_is_said_above_the_figure_and_in_its_row() -> None:
     screen = _open()
     # Half as thick again as the photo and the other readings say.
-    _read(screen, Spot(12.0, 0.75), Spot(20.0, 0.5), Spot(28.0, 0.5), Spot(33.0))
+    _read(screen, Spot(12.0, 0.75), Spot(20.0, 0.5), Spot(28.0, 0.5), Spot(33.0), Spot(None, 0.5))
     said = [m.value for m in screen.markdown]
     assert any("includes 1 questioned reading" in text for text in said)
     rows = next(text for text in said if text.startswith("- **12.0 mm")).splitlines()
     assert "QUESTIONED" in rows[0]
     assert "agrees" in rows[1]
     assert "no reading yet" in rows[3]
+    assert "no place yet" in rows[4]
 
 
 def test_marked_stretches_change_the_figures_and_can_be_taken_back(demo) -> None:
