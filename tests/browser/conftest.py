@@ -10,7 +10,8 @@ import subprocess
 import sys
 import time
 import urllib.request
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 
 import pytest
@@ -35,23 +36,35 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="session")
-def address(tmp_path_factory: pytest.TempPathFactory, home: Path) -> Iterator[str]:
-    """The app, served by the command itself on a free port."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    log = (tmp_path_factory.mktemp("server") / "log.txt").open("w")
-    command = [sys.executable, "-m", "app.cli", "app", "--headless", "--port", str(port), "--address", "127.0.0.1"]
-    own = os.environ | {"HOME": str(home), "XDG_DATA_HOME": str(home)}
-    own.pop("SHOULDERLINE_LOG", None)
-    server = subprocess.Popen(command, stdout=log, stderr=subprocess.STDOUT, cwd=log.name.rsplit("/", 1)[0], env=own)
-    try:
-        _wait_for(f"http://127.0.0.1:{port}/_stcore/health", server)
-        yield f"http://127.0.0.1:{port}"
-    finally:
-        server.terminate()
-        server.wait(20)
-        log.close()
+def serve(tmp_path_factory: pytest.TempPathFactory, home: Path) -> Callable[..., AbstractContextManager[tuple[str, int]]]:
+    """The app, served by the command itself on a free port: a context that gives its address and process."""
+
+    @contextmanager
+    def served(environment: Mapping[str, str] = os.environ) -> Iterator[tuple[str, int]]:
+        with socket.socket() as probe:
+            probe.bind(("127.0.0.1", 0))
+            port = probe.getsockname()[1]
+        folder = tmp_path_factory.mktemp("server")
+        command = [sys.executable, "-m", "app.cli", "app", "--headless", "--port", str(port), "--address", "127.0.0.1"]
+        own = dict(environment) | {"HOME": str(home), "XDG_DATA_HOME": str(home)}
+        own.pop("SHOULDERLINE_LOG", None)
+        with (folder / "log.txt").open("w") as log:
+            server = subprocess.Popen(command, stdout=log, stderr=subprocess.STDOUT, cwd=folder, env=own)
+            try:
+                _wait_for(f"http://127.0.0.1:{port}/_stcore/health", server)
+                yield f"http://127.0.0.1:{port}", server.pid
+            finally:
+                server.terminate()
+                server.wait(20)
+
+    return served
+
+
+@pytest.fixture(scope="session")
+def address(serve) -> Iterator[str]:
+    """The address of the one server that most tests share."""
+    with serve() as (served, _):
+        yield served
 
 
 def _wait_for(url: str, server: subprocess.Popen) -> None:
