@@ -205,7 +205,7 @@ def test_a_persons_own_photo_from_upload_to_report(open_page, picture, tmp_path)
     demo = next(d for d in load() if d.name == "belly-thickens")
     page = open_page()
     _ready(page)
-    page.get_by_test_id("stFileUploaderDropzoneInput").set_input_files(demo.photos[0])
+    page.get_by_test_id("stFileUploaderDropzoneInput").first.set_input_files(demo.photos[0])
     page.get_by_text("Strip and edge are found").wait_for(timeout=60_000)
     d = demo.declared
     assert d.printed_bar_mm is not None
