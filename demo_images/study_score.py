@@ -73,8 +73,7 @@ def tasks(out: Path, parts: Sequence[str], halves: Sequence[str]) -> list[Task]:
             if LIGHT_HALF[name] in halves:
                 folder = out / "lights" / LIGHT_HALF[name]
                 found += [Task(p.name, "moved light, one photo", LIGHT_HALF[name], folder, (p,), LIGHTS) for p in photos]
-                if "moved_light" in Side.__dataclass_fields__:
-                    found.append(Task(name, "moved light, together", LIGHT_HALF[name], folder, photos, LIGHTS, True))
+                found.append(Task(name, "moved light, together", LIGHT_HALF[name], folder, photos, LIGHTS, True))
     if "refused" in parts:
         found += [Task(s.name, "to be refused", "", out / "refuse", (s,), REFUSED) for s in REFUSED_SCENES.values()]
     return found
@@ -112,12 +111,13 @@ def score(task: Task) -> Outcome:
     """Measure one task and set it beside its truth; a photo that is refused, or breaks the program, is an outcome without a profile."""
     cv2.setNumThreads(1)  # the pool already keeps every core busy
     paths = [task.folder / f"{s.name}.jpg" for s in task.scenes]
-    rows = json.loads((task.folder / f"{task.scenes[0].name}.truth.json").read_text(encoding="utf-8"))["stations"]
+    truths = [json.loads((task.folder / f"{s.name}.truth.json").read_text(encoding="utf-8"))["stations"] for s in task.scenes]
+    rows = truths[0]
     counted = sum(not {"serrated", "corner"} & row.keys() for row in rows)
     nothing = Outcome(task.name, task.cause, task.half, np.full(counted, np.nan))
     facts = declared([p.with_suffix(".setup.json") for p in paths])
     try:
-        side = Side(tuple(open_photo(p) for p in paths), facts, **({"moved_light": True} if task.together else {}))
+        side = Side(tuple(open_photo(p) for p in paths), facts, moved_light=task.together)
         result = measure_sides((side,))
     except ShoulderlineError as error:
         return replace(nothing, reason=f"refused: {error.why}")
@@ -125,7 +125,8 @@ def score(task: Task) -> Outcome:
         return replace(nothing, reason=f"BROKE: {type(error).__name__}: {error}")
     if not rows:
         return replace(nothing, error_um=np.full(int(np.isfinite(result.widths.width_mm).sum()), np.nan))
-    return compare(task.name, task.cause, task.half, rows, measured(result))
+    # Photos taken together are measured in the pixels of one of them, and its truth is the one to compare with.
+    return compare(task.name, task.cause, task.half, truths[int(result.widths.photo[0])], measured(result))
 
 
 def moved_light(outcomes: Sequence[Outcome]) -> list[str]:

@@ -201,6 +201,8 @@ def choose_rise(x: Array, values: Array, cov: Array) -> tuple[float, float, tupl
     level = float(np.median(values))
     ramp = np.abs(x[:, None] - x[None, :]) / WAVINESS_MM
     starts = np.arange(x[0] + EARLIEST_RISE * (x[-1] - x[0]), x[-1] - SHORTEST_RISE_MM, START_STEP_MM)
+    # Behind a gap few bins are left; start and slope are two unknowns, and fewer than three bins leave nothing to judge them by.
+    starts = starts[(x[:, None] > starts).sum(axis=0) >= 3]
     for amplitude in WAVINESS:
         whole = cov + (amplitude * level) ** 2 * np.exp(-ramp)
         f, r = _gls(x, values, whole, starts)

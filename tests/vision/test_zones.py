@@ -7,7 +7,7 @@ import pytest
 from vision.declared import Declared, Reading
 from vision.errors import DeclarationError
 from vision.thickness import estimate
-from vision.zones import Stretches, find_rise, find_zones, main_mask, measured_length, window_weights
+from vision.zones import Stretches, choose_rise, find_rise, find_zones, main_mask, measured_length, window_weights
 
 COUNT = 500
 
@@ -139,3 +139,12 @@ def test_the_thinnest_place_is_never_thicker_than_the_thickest(blades):
     found = find_zones(estimate(flat, Declared(included_angle_deg=30.0)))
     assert found.minimum.value_mm <= found.whole.value_mm + 1e-9
     assert found.maximum.value_mm >= found.whole.value_mm - 1e-9
+
+
+def test_a_rise_begins_before_the_last_three_bins() -> None:
+    # With one bin behind a gap start and slope cannot be told apart: the study's recurve broke on it.
+    x = np.append(np.arange(0.0, 20.0, 0.5), 34.0)
+    chosen = choose_rise(x, np.append(np.full(40, 0.5), 0.9), np.eye(41) * 1e-6)
+    assert chosen is not None
+    assert chosen[0] < x[-3]
+    assert np.isfinite(chosen[2]).all()
