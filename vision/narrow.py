@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import sparse
@@ -78,17 +78,19 @@ def narrowing(fit: ThicknessFit, main: np.ndarray) -> Narrowing:
 
 
 def _u(
-    fit: ThicknessFit, weights: Array, places: Sequence[float] = (), scaled: Mapping[str, float] | None = None, common: float = 1.0
+    fit: ThicknessFit, weights: Array, places: Sequence[float] = (), scaled: Mapping[str, float] | None = None, limit: float = 1.0
 ) -> tuple[float, float]:
-    """Standard uncertainties of two functionals with further readings, sources scaled down, and the caliper's common error scaled."""
+    """Standard uncertainties of two functionals with further readings, sources scaled down, and the caliper's limit of error scaled."""
     state, at, scaled = fit.state, fit.position_mm[fit.measured], scaled or {}
     factor = np.hstack([s.shift_mm * scaled.get(s.name, 1.0) for s in fit.sources])
     where = np.asarray(places, float)
     rows = sparse.vstack([state.rows, interpolation_rows(at, where)], format="csr") if where.size else state.rows
     slack = np.abs(local_slopes(at, state.mean, where)) * PLACEMENT_MM / math.sqrt(3.0) if where.size else np.zeros(0)
-    caliper = CaliperModel.of(fit.faces[0].declared)
+    declared = fit.faces[0].declared
+    better = replace(declared.caliper, accuracy_mm=limit * declared.caliper.accuracy_mm)
+    caliper = CaliperModel.of(replace(declared, caliper=better))
     each = caliper.random_mm**2 + np.concatenate([fit.placement_mm, slack]) ** 2
-    noise = (common * caliper.common_mm) ** 2 + np.diag(each) if each.size else np.zeros((0, 0))
+    noise = caliper.common_mm**2 + np.diag(each) if each.size else np.zeros((0, 0))
     # Any values do: they move the estimate, not its uncertainty.
     then = condition(state.mean, factor, state.local, sparse.csr_array(rows), (rows @ state.mean, noise))
     on = weights[:, fit.measured]
@@ -125,7 +127,7 @@ def _step(fit: ThicknessFit, weights: Array, kind: str, scaled: Mapping[str, flo
 
 def _caliper(fit: ThicknessFit, weights: Array) -> Step:
     limit = fit.faces[0].declared.caliper.accuracy_mm
-    return Step("caliper", *_u(fit, weights, common=0.5), (), limit, limit / 2)
+    return Step("caliper", *_u(fit, weights, limit=0.5), (), limit, limit / 2)
 
 
 def _readings(fit: ThicknessFit, weights: Array, kind: str, which: int, low_mm: float) -> Step:
