@@ -77,7 +77,7 @@ def _blades() -> list[Scene]:
         ),
         seen("shaken-across", replace(blade, seed=304), replace(CAMERA, motion_px=(12, 110))),
         seen("shaken-slantwise", replace(blade, seed=305), replace(CAMERA, motion_px=(70, -80)), s.GREEN),
-        seen("far-too-far", replace(blade, seed=306), replace(CAMERA, distance_mm=1100, focal_px=9050)),
+        seen("far-too-far", replace(blade, seed=306), replace(CAMERA, distance_mm=1100, focal_px=9050), lights=()),
         seen("blade-out-of-frame", replace(blade, y0_mm=24.0, seed=307), CAMERA),
         seen("no-bevel", single, CAMERA),
         Scene("no-bevel-tent", replace(single, seed=308, cheek=s.TUMBLED, bevel=s.TUMBLED), s.GREY, CAMERA, (), TENT, declared),

@@ -128,7 +128,9 @@ def _sheet(mi, scene: Scene) -> dict:
         image = textures.sheet_texture(scene.target, wide, part, per_mm)
         return _rectangle(mi, wide, part, 0.0, {"type": "diffuse", "reflectance": _bitmap(mi, image[::-1], "clamp")})
 
-    items = {"strip": paper((y[0], split), textures.SHEET_PX_PER_MM), "lane": paper((split, y[1]), 40)}
+    # From far away the sheet shown is large: four texels a px of the photo are enough, and fit into memory.
+    most = 4.0 * scene.camera.focal_px / scene.camera.distance_mm
+    items = {"strip": paper((y[0], split), min(textures.SHEET_PX_PER_MM, most)), "lane": paper((split, y[1]), min(40, most))}
     beyond = {"type": "diffuse", "reflectance": {"type": "rgb", "value": list(scene.target.lane)}}
     items["beyond"] = _rectangle(mi, (x[0] - 150, x[1] + 150), (y[0] - 150, y[1] + 150), -0.05, beyond)
     return items
