@@ -62,9 +62,15 @@ def first_line(strength: np.ndarray, lines: np.ndarray, step_cost: float, barred
     step_cost : float
         Cost of each row of change per column.
     barred : (R, C) bool, optional
-        Cells that guide points forbid.
+        Cells that guide points forbid; where they leave no way across, the path goes its own (the caller says so: `steering.missed`).
     """
     # Crossing a line costs what following the strongest one gains: a weak first line wins over a strong one behind it.
     behind = np.cumsum(lines > 0, axis=0)
     behind = np.vstack([np.zeros((2, behind.shape[1])), behind[:-2]])
-    return best_path(behind - strength, max_step=3, step_cost=step_cost, forbidden=barred, through=False).row
+    cost = behind - strength
+    if barred is not None:
+        try:
+            return best_path(cost, max_step=3, step_cost=step_cost, forbidden=barred & ~barred.all(axis=0), through=False).row
+        except ValueError:
+            pass
+    return best_path(cost, max_step=3, step_cost=step_cost, through=False).row

@@ -104,7 +104,7 @@ def sight(
     figures = examine.figures(examine.Seen(photo, view.target, fit, strip, edge, line, declared.height_mm[0], view.curve.path_mm))
     found = checks.judge(figures, view.target is not None)
     checks.refuse(photo.name, found)
-    off = missed(to_apex, edge.row, LineKind.APEX) + missed(to_shoulder, line.row, LineKind.SHOULDER)
+    off = missed(to_apex, edge.row, edge.u_px, LineKind.APEX) + missed(to_shoulder, line.row, line.u_px, LineKind.SHOULDER)
     record = replace(record_of(photo, view, hints), checks=found)
     return Sighting(record, fit, lines, photo.remarks + view.notes + fit.notes + off + checks.notes(found))
 

@@ -23,6 +23,8 @@ GUIDED_MM = 1.0
 CARRIES_MM = 5.0
 # A line drawn "roughly along the edge" may run this many times farther off than a single point (common practice, no source).
 DRAWN = 7.0
+# An erf fit of a line worth the name is good to a tenth of a px or two.
+_NO_LINE_PX = 0.5
 # Departure from a guide's own width, as a share, that costs nothing: waviness of the grind (common practice, no source).
 _FREE_SHARE = 0.05
 
@@ -110,13 +112,16 @@ def guide_on(strip: StraightStrip, hints: Hints, line: LineKind, about: np.ndarr
     return line_guide(placed, about, *reach)
 
 
-def missed(guide: LineGuide | None, row: np.ndarray, line: LineKind) -> tuple[Note, ...]:
-    """A caution where the line (S,) that was found passes out of a guide's reach, or none was: the photo shows none there."""
+def missed(guide: LineGuide | None, row: np.ndarray, u_px: np.ndarray, line: LineKind) -> tuple[Note, ...]:
+    """A caution where the line (S,) that was found passes out of a guide's reach, or none was: the photo shows none there.
+
+    A fit that cannot place its line (`u_px` (S,)) to half a px has found noise.
+    """
     if guide is None:
         return ()
     at = np.flatnonzero(guide.points)
     off = np.abs(row[at] - guide.row[at])
-    lost = int((~(off <= guide.half_rows + 1.0)).sum())
+    lost = int((~((off <= guide.half_rows + 1.0) & (u_px[at] <= _NO_LINE_PX))).sum())
     if not lost:
         return ()
     text = f"at {lost} of {len(at)} guide points for the {line.value} no line was found within {guide.half_rows:.0f} px of it"

@@ -3,6 +3,7 @@
 import numpy as np
 
 from vision.course import best_course, robust_local, robust_polynomial
+from vision.lines import first_line
 
 COLUMNS = 400
 X = np.linspace(-1, 1, COLUMNS)
@@ -56,3 +57,15 @@ def test_a_corner_stays_a_corner():
     corner = 50.0 - 0.4 * np.maximum(np.arange(COLUMNS) - 200.0, 0.0)
     # A straight window misses a corner by less than the turn times its own length.
     assert np.abs(robust_local(corner, 15.0, np.ones(COLUMNS)) - corner).max() < 0.4 * 15.0
+
+
+def test_guides_that_leave_no_way_are_not_followed():
+    """A corridor that jumps by 40 rows from one column to the next, and a column barred from top to bottom."""
+    strength = np.zeros((60, 80))
+    strength[30] = 0.9
+    barred = np.ones((60, 80), bool)
+    barred[5:10, :40] = barred[50:55, 40:] = False
+    assert (first_line(strength, strength, 0.6, barred) == 30).all()
+    whole = np.zeros((60, 80), bool)
+    whole[:, 10] = True
+    assert (first_line(strength, strength, 0.6, whole) == 30).all()
