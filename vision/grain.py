@@ -9,8 +9,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
-from scipy.ndimage import gaussian_filter1d
 
 # Grind lines are a few hundredths of a mm wide (belts and stones of 120-1000 grit; common practice, no source): changes along the edge
 # slower than this are light, not lines (mm, standard deviation).
@@ -93,7 +93,8 @@ def _pattern(grey: np.ndarray, apex: np.ndarray, px_per_mm: float) -> np.ndarray
     reach = int(len(grey) - np.ceil(apex.max()))
     rows = np.clip(np.round(apex).astype(int) + np.arange(reach)[:, None], 0, len(grey) - 1)
     light = grey[rows, columns].astype(np.float32)
-    level = gaussian_filter1d(light, _LINES_MM * px_per_mm, axis=1, mode="nearest", truncate=3.0)
+    sigma = _LINES_MM * px_per_mm
+    level = cv2.GaussianBlur(light, (2 * int(3.0 * sigma) + 1, 1), sigmaX=sigma, borderType=cv2.BORDER_REPLICATE)
     # Glints count like bright lines, not by their height.
     return np.clip(light / np.maximum(level, 1e-3) - 1.0, -0.5, 0.5)
 
@@ -128,16 +129,25 @@ def _sheared(pattern: np.ndarray, slant: float) -> np.ndarray:
 def _gain(pattern: np.ndarray, gap: int, along: float, block: int) -> np.ndarray:
     """(W, C) log likelihood that row w carries the mean pattern of the rows before it, over that it carries none of it."""
     reach, columns = pattern.shape
-    count = columns // block
-    total = np.cumsum(pattern, axis=0, dtype=np.float32)
-    gain = np.zeros((reach, count), np.float32)
-    for w in range(gap + 3, reach):
-        usual = total[w - gap - 1] / np.float32(w - gap)
-        own = pattern[w]
-        parts = np.stack([usual * own, usual * usual, own * own])[:, : count * block].reshape(3, count, block).mean(axis=2)
-        both, energy, power = gaussian_filter1d(parts, along, axis=1, mode="nearest")
-        noise = np.maximum(power - np.maximum(both, 0.0), 1e-7)
-        gain[w] = (2.0 * both - energy) / (2.0 * noise)
+    first = gap + 3
+    gain = np.zeros((reach, columns // block), np.float32)
+    if reach <= first:
+        return gain
+    # Row w - gap - 1 of the running sum holds w - gap rows.
+    usual = np.cumsum(pattern[: reach - gap - 1], axis=0)[first - gap - 1 :]
+    usual /= np.arange(first - gap, reach - gap, dtype=np.float32)[:, None]
+    own = pattern[first:]
+    both, energy, power = (_folded(p, block, along) for p in (usual * own, usual * usual, own * own))
+    noise = np.maximum(power - np.maximum(both, 0.0), 1e-7)
     # So many independent samples does one row of a window hold.
     samples = along * np.sqrt(4.0 * np.pi) * block / _REPEATS**2
-    return np.clip(gain * samples, -3.0, 3.0)
+    gain[first:] = np.clip((2.0 * both - energy) / (2.0 * noise) * samples, -3.0, 3.0)
+    return gain
+
+
+def _folded(product: np.ndarray, block: int, along: float) -> np.ndarray:
+    """(W, C) means of blocks of columns of (W, S), smoothed along the edge."""
+    count = product.shape[1] // block
+    blocks = cv2.resize(product[:, : count * block], (count, len(product)), interpolation=cv2.INTER_AREA)
+    reach = int(4.0 * along + 0.5)
+    return cv2.GaussianBlur(blocks, (2 * reach + 1, 1), sigmaX=along, borderType=cv2.BORDER_REPLICATE)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 
 from calibration_targets.strip import SCALE_HEIGHT_MM
@@ -11,6 +12,11 @@ from vision.sheet import TICK_MM, SheetView, unevenness
 
 # Nothing matt is brighter than white paper under the same lamp by more than its uneven light (log).
 _BRIGHTER_THAN_PAPER = 0.05
+
+# Rows of one ground face three apart repeat each other by more than half, noise by less than a tenth (seen at 4 px a row).
+_LINES, _NO_LINES = 0.4, 0.2
+# Cells that tell a correlation of 0.2 from none (three standard deviations of independent ones).
+_LEAST_CELLS = 225
 
 
 def possible_cut(view: SheetView, row: np.ndarray) -> np.ndarray | None:
@@ -51,6 +57,7 @@ def paper_border(view: SheetView, lines: tuple[np.ndarray, np.ndarray], beyond: 
     behind = median(second + 2, second + shade + 2)
     shadow_first = median(first - shade, first - 1)[0] - paper[0]
     shadow_second = median(second - shade, second - 1)[0] - between[0]
+    ground = [_grain(view, *ends) for ends in ((first + 3, second - 2), (second + 2, second + round(0.5 / view.mm) + 2))]
     third = long_lines(beyond, round(TICK_MM / view.mm))[: int(second.max() + 3.5 / view.mm)].max(axis=0)
     cues = (
         # Steel reflects the lamp that lights the paper, or a bluer sky (log ratio 0.2); card and wood have colours of their own.
@@ -64,6 +71,9 @@ def paper_border(view: SheetView, lines: tuple[np.ndarray, np.ndarray], beyond: 
         # A bevel wider than this is rare on a knife, and a bevel's width does not double along a photo, as a lane's does.
         1 * (width > 3.0),
         2 * (np.percentile(gap, 95) > 2.0 * np.percentile(gap, 5) + 0.2),
+        # Grind lines go on from row to row; paper, card and cloth have none, noise has none, and a bevel without any has a cheek behind it
+        # and no third line.
+        2 * (ground[1] > _LINES and ground[0] < _NO_LINES and (third > 0).mean() > 0.5) - 2 * (ground[0] > _LINES),
         # Grind lines make steel uneven along the edge, card and wood are even; in the dark only noise is seen.
         int(behind[3] > between[3] + 0.3) - int(between[3] > paper[3] + 0.5 and between[0] > paper[0] - 1.5),
     )
@@ -75,3 +85,20 @@ def _shadow_cue(first: float, second: float) -> int:
     if second < first - 0.12 and first > -0.06:
         return 2
     return int(second < first - 0.05) - int(first < second - 0.05)
+
+
+def _grain(view: SheetView, low: np.ndarray, high: np.ndarray) -> float:
+    """Correlation (NaN of too few cells) of the pattern along the edge with that three rows on, in rows ``low <= r < high``."""
+    bright = view.features[..., 0]
+    pattern = bright - cv2.blur(bright, (15, 1))
+    rows = np.arange(len(bright))[:, None]
+    used = ((rows >= low) & (rows < high - 3) & view.valid & ~view.ink)[:-3]
+    used[:, :8] = used[:, -8:] = False
+    if used.sum() < _LEAST_CELLS:
+        return float("nan")
+    one = pattern[:-3][used]
+    found = []
+    for shift in range(-3, 4):
+        other = np.roll(pattern[3:], -shift, axis=1)[used]
+        found.append(float((one * other).mean() / np.sqrt((one**2).mean() * (other**2).mean() + 1e-20)))
+    return max(found)
