@@ -12,6 +12,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from vision.threads import in_parallel, slices
+
 # Grind lines are a few hundredths of a mm wide (belts and stones of 120-1000 grit; common practice, no source): changes along the edge
 # slower than this are light, not lines (mm, standard deviation).
 _LINES_MM = 0.12
@@ -21,6 +23,8 @@ _ALONG_MM = 0.8
 _SLANTS = np.linspace(-0.7, 0.7, 15)
 # Lines are followed over this many rows to tell their slant: one column in so many.
 _FARTHEST_APART = 40
+# Columns worked on at a time: their pictures stay in the processor's cache.
+_RUN = 1024
 # Neighbouring samples repeat each other: demosaicking and blur leave about one independent one in this many, per direction.
 _REPEATS = 2.5
 # Likelihood (natural log) that a pattern must gain before it is believed, and at which it is believed wholly: one in a hundred, in ten
@@ -64,9 +68,8 @@ def grain(grey: np.ndarray, apex: np.ndarray, blur_px: float, px_per_mm: float, 
     first = int(np.ceil(2.0 * blur_px + 1.0))
     slant = _slant(pattern, first, blur_px)
     along = max(_ALONG_MM * px_per_mm / block, 2.0)
-    upright = _sheared(pattern, slant)
     gap = int(np.ceil(1.5 * blur_px)) + 1
-    on = np.cumsum(_gain(upright[first:], gap, along, block), axis=0)
+    on = np.cumsum(_gain(_sheared(pattern, slant)[first:], gap, along, block), axis=0)
     # The cheek may have lines of its own, with a slant of its own: what it gains by them counts for an end before it.
     other = _slant(pattern[::-1], 0, blur_px)
     back = np.cumsum(_gain(_sheared(pattern[::-1], other), gap, along, block), axis=0)[::-1]
@@ -89,14 +92,19 @@ def _trust(most: np.ndarray) -> np.ndarray:
 
 def _pattern(grey: np.ndarray, apex: np.ndarray, px_per_mm: float) -> np.ndarray:
     """(W, S) departures from the local mean along the edge, over that mean; row w lies w px from the apex."""
-    columns = np.arange(grey.shape[1])
     reach = int(len(grey) - np.ceil(apex.max()))
-    rows = np.clip(np.round(apex).astype(int) + np.arange(reach)[:, None], 0, len(grey) - 1)
-    light = grey[rows, columns].astype(np.float32)
+    # Whole rows: the nearest cell is the cell itself; past the last one it goes on.
+    x = np.broadcast_to(np.arange(grey.shape[1], dtype=np.float32), (reach, grey.shape[1]))
+    y = np.round(apex).astype(np.float32) + np.arange(reach, dtype=np.float32)[:, None]
+    light = cv2.remap(grey, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
+    del y
     sigma = _LINES_MM * px_per_mm
     level = cv2.GaussianBlur(light, (2 * int(3.0 * sigma) + 1, 1), sigmaX=sigma, borderType=cv2.BORDER_REPLICATE)
+    np.maximum(level, 1e-3, out=level)
     # Glints count like bright lines, not by their height.
-    return np.clip(light / np.maximum(level, 1e-3) - 1.0, -0.5, 0.5)
+    light /= level
+    light -= 1.0
+    return np.clip(light, -0.5, 0.5, out=light)
 
 
 def _slant(pattern: np.ndarray, first: int, blur_px: float) -> float:
@@ -133,11 +141,17 @@ def _gain(pattern: np.ndarray, gap: int, along: float, block: int) -> np.ndarray
     gain = np.zeros((reach, columns // block), np.float32)
     if reach <= first:
         return gain
-    # Row w - gap - 1 of the running sum holds w - gap rows.
-    usual = np.cumsum(pattern[: reach - gap - 1], axis=0)[first - gap - 1 :]
-    usual /= np.arange(first - gap, reach - gap, dtype=np.float32)[:, None]
-    own = pattern[first:]
-    both, energy, power = (_folded(p, block, along) for p in (usual * own, usual * usual, own * own))
+    counted = np.arange(first - gap, reach - gap, dtype=np.float32)[:, None]
+
+    def sums(part: slice) -> list[np.ndarray]:
+        piece = pattern[:, part]
+        # Row w - gap - 1 of the running sum holds w - gap rows.
+        usual = np.cumsum(piece[: reach - gap - 1], axis=0)[first - gap - 1 :] / counted
+        own = piece[first:]
+        return [_folded(p, block) for p in (usual * own, usual * usual, own * own)]
+
+    parts = in_parallel(sums, slices(columns // block * block, _RUN // block * block))
+    both, energy, power = (_smooth(np.concatenate(p, axis=1), along) for p in zip(*parts, strict=True))
     noise = np.maximum(power - np.maximum(both, 0.0), 1e-7)
     # So many independent samples does one row of a window hold.
     samples = along * np.sqrt(4.0 * np.pi) * block / _REPEATS**2
@@ -145,9 +159,11 @@ def _gain(pattern: np.ndarray, gap: int, along: float, block: int) -> np.ndarray
     return gain
 
 
-def _folded(product: np.ndarray, block: int, along: float) -> np.ndarray:
-    """(W, C) means of blocks of columns of (W, S), smoothed along the edge."""
-    count = product.shape[1] // block
-    blocks = cv2.resize(product[:, : count * block], (count, len(product)), interpolation=cv2.INTER_AREA)
-    reach = int(4.0 * along + 0.5)
-    return cv2.GaussianBlur(blocks, (2 * reach + 1, 1), sigmaX=along, borderType=cv2.BORDER_REPLICATE)
+def _folded(product: np.ndarray, block: int) -> np.ndarray:
+    """(W, C) means of blocks of columns of (W, S), S a multiple of `block`."""
+    return cv2.resize(product, (product.shape[1] // block, len(product)), interpolation=cv2.INTER_AREA)
+
+
+def _smooth(blocks: np.ndarray, along: float) -> np.ndarray:
+    """(W, C) smoothed along the edge."""
+    return cv2.GaussianBlur(blocks, (2 * int(4.0 * along + 0.5) + 1, 1), sigmaX=along, borderType=cv2.BORDER_REPLICATE)

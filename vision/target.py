@@ -25,6 +25,8 @@ _FIRST_LONG_SIDE_PX = 1000
 _ENLARGE_BELOW_PX = 2500
 # A marker module (a sixth of a 4 x 4 marker) must span this many pixels for its bits to be sampled apart from blur.
 _MODULE_PX = 4.0
+# The widest thresholding window (23 px) alone serves markers that it does not span: two thirds of one, four modules.
+_QUICK_MODULE_PX = 23 / 4
 # OpenCV's drawn and real corners scatter by 0.02-0.1 px after refinement (reference-values.md); three times the worst.
 _CORNER_U_PX = 0.1
 # Distance, in robust sigmas, beyond which a corner is wrong rather than noisy: one in 4e6 of Gaussian residuals.
@@ -143,14 +145,14 @@ def _detect(grey: np.ndarray, board: Board) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _detect_with(grey: np.ndarray, board: Board, min_markers: int) -> tuple[np.ndarray, np.ndarray]:
-    best, enough = _detect_by(_detector(board, min_markers, quick=True), grey)
+    best, enough = _detect_by(_detector(board, min_markers, quick=True), grey, _QUICK_MODULE_PX)
     if not enough:
-        more, _ = _detect_by(_detector(board, min_markers), grey)
+        more, _ = _detect_by(_detector(board, min_markers), grey, _MODULE_PX)
         best = more if len(more[0]) > len(best[0]) else best
     return best
 
 
-def _detect_by(detector: cv2.aruco.CharucoDetector, grey: np.ndarray) -> tuple[tuple[np.ndarray, np.ndarray], bool]:
+def _detect_by(detector: cv2.aruco.CharucoDetector, grey: np.ndarray, least_module_px: float) -> tuple[tuple[np.ndarray, np.ndarray], bool]:
     """The most corners that `detector` finds, and whether they are enough not to look further."""
     height, width = grey.shape
     best: tuple[np.ndarray, np.ndarray] = np.empty(0, int), np.empty((0, 2))
@@ -164,7 +166,7 @@ def _detect_by(detector: cv2.aruco.CharucoDetector, grey: np.ndarray) -> tuple[t
             scale = np.array([copy.shape[1] / width, copy.shape[0] / height])
             if len(ids) > len(best[0]):
                 best = ids, (corners + 0.5) / scale - 0.5  # pixel centres at integers
-            if len(ids) >= 2 * _MIN_CORNERS and _module_px(markers) >= _MODULE_PX:
+            if len(ids) >= 2 * _MIN_CORNERS and _module_px(markers) >= least_module_px:
                 return best, True
     return best, False
 

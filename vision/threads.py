@@ -12,12 +12,12 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from functools import cache
-from typing import Any, TypeVar
+from typing import TypeVar
 
 import cv2
 from threadpoolctl import ThreadpoolController
 
-_lock, _inside = threading.Lock(), list[Any]()
+_lock = threading.Lock()
 _Item, _Result = TypeVar("_Item"), TypeVar("_Result")
 
 
@@ -36,25 +36,20 @@ def slices(count: int, size: int) -> list[slice]:
 
 @contextmanager
 def one_blas_thread() -> Iterator[None]:
-    """Within it, numpy's and scipy's linear algebra stays on the thread that asks.
+    """Within it, and from its first use on, numpy's and scipy's linear algebra stays on the thread that asks.
 
-    BLAS knows one limit for the whole process: the first of several threads in here sets it, the last one out takes it back.
+    It is not taken back at the end: OpenBLAS (0.3.31) ignores a limit that one thread sets after another has restored one, and sums
+    over two threads differ in the last digits from sums over one, so that a result would depend on who asked for it.
     """
     with _lock:
-        _inside.append(_controller().limit(limits=1, user_api="blas") if not _inside else _inside[0])
-    try:
-        yield
-    finally:
-        with _lock:
-            limit = _inside.pop()
-            if not _inside:
-                limit.restore_original_limits()
+        _limited()
+    yield
 
 
 def stay_on_one_thread() -> None:
     """From here on this process does everything on one thread: for one process among as many as there are processors."""
     cv2.setNumThreads(1)
-    _controller().limit(limits=1, user_api="blas")
+    _limited()
 
 
 @cache
@@ -63,6 +58,5 @@ def _pool(threads: int) -> ThreadPoolExecutor:
 
 
 @cache
-def _controller() -> ThreadpoolController:
-    # Looking through the loaded libraries takes 40 ms: once is enough.
-    return ThreadpoolController()
+def _limited() -> object:
+    return ThreadpoolController().limit(limits=1, user_api="blas")
