@@ -16,6 +16,8 @@ from vision.job import Blade
 
 def main() -> None:
     """Draw the screen from the top; what is shown above may rest on what is typed below, so places are kept free."""
+    # Nothing that another screen takes up may be an earlier photo's: a refusal leaves no result.
+    st.session_state.pop("result", None)
     first.warm()
     st.title("Thickness behind the edge", anchor=False)
     st.caption(CAUTION)

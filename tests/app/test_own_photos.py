@@ -66,10 +66,12 @@ def test_an_own_photo_is_looked_at_before_anything_is_declared(demos) -> None:
 
 def test_a_photo_that_shows_no_strip_is_refused_in_words(tmp_path) -> None:
     screen = AppTest.from_file(str(SCREEN), default_timeout=300).run()
+    assert "result" in screen.session_state
     icon = Path(app.screens.__file__).parent.parent / "icon.png"
     _drop(screen, "photos", icon)
     assert not screen.exception
     assert "What to do" in screen.error[0].value
+    assert "result" not in screen.session_state, "another screen would take the demo's figures for this photo's"
 
 
 def test_photos_along_one_strip_are_joined_and_their_seams_said(demos) -> None:
