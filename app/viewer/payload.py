@@ -45,13 +45,13 @@ def of(m: Measurement, stretches: Stretches | None = None) -> dict[str, Any]:
     out["shown"] = _with_breaks(
         [_figures(*row) for row in zip(w.width_mm[order], width_u[order], t.thickness_mm[order], t.u_mm[order], strict=True)], breaks, ""
     )
-    return out | {"readings": _readings(m), "zones": _zones(m), "marks": _marks(stretches), "other": _other(m)}
+    return out | {"readings": _readings(m), "zones": _zones(m), "marks": _marks(stretches), "other": _other(m), "rivals": _rivals(m)}
 
 
 def nothing() -> dict[str, Any]:
     """What is drawn over a photo that has no result yet: nothing."""
     columns = ("x", "w", "wl", "wh", "t", "tl", "th", "a", "ax", "ay", "sx", "sy", "photo", "doubt", "says", "shown")
-    return {name: [] for name in (*columns, "readings", "zones", "marks", "other")}
+    return {name: [] for name in (*columns, "readings", "zones", "marks", "other", "rivals")}
 
 
 def _figures(width: float, width_u: float, thickness: float, u: float) -> str:
@@ -104,6 +104,11 @@ def _marks(stretches: Stretches | None) -> list[dict[str, Any]]:
         return []
     out = [{"kind": "left out", "start": a, "end": b} for a, b in stretches.leave_out]
     return out + [{"kind": name, "start": a, "end": b} for name, (a, b) in stretches.apart.items()]
+
+
+def _rivals(m: Measurement) -> list[dict[str, Any]]:
+    """Second lines that could be the shoulder instead, drawn dotted."""
+    return [{"photo": a.photo, "points": np.round(a.line_px[np.isfinite(a.line_px).all(axis=1)], 2).tolist()} for a in m.alternatives]
 
 
 def _other(m: Measurement) -> list[dict[str, Any]]:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 
 import cv2
 import numpy as np
 
 from app.viewer import payload, tiles
+from vision.results import Alternative
 from vision.zones import Stretches
 
 
@@ -68,3 +70,11 @@ def test_photos_that_leave_a_gap_are_not_joined(two_photo_measurement) -> None:
     assert data["photo"][i - 1 : i + 2] == [0, -1, 1]
     assert all(a <= b for a, b in zip(data["x"], data["x"][1:], strict=False))
     assert len({len(data[k]) for k in ("x", "w", "t", "tl", "th", "ax", "sy", "photo", "doubt", "says", "shown")}) == 1
+
+
+def test_second_lines_are_drawn_where_the_result_names_them(measurement) -> None:
+    line = np.array([[10.0, 20.25], [np.nan, np.nan], [12.0, 20.5]])
+    second = Alternative(0, 1.0, 2.0, 0.9, 0.8, 0.7, 0.4, line)
+    data = payload.of(replace(measurement, alternatives=(second,)))
+    assert data["rivals"] == [{"photo": 0, "points": [[10.0, 20.25], [12.0, 20.5]]}]
+    json.dumps(data, allow_nan=False)
