@@ -198,7 +198,8 @@ def _coarse(evidence: Evidence, apex: np.ndarray, px_per_mm: float, guide: LineG
     row = apex + np.interp(at, evidence.column, line)
     strength = np.interp(at, evidence.column, own)
     # Any row of one face scores something by noise; a line must do clearly better.
-    faint = strength < 2.0 * float(np.median(evidence.score[evidence.allowed]))
+    # Where grind lines speak against most rows the median falls below nothing; a line still has to have something for it.
+    faint = strength < max(2.0 * float(np.median(evidence.score[evidence.allowed])), 0.0)
     named = _summit(evidence.score, rival_blocks, best.row, px_per_mm / BLOCK_COLUMNS / 2)
     return _Coarse(row, strength, rival, share, faint, apex + np.interp(at, evidence.column, named))
 
