@@ -24,4 +24,4 @@ def shoulder_evidence(strip: StraightStrip, apex: np.ndarray, blur_px: float, px
     rows, blocks = (min(a, b) for a, b in zip(faces.score.shape, lines.short.shape, strict=True))
     score = faces.score.copy()
     score[:rows, :blocks] += np.maximum(lines.short, -_GRAIN_SAYS)[:rows, :blocks] * lines.trust[:blocks]
-    return replace(faces, score=score)
+    return replace(faces, score=score, lines=lines)

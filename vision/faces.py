@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
+from vision.grain import Grain
 from vision.straighten import StraightStrip
 from vision.threads import in_parallel, slices
 
@@ -50,11 +51,14 @@ class Evidence:
         Far enough from the apex not to be the apex itself.
     column : (C,) float
         Strip column of each block's centre.
+    lines : Grain or None
+        Where grind lines end, of one photo.
     """
 
     score: np.ndarray
     allowed: np.ndarray
     column: np.ndarray
+    lines: Grain | None = None
 
 
 def face_evidence(strip: StraightStrip, apex: np.ndarray, blur_px: float) -> Evidence:

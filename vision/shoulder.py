@@ -11,6 +11,7 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d, median_filter
 
 from vision.contrast import burnt_share, contrast_channel, structure_share
+from vision.cues import DISAGREE, line_end, weigh
 from vision.evidence import shoulder_evidence
 from vision.faces import BLOCK_COLUMNS, Evidence
 from vision.flags import StationFlag
@@ -143,7 +144,8 @@ class _Scale:
 class _Coarse:
     """Whole-row line (S,), its evidence (S,), the rival's, and where the evidence is no more than any row's (S,).
 
-    `named_row` (S,) is the line that the rival belongs to: where evidence near by is greatest.
+    `named_row` (S,) is the line that the rival belongs to: where evidence near by is greatest. `end_row` and `end_u` (S,): where grind
+    lines end, by themselves.
     """
 
     row: np.ndarray
@@ -152,6 +154,8 @@ class _Coarse:
     rival_share: np.ndarray
     faint: np.ndarray
     named_row: np.ndarray
+    end_row: np.ndarray
+    end_u: np.ndarray
 
 
 def _nothing(columns: int) -> ShoulderLine:
@@ -201,7 +205,22 @@ def _coarse(evidence: Evidence, apex: np.ndarray, px_per_mm: float, guide: LineG
     # Where grind lines speak against most rows the median falls below nothing; a line still has to have something for it.
     faint = strength < max(2.0 * float(np.median(evidence.score[evidence.allowed])), 0.0)
     named = _summit(evidence.score, rival_blocks, best.row, px_per_mm / BLOCK_COLUMNS / 2)
-    return _Coarse(row, strength, rival, share, faint, apex + np.interp(at, evidence.column, named))
+    end_row, end_u = _end_of_lines(evidence, line, columns)
+    if guide is not None:
+        end_u[np.isfinite(guide.row)] = np.inf
+    return _Coarse(row, strength, rival, share, faint, apex + np.interp(at, evidence.column, named), apex + end_row, end_u)
+
+
+def _end_of_lines(evidence: Evidence, line: np.ndarray, columns: int) -> tuple[np.ndarray, np.ndarray]:
+    """Rows (S,) from the apex at which grind lines end near the line (C,) taken, and their standard uncertainty, infinite where unknown."""
+    if evidence.lines is None:
+        return np.zeros(columns), np.full(columns, np.inf)
+    blocks = min(len(line), len(evidence.lines.trust))
+    end = line_end(evidence.lines.short[:, :blocks], evidence.lines.trust[:blocks], line[:blocks])
+    at, column = np.arange(columns), evidence.column[:blocks]
+    # Inverses can be interpolated where an uncertainty is infinite.
+    weight = np.interp(at, column, 1.0 / end.u)
+    return np.interp(at, column, end.row), np.where(weight > 0, 1.0 / np.maximum(weight, 1e-12), np.inf)
 
 
 def _summit(score: np.ndarray, rival: np.ndarray, own: np.ndarray, smooth: float) -> np.ndarray:
@@ -331,14 +350,12 @@ def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, lines: _
     share = structure_share(strip, row, reach, scale.px_per_mm / 2)
     # A neighbour as strong as the line itself moves a fit by about half of its window's half; weaker ones in proportion.
     structure = 0.5 * reach * share
-    systematic = np.sqrt(
-        structure**2
-        + apart**2
-        + doubt**2
-        + (ROUNDING_UM * 1e-3 * scale.px_per_mm) ** 2
-        + (0.5 * rounding) ** 2
-        + np.where(burnt, sigma, 0.0) ** 2
-    )
+    rounded = ROUNDING_UM * 1e-3 * scale.px_per_mm
+    own = np.sqrt(structure**2 + apart**2 + (0.5 * rounding) ** 2 + np.where(burnt, sigma, 0.0) ** 2)
+    # A rounding hides the end of grind lines as it does a highlight's.
+    row, own, unlike = weigh(row, own, coarse.end_row, np.hypot(coarse.end_u, rounded))
+    width = row - apex_row
+    systematic = np.sqrt(own**2 + doubt**2 + rounded**2)
     # Both faces must be seen, by as much as the search itself looks at.
     beyond = np.maximum(3 * sigma, 4 * scale.blur_px + 5)
     seen_to = np.clip(np.nan_to_num(row, nan=0.0) + beyond, 0, len(strip.valid) - 1).astype(int)
@@ -346,7 +363,7 @@ def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, lines: _
     mark(StationFlag.CLIPPED, burnt)
     mark(StationFlag.SOFT, sigma > 2.0 * scale.blur_px + 0.5)
     mark(StationFlag.NARROW, width < _NARROW_PX)
-    mark(StationFlag.RIVAL_LINE, rivalled)
+    mark(StationFlag.RIVAL_LINE, rivalled | (unlike > DISAGREE))
     step = np.abs(fit.levels[-1] - fit.levels[-2])
     smooth_step = np.sqrt(gaussian_filter1d(step**2, scale.pool_px, mode="nearest"))
     mark(StationFlag.LOW_CONTRAST, (smooth_step < 2.0 * fit.residual) | (u > 0.5) | (share > _LOST_AMONG))
@@ -360,7 +377,8 @@ def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, lines: _
     )
     mark(StationFlag.NOT_MEASURED, lost)
     nan = np.where(lost, np.nan, 1.0)
-    return ShoulderLine(row * nan, u * nan, systematic * nan, sigma * nan, coarse.named_row, coarse.rival_share, flags, scale.pool_px)
+    rival = np.where(rivalled, coarse.named_row, np.where(unlike > DISAGREE, coarse.end_row, coarse.named_row))
+    return ShoulderLine(row * nan, u * nan, systematic * nan, sigma * nan, rival, coarse.rival_share, flags, scale.pool_px)
 
 
 def _inside(valid: np.ndarray, row: np.ndarray) -> np.ndarray:
