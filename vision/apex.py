@@ -74,24 +74,30 @@ class ApexLine:
 
 
 def refine_apex(
-    strip: StraightStrip, blur_px: float, px_per_mm: float, guide: LineGuide | None = None, course: np.ndarray | None = None
+    strip: StraightStrip,
+    blur_px: float,
+    px_per_mm: float,
+    guide: LineGuide | None = None,
+    course: np.ndarray | None = None,
+    travel_px: float | None = None,
 ) -> ApexLine:
     """Sub-pixel apex near the strip's own curve: pooled erf fits, chips bridged and flagged; `guide` steers the search alone.
 
-    `course` (S,), where it is known to a px or two already, takes the search's place.
+    `course` (S,), where it is known to a px or two already, takes the search's place; the fits stay within about `travel_px` of it.
     """
     course, support = settle(strip, blur_px, px_per_mm, guide) if course is None else (course, float("nan"))
     value = contrast_channel(strip, course, blur_px)
     pool = max(_POOL_MM * px_per_mm, 4.0)
     # Beyond 3 blur radii a step is flat; three more rows tell its level. The contact shadow stays outside.
     half = 3.0 * blur_px + 3.0
-    first = StepModel(half, blur_px, 0.4, pool_px=2 * pool, travel_px=half / 2, iterations=3, bin_columns=4)
+    travel = half / 2 if travel_px is None else travel_px / 2
+    first = StepModel(half, blur_px, 0.4, pool_px=2 * pool, travel_px=travel, iterations=3, bin_columns=4)
     found = fit_steps(value, course, first, strip.valid, strip.clipped)
     again = np.where(np.isfinite(found.position[0]), found.position[0], course)
     fit = fit_steps(
         value,
         again,
-        StepModel(half, blur_px, 0.4, pool_px=pool, travel_px=half / 2, iterations=5, bin_columns=2),
+        StepModel(half, blur_px, 0.4, pool_px=pool, travel_px=travel, iterations=5, bin_columns=2),
         strip.valid,
         strip.clipped,
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
+from scipy.ndimage import gaussian_filter1d
 
 from calibration_targets.strip import SCALE_HEIGHT_MM
 from vision.course import robust_polynomial
@@ -13,6 +14,8 @@ from vision.sheet import TICK_MM, SheetView, unevenness
 # Nothing matt is brighter than white paper under the same lamp by more than its uneven light (log).
 _BRIGHTER_THAN_PAPER = 0.05
 
+# How far the light on two matt surfaces side by side may differ along a photo (log).
+_EVENLY_LIT = 0.06
 # Rows of one ground face three apart repeat each other by more than half, noise by less than a tenth (seen at 4 px a row).
 _LINES, _NO_LINES = 0.4, 0.2
 # Cells that tell a correlation of 0.2 from none (three standard deviations of independent ones).
@@ -74,10 +77,41 @@ def paper_border(view: SheetView, lines: tuple[np.ndarray, np.ndarray], beyond: 
         # Grind lines go on from row to row; paper, card and cloth have none, noise has none, and a bevel without any has a cheek behind it
         # and no third line.
         2 * (ground[1] > _LINES and ground[0] < _NO_LINES and (third > 0).mean() > 0.5) - 2 * (ground[0] > _LINES),
+        # All that is matt is lit as the strip's paper is, to within uneven light; a polished cheek mirrors now this, now that.
+        2
+        * _mirrors_behind(
+            view,
+            (first - far, first - shade - 1),
+            (first + 2, np.maximum(second - shade - 1, first + 4)),
+            (second + shade, second + shade + far),
+        ),
         # Grind lines make steel uneven along the edge, card and wood are even; in the dark only noise is seen.
         int(behind[3] > between[3] + 0.3) - int(between[3] > paper[3] + 0.5 and between[0] > paper[0] - 1.5),
     )
     return sum(int(c) for c in cues) >= 2
+
+
+def _mirrors_behind(view: SheetView, *faces: tuple[np.ndarray, np.ndarray]) -> bool:
+    """Whether what lies between two lines follows the paper's light all along, and what lies behind them goes its own ways.
+
+    `faces`: first and last row (C,) of the paper, of what lies between, and of what lies behind.
+    """
+    light, one, two = (_along(view, *ends) for ends in faces)
+    known = np.isfinite(light) & np.isfinite(one) & np.isfinite(two)
+    if known.sum() * view.mm < 10.0:
+        return False
+    same, other = (gaussian_filter1d((face - light)[known], 1.0 / view.mm) for face in (one, two))
+    matt, metal = (float(np.ptp(np.percentile(values, (5, 95)))) for values in (same, other))
+    return matt < _EVENLY_LIT and metal > 5.0 * _EVENLY_LIT
+
+
+def _along(view: SheetView, low: np.ndarray, high: np.ndarray) -> np.ndarray:
+    """(C,) mean log brightness of the usable cells in rows ``low < r < high``, NaN where there are none."""
+    rows = np.arange(len(view.features))[:, None]
+    inside = view.valid & ~view.ink & (rows > low) & (rows < high)
+    count = inside.sum(axis=0)
+    total = np.where(inside, view.features[..., 0], 0.0).sum(axis=0)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 
 def _shadow_cue(first: float, second: float) -> int:

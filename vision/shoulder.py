@@ -205,13 +205,13 @@ def _coarse(evidence: Evidence, apex: np.ndarray, px_per_mm: float, guide: LineG
     # Where grind lines speak against most rows the median falls below nothing; a line still has to have something for it.
     faint = strength < max(2.0 * float(np.median(evidence.score[evidence.allowed])), 0.0)
     named = _summit(evidence.score, rival_blocks, best.row, px_per_mm / BLOCK_COLUMNS / 2)
-    end_row, end_u = _end_of_lines(evidence, line, columns)
+    end_row, end_u = end_of_lines(evidence, line, columns)
     if guide is not None:
         end_u[np.isfinite(guide.row)] = np.inf
     return _Coarse(row, strength, rival, share, faint, apex + np.interp(at, evidence.column, named), apex + end_row, end_u)
 
 
-def _end_of_lines(evidence: Evidence, line: np.ndarray, columns: int) -> tuple[np.ndarray, np.ndarray]:
+def end_of_lines(evidence: Evidence, line: np.ndarray, columns: int) -> tuple[np.ndarray, np.ndarray]:
     """Rows (S,) from the apex at which grind lines end near the line (C,) taken, and their standard uncertainty, infinite where unknown."""
     if evidence.lines is None:
         return np.zeros(columns), np.full(columns, np.inf)

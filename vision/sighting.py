@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibration_targets.strip import STRIP
-from vision import apex, bevel, checks, drawn_edge, examine, lane, shoulder
+from vision import apex, bands, bevel, checks, drawn_edge, examine, lane, shoulder
 from vision.camera import CameraFit, fit_camera
 from vision.camera_profile import CameraProfile
 from vision.declared import Declared
@@ -99,6 +99,10 @@ def sight(
     report("find the shoulder", 0.7)
     to_shoulder = guide_on(strip, hints, LineKind.SHOULDER, edge.row, reach)
     line = shoulder.find_shoulder(strip, edge.row, edge.blur_px, scale, to_shoulder)
+    band = bands.band_before(strip, edge, line, scale) if to_apex is None else None
+    if band is not None and band.shadow.any():
+        edge = bands.past_shadow(strip, band, edge, blur, scale)
+        line = shoulder.find_shoulder(strip, edge.row, edge.blur_px, scale, to_shoulder)
     lines = stations(strip, edge, line, scale)
     refuse_without_edge(photo.name, lines, scale)
     figures = examine.figures(examine.Seen(photo, view.target, fit, strip, edge, line, declared.height_mm[0], view.curve.path_mm))
@@ -106,6 +110,7 @@ def sight(
     checks.refuse(photo.name, found)
     off = missed(to_apex, edge.row, edge.u_px, LineKind.APEX) + missed(to_shoulder, line.row, line.u_px, LineKind.SHOULDER)
     record = replace(record_of(photo, view, hints), checks=found)
+    off += band.notes(scale) if band is not None else ()
     return Sighting(record, fit, lines, photo.remarks + view.notes + fit.notes + off + checks.notes(found))
 
 

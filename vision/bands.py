@@ -1,0 +1,169 @@
+"""A band between the line taken for the apex and the bevel's grind lines: the blade's own hard shadow, or a facet at the apex.
+
+A small lamp behind the edge throws a shadow on the lane whose border is as sharp as the edge itself, and a soft one may be nearly so.
+What tells it from the bevel is where the bevel's grind lines begin (`vision.grain`, read from the shoulder outward): a shadow is darker
+than what lies on either side of it and has none of them. A facet (micro-bevel) has none of them either, but is no shadow when it is
+brighter than the lane or than the bevel.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from scipy.ndimage import gaussian_filter1d
+
+from vision.apex import ApexLine, refine_apex
+from vision.faces import BLOCK_COLUMNS
+from vision.flags import Note
+from vision.grain import grain
+from vision.shoulder import ShoulderLine, bridged
+from vision.straighten import StraightStrip
+
+# Length along the edge over which evidence is brought together (mm, standard deviation): a shadow or facet runs on for millimetres.
+_ALONG_MM = 2.0
+# Mean log likelihood that must speak for a later beginning: a chance of one in a hundred in every window of `vision.grain`, several of
+# which count together; and what is enough beside such a stretch.
+_SURE, _BESIDE = 4.6, 1.0
+# A band narrower than this many rows lies within the blur and the sharpening halo of the line before it.
+_LEAST_ROWS = 4
+# Of the bevel, the share in which a band is looked for: a wider one would be most of the bevel itself.
+_MOST_SHARE = 1 / 3
+# Two parts of one ground face differ by 3 % (log); three times that is another face.
+_OTHER_FACE = 0.09
+# One block's likelihood may not outweigh those of a whole stretch.
+_MOST_AGAINST = 30.0
+# What reading a row of a picture is good to.
+_WHOLE_ROWS = 1.0
+# Shorter stretches are specks (mm).
+_LEAST_MM = 1.0
+_SHADOW = Note(
+    "shadow-band",
+    "along {length:.0f} mm a dark band {width} mm wide lies before the edge: taken for the blade's own shadow, since the grind lines begin "
+    "behind it",
+    "look at the overlay; soften the light or move the lamp, or point at the apex with a guide point",
+)
+_FACET = Note(
+    "second-facet",
+    "along {length:.0f} mm a second facet {width} mm wide runs beside the apex; the bevel width is that of the whole",
+    "move the lamp: a micro-bevel stays where it is, a reflection moves",
+    "info",
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Band:
+    """What lies before the bevel's grind lines.
+
+    Attributes
+    ----------
+    course : (S,) float
+        Row of the apex where a shadow was taken for part of the bevel, elsewhere the apex as it was.
+    shadow, facet : (S,) bool
+        Where there is a shadow before the apex; where a facet runs along it.
+    rows : (S,) float
+        How wide the band is, rows; NaN where there is none.
+    """
+
+    course: np.ndarray
+    shadow: np.ndarray
+    facet: np.ndarray
+    rows: np.ndarray
+
+    def notes(self, px_per_mm: float) -> tuple[Note, ...]:
+        """Remarks on the photo, with the length along the edge and the band's width."""
+        out = []
+        for where, note in ((self.shadow, _SHADOW), (self.facet, _FACET)):
+            length = where.sum() / px_per_mm
+            if length >= _LEAST_MM:
+                # Whole rows: the width is good to one of them, two for k = 2.
+                width = f"{np.median(self.rows[where]) / px_per_mm:.2f} ± {2.0 * _WHOLE_ROWS / px_per_mm:.2f}"
+                out.append(replace(note, text=note.text.format(length=length, width=width)))
+        return tuple(out)
+
+
+def past_shadow(strip: StraightStrip, band: Band, edge: ApexLine, blur_px: float, px_per_mm: float) -> ApexLine:
+    """The apex fitted anew where the bevel begins, the shadow's own border out of the fits' sight; `blur_px` as for `refine_apex`."""
+    course = bridged(band.course)
+    middle = np.where(band.shadow, course - np.nan_to_num(band.rows) / 2, -np.inf)
+    lit = np.arange(len(strip.valid))[:, None] >= middle
+    # A beginning of grind lines is good to a row or two.
+    again = refine_apex(replace(strip, valid=strip.valid & lit), blur_px, px_per_mm, None, course, travel_px=2.0 * _WHOLE_ROWS)
+    kept = np.where(band.shadow, again.row, edge.row)
+    own = {f: np.where(band.shadow, getattr(again, f), getattr(edge, f)) for f in ("u_px", "systematic_px", "flags")}
+    return replace(edge, row=kept, **own)
+
+
+def band_before(strip: StraightStrip, edge: ApexLine, line: ShoulderLine, px_per_mm: float) -> Band | None:
+    """Look for a band between the apex taken and the beginning of the bevel's grind lines; None where nothing was measured.
+
+    Parameters
+    ----------
+    strip : StraightStrip
+    edge, line : ApexLine, ShoulderLine
+        As found.
+    px_per_mm : float
+    """
+    if not (np.isfinite(edge.row).any() and np.isfinite(line.row).any()):
+        return None
+    first, second = bridged(edge.row), bridged(line.row)
+    width = second - first
+    most = int(_MOST_SHARE * float(np.median(width)))
+    least = max(_LEAST_ROWS, int(np.ceil(3.0 * edge.blur_px)))
+    if most <= least:
+        return None
+    grey = cv2.transform(strip.linear, np.full((1, 3), 1 / 3, np.float32))
+    outward = grain(np.ascontiguousarray(grey[::-1]), len(grey) - 1 - second, edge.blur_px, px_per_mm, BLOCK_COLUMNS)
+    column = (np.arange(len(outward.trust)) + 0.5) * BLOCK_COLUMNS - 0.5
+    at = np.arange(len(first))
+    gain, rows = _later(outward.short, outward.trust, np.interp(column, at, width), most, px_per_mm)
+    wide_enough = (rows + 0.5 >= least) & (rows + 0.5 < most)
+    there = _stretches((gain >= _SURE) & wide_enough, (gain >= _BESIDE) & wide_enough)
+    light = np.log(np.maximum(cv2.blur(grey, (max(int(px_per_mm), 1), 1)), 0.0) + 0.01)
+    lane, band, bevel = _levels(light, np.interp(column, at, first), rows, column, edge.blur_px)
+    shadow = there & (band < lane) & (band < bevel)
+    facet = there & ~shadow & (np.abs(band - bevel) > _OTHER_FACE)
+
+    def spread(where: np.ndarray) -> np.ndarray:
+        return where[np.clip(at // BLOCK_COLUMNS, 0, len(where) - 1)]
+
+    wide = np.interp(at, column, gaussian_filter1d(rows, _ALONG_MM * px_per_mm / BLOCK_COLUMNS / 4, mode="nearest"))
+    shadow_at, facet_at = spread(shadow), spread(facet)
+    return Band(np.where(shadow_at, first + wide, edge.row), shadow_at, facet_at, np.where(shadow_at | facet_at, wide, np.nan))
+
+
+def _later(short: np.ndarray, trust: np.ndarray, width: np.ndarray, most: int, px_per_mm: float) -> tuple[np.ndarray, np.ndarray]:
+    """(C,) how much likelier the lines begin later than at the apex taken, and how many rows later."""
+    later = np.arange(-2, most + 1)
+    at = np.clip(np.rint(width).astype(int) - later[:, None], 0, len(short) - 1)
+    said = np.maximum(short[at, np.arange(len(width))], -_MOST_AGAINST)
+    here = said[np.abs(later) <= 1].max(axis=0)
+    along = _ALONG_MM * px_per_mm / BLOCK_COLUMNS
+    more = gaussian_filter1d((said - here) * trust, along, axis=1, mode="nearest")
+    best = more.argmax(axis=0)
+    # Seen from the shoulder, lines that end behind a row end half a row beyond it.
+    return more.max(axis=0), later[best] - 0.5
+
+
+def _stretches(sure: np.ndarray, likely: np.ndarray) -> np.ndarray:
+    """(C,) runs of `likely` that hold a `sure` block."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], likely, [False]]).astype(int)))
+    out = np.zeros(len(sure), bool)
+    for start, stop in edges.reshape(-1, 2):
+        out[start:stop] = sure[start:stop].any()
+    return out
+
+
+def _levels(
+    light: np.ndarray, first: np.ndarray, rows: np.ndarray, column: np.ndarray, blur_px: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """(C,) log brightness of the lane before the line, of the band's middle and of the bevel behind it."""
+    at = np.rint(column).astype(int)
+    clear = 2.0 * blur_px + 1.0
+
+    def mean(start: np.ndarray, count: int) -> np.ndarray:
+        cells = np.rint(start + np.arange(count)[:, None]).astype(int)
+        return light[np.clip(cells, 0, len(light) - 1), at].mean(axis=0)
+
+    return mean(first - clear - 4, 4), mean(first + rows / 2, 1), mean(first + rows + clear, 6)
