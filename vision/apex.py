@@ -123,7 +123,7 @@ def settle(strip: StraightStrip, blur_px: float, px_per_mm: float, guide: LineGu
     centre = (np.arange(valid.shape[1]) + 0.5) * BLOCK - 0.5
     barred = None if guide is None else guide.barred((part.stop - start, len(centre)), centre, start)
     short = _sharpness((features, valid, steps), blur_px, lane_rows, (1.0, max(round(px_per_mm / BLOCK), 3)))[part]
-    course = _course(steered(short, barred), long, _STRAY_MM * px_per_mm, barred)
+    course = _course(steered(short, barred), (long, _gaps(blur_px)[0] + 3), _STRAY_MM * px_per_mm, barred)
     shift = np.round(course + start - strip.row_of_apex).astype(int)
     rolled = tuple(_shifted(a, shift) for a in (features, valid, *steps))
     far = _sharpness((rolled[0], rolled[1], rolled[2:]), blur_px, lane_rows, (long / 2, 2 * long))[part]
@@ -139,10 +139,14 @@ def settle(strip: StraightStrip, blur_px: float, px_per_mm: float, guide: LineGu
     return np.interp(np.arange(strip.linear.shape[1]), centre, row), support
 
 
-def _course(strength: np.ndarray, long: int, stray_rows: float, barred: np.ndarray | None) -> np.ndarray:
-    """(C,) smooth row of the first line: which one it is by its best course, its place by the path near that."""
+def _course(strength: np.ndarray, reach: tuple[int, int], stray_rows: float, barred: np.ndarray | None) -> np.ndarray:
+    """(C,) smooth row of the first line: which one it is by its best course, its place by the path near that.
+
+    `reach`: blocks that make a line long, and rows over which a line shows on either side of its place.
+    """
+    long, rows = reach
     row = median_filter(first_line(strength, long_lines(strength, long), 0.6, barred).astype(float), 5, mode="nearest")
-    line = best_course(row, lambda c: _support(strength, c, long))
+    line = best_course(row, lambda c: _support(strength, c, long), float(rows))
     near = np.where(np.abs(np.arange(len(strength))[:, None] - line) > stray_rows, 0.0, strength)
     row = first_line(near, long_lines(near, long), 0.6, barred)
     return robust_local(row, long / 2, maximum_filter1d(near, 3, axis=0)[row, np.arange(strength.shape[1])])

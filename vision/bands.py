@@ -16,7 +16,7 @@ from scipy.ndimage import gaussian_filter1d
 
 from vision.apex import ApexLine, refine_apex
 from vision.faces import BLOCK_COLUMNS
-from vision.flags import Note
+from vision.flags import Note, StationFlag
 from vision.grain import grain
 from vision.shoulder import ShoulderLine, bridged
 from vision.straighten import StraightStrip
@@ -64,12 +64,21 @@ class Band:
         Where there is a shadow before the apex; where a facet runs along it.
     rows : (S,) float
         How wide the band is, rows; NaN where there is none.
+    doubt : (S,) float
+        Standard uncertainty, rows, of an apex that was left where it is though the grind lines rather begin behind a dark band.
     """
 
     course: np.ndarray
     shadow: np.ndarray
     facet: np.ndarray
     rows: np.ndarray
+    doubt: np.ndarray
+
+    def on(self, edge: ApexLine) -> ApexLine:
+        """The apex with what the band means for its uncertainty and flags."""
+        told = self.shadow | (self.doubt > 0)
+        flags = np.where(told, edge.flags | int(StationFlag.SHADOW), edge.flags)
+        return replace(edge, systematic_px=np.hypot(edge.systematic_px, self.doubt), flags=flags)
 
     def notes(self, px_per_mm: float) -> tuple[Note, ...]:
         """Remarks on the photo, with the length along the edge and the band's width."""
@@ -92,7 +101,9 @@ def past_shadow(strip: StraightStrip, band: Band, edge: ApexLine, blur_px: float
     again = refine_apex(replace(strip, valid=strip.valid & lit), blur_px, px_per_mm, None, course, travel_px=2.0 * _WHOLE_ROWS)
     kept = np.where(band.shadow, again.row, edge.row)
     own = {f: np.where(band.shadow, getattr(again, f), getattr(edge, f)) for f in ("u_px", "systematic_px", "flags")}
-    return replace(edge, row=kept, **own)
+    # Where most of the edge had been taken from a shadow, so had its blur.
+    blur = again.blur_px if band.shadow.mean() > 0.5 else edge.blur_px
+    return replace(edge, row=kept, blur_px=blur, **own)
 
 
 def band_before(strip: StraightStrip, edge: ApexLine, line: ShoulderLine, px_per_mm: float) -> Band | None:
@@ -110,27 +121,33 @@ def band_before(strip: StraightStrip, edge: ApexLine, line: ShoulderLine, px_per
     first, second = bridged(edge.row), bridged(line.row)
     width = second - first
     most = int(_MOST_SHARE * float(np.median(width)))
-    least = max(_LEAST_ROWS, int(np.ceil(3.0 * edge.blur_px)))
+    # A shadow's own border is softer than the photo.
+    blur = min(edge.blur_px, float(np.nanmedian(line.sigma_px)))
+    least = max(_LEAST_ROWS, int(np.ceil(3.0 * blur)))
     if most <= least:
         return None
     grey = cv2.transform(strip.linear, np.full((1, 3), 1 / 3, np.float32))
-    outward = grain(np.ascontiguousarray(grey[::-1]), len(grey) - 1 - second, edge.blur_px, px_per_mm, BLOCK_COLUMNS)
+    outward = grain(np.ascontiguousarray(grey[::-1]), len(grey) - 1 - second, blur, px_per_mm, BLOCK_COLUMNS)
     column = (np.arange(len(outward.trust)) + 0.5) * BLOCK_COLUMNS - 0.5
     at = np.arange(len(first))
     gain, rows = _later(outward.short, outward.trust, np.interp(column, at, width), most, px_per_mm)
     wide_enough = (rows + 0.5 >= least) & (rows + 0.5 < most)
     there = _stretches((gain >= _SURE) & wide_enough, (gain >= _BESIDE) & wide_enough)
     light = np.log(np.maximum(cv2.blur(grey, (max(int(px_per_mm), 1), 1)), 0.0) + 0.01)
-    lane, band, bevel = _levels(light, np.interp(column, at, first), rows, column, edge.blur_px)
-    shadow = there & (band < lane) & (band < bevel)
+    lane, band, bevel = _levels(light, np.interp(column, at, first), rows, column, blur)
+    dark = (band < lane) & (band < bevel)
+    shadow = there & dark
     facet = there & ~shadow & (np.abs(band - bevel) > _OTHER_FACE)
+    # Between two places of even chances half their distance is the standard deviation; less evidence, less doubt.
+    doubt = np.where(dark & ~shadow & wide_enough, 0.5 * np.clip(gain / _SURE, 0.0, 1.0) * rows, 0.0)
 
     def spread(where: np.ndarray) -> np.ndarray:
         return where[np.clip(at // BLOCK_COLUMNS, 0, len(where) - 1)]
 
     wide = np.interp(at, column, gaussian_filter1d(rows, _ALONG_MM * px_per_mm / BLOCK_COLUMNS / 4, mode="nearest"))
     shadow_at, facet_at = spread(shadow), spread(facet)
-    return Band(np.where(shadow_at, first + wide, edge.row), shadow_at, facet_at, np.where(shadow_at | facet_at, wide, np.nan))
+    rows_at = np.where(shadow_at | facet_at, wide, np.nan)
+    return Band(np.where(shadow_at, first + wide, edge.row), shadow_at, facet_at, rows_at, np.interp(at, column, doubt))
 
 
 def _later(short: np.ndarray, trust: np.ndarray, width: np.ndarray, most: int, px_per_mm: float) -> tuple[np.ndarray, np.ndarray]:

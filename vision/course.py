@@ -54,7 +54,7 @@ def _chebyshev(count: int, degree: int) -> np.ndarray:
     return np.polynomial.chebyshev.chebvander(np.linspace(-1, 1, count), degree)
 
 
-def best_course(row: np.ndarray, support: Callable[[np.ndarray], float]) -> np.ndarray:
+def best_course(row: np.ndarray, support: Callable[[np.ndarray], float], apart_rows: float = 2 * _ALIKE_ROWS) -> np.ndarray:
     """(C,) smooth course of the first line that most of the picture supports.
 
     Parameters
@@ -63,6 +63,8 @@ def best_course(row: np.ndarray, support: Callable[[np.ndarray], float]) -> np.n
         A path that follows the line over much of its length.
     support : callable
         Share 0..1 of a course's length along which the picture shows a line.
+    apart_rows : float
+        From how far on a course belongs to another line than the one beside it.
     """
     found: list[tuple[float, np.ndarray]] = []
     for degree in _DEGREES:
@@ -74,7 +76,7 @@ def best_course(row: np.ndarray, support: Callable[[np.ndarray], float]) -> np.n
     score, chosen = max(found, key=lambda one: one[0])
     # Courses of one line meet somewhere; one that keeps ahead of the best is another line, and goes first.
     for other_score, course in found:
-        if other_score >= _NEARLY_AS_GOOD * score and np.percentile(chosen - course, 10) > 2 * _ALIKE_ROWS:
+        if other_score >= _NEARLY_AS_GOOD * score and np.percentile(chosen - course, 10) > apart_rows:
             chosen = course
     return chosen
 

@@ -10,8 +10,12 @@ import numpy as np
 _TEMPER = 4.0
 # Whole rows, and lines that a blur draws out beyond their end or a rounding darkens before it: a row either way.
 _ROW_PX = 1.0
-# How far from the line taken the lines' end is looked for: share of the width, and at least so many rows.
-_REACH_SHARE, _REACH_ROWS = 0.0, 8
+# How far from the line taken the lines' end is looked for: the blur and the windows of the line's own fit. Farther off it is another line.
+REACH_ROWS = 8
+# A place elsewhere explains the lines better from a likelihood ratio of a hundred on (natural log).
+_NO_BETTER = 4.6
+# A place spread over more rows than the search's own reach on either side could as well be none.
+_SURE_PX = 3.0
 # Two cues that differ by more than this many of their joint standard uncertainties speak of different lines.
 DISAGREE = 2.0
 
@@ -26,10 +30,13 @@ class LineEnd:
         Rows from the apex.
     u : (C,) float
         Standard uncertainty, rows; infinite where there are no lines to tell by.
+    sure : (C,) bool
+        Whether lines surely end here and no place farther off explains them better.
     """
 
     row: np.ndarray
     u: np.ndarray
+    sure: np.ndarray
 
 
 def line_end(short: np.ndarray, trust: np.ndarray, row: np.ndarray) -> LineEnd:
@@ -44,8 +51,7 @@ def line_end(short: np.ndarray, trust: np.ndarray, row: np.ndarray) -> LineEnd:
     row : (C,) float
         The line taken so far, rows from the apex.
     """
-    reach = int(max(_REACH_SHARE * float(np.median(row)), _REACH_ROWS))
-    offsets = np.arange(-reach, reach + 1)
+    offsets = np.arange(-REACH_ROWS, REACH_ROWS + 1)
     at = np.rint(row).astype(int) + offsets[:, None]
     inside = (at >= 0) & (at < len(short))
     said = np.where(inside, short[np.clip(at, 0, len(short) - 1), np.arange(len(row))], -np.inf)
@@ -59,7 +65,8 @@ def line_end(short: np.ndarray, trust: np.ndarray, row: np.ndarray) -> LineEnd:
     spread = np.sqrt((chance * (place - mean) ** 2).sum(axis=0) / total)
     doubt = np.where((trust > 0) & inside.any(axis=0), np.maximum(trust, 1e-6), 0.0)
     with np.errstate(divide="ignore"):
-        return LineEnd(mean, np.hypot(spread, _ROW_PX) / doubt)
+        u = np.hypot(spread, _ROW_PX) / doubt
+    return LineEnd(mean, u, (trust >= 1.0) & (said.max(axis=0) >= -_NO_BETTER) & (u <= _SURE_PX))
 
 
 def weigh(row: np.ndarray, u: np.ndarray, other: np.ndarray, other_u: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

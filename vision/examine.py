@@ -124,6 +124,10 @@ def _of_the_lines(seen: Seen) -> dict[str, float]:
     }
 
 
+# What grind lines that end at the line all along count for, in units of one face's variation: as much as leaves no caution.
+_LINES_END_SAY = 8.0
+
+
 @dataclass(frozen=True, eq=False)
 class _Faces:
     """Mean features (N, 4) of lane, bevel and cheek in the blocks where all are seen, smoothed along a millimetre."""
@@ -139,7 +143,8 @@ def _of_the_faces(seen: Seen) -> dict[str, float]:
         return {}
     lane_again = (np.abs(faces.cheek - faces.lane) < _LANE_FLOOR).all(axis=1)
     out = {
-        "faces-alike": difference(faces.bevel, faces.cheek),
+        # Faces may look alike in every mean; grind lines that end at the line all along tell them apart as surely.
+        "faces-alike": max(difference(faces.bevel, faces.cheek), _LINES_END_SAY * seen.line.lines_end),
         "lane-beyond": float(lane_again.mean()),
         "ruled-marks": ruled_share(*_band(seen)),
     }

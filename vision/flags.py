@@ -19,6 +19,7 @@ class StationFlag(enum.IntFlag):
     BRIDGED = 1 << 7
     BY_HAND = 1 << 8
     NOT_MEASURED = 1 << 9
+    SHADOW = 1 << 10
 
 
 @dataclass(frozen=True)
@@ -44,6 +45,9 @@ STATION_FLAGS: dict[StationFlag, Meaning] = {
     StationFlag.BRIDGED: Meaning("a line was carried over a glint, speck or gap from its neighbours", "clean the blade, soften the light"),
     StationFlag.BY_HAND: Meaning("a guide point placed by a person steered the search here", "none needed; it is on record"),
     StationFlag.NOT_MEASURED: Meaning("no trustworthy line here; the cells are left empty", "see the other flags of this station"),
+    StationFlag.SHADOW: Meaning(
+        "a dark band beside the edge could be the blade's shadow or part of the bevel", "soften the light, or point at the apex"
+    ),
 }
 
 

@@ -290,7 +290,7 @@ def _with_line_ends(place: rounded.Place, evidence: Evidence, edge_row: np.ndarr
     if not known.any():
         return place.row, place.systematic_px
     line = np.interp(evidence.column, at[known], width[known])
-    end, end_u = shoulder.end_of_lines(evidence, line, len(at))
+    end, end_u, _ = shoulder.end_of_lines(evidence, line, len(at))
     row, systematic, _ = weigh(place.row, place.systematic_px, edge_row + end, end_u)
     return row, systematic
 

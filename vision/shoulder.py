@@ -11,7 +11,7 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d, median_filter
 
 from vision.contrast import burnt_share, contrast_channel, structure_share
-from vision.cues import DISAGREE, line_end, weigh
+from vision.cues import DISAGREE, REACH_ROWS, line_end, weigh
 from vision.evidence import shoulder_evidence
 from vision.faces import BLOCK_COLUMNS, Evidence
 from vision.flags import StationFlag
@@ -75,6 +75,8 @@ class ShoulderLine:
         Bits of `vision.flags.StationFlag`.
     pool_px : float
         Standard deviation of the smoothing along the edge.
+    lines_end : float
+        Share 0..1 of the measured edge along which the bevel's grind lines surely end at the line.
     """
 
     row: np.ndarray
@@ -85,6 +87,7 @@ class ShoulderLine:
     rival_share: np.ndarray
     flags: np.ndarray
     pool_px: float
+    lines_end: float = 0.0
 
 
 def find_shoulder(
@@ -144,8 +147,8 @@ class _Scale:
 class _Coarse:
     """Whole-row line (S,), its evidence (S,), the rival's, and where the evidence is no more than any row's (S,).
 
-    `named_row` (S,) is the line that the rival belongs to: where evidence near by is greatest. `end_row` and `end_u` (S,): where grind
-    lines end, by themselves.
+    `named_row` (S,) is the line that the rival belongs to: where evidence near by is greatest. `end_row`, `end_u` and `end_sure` (S,):
+    where grind lines end, by themselves.
     """
 
     row: np.ndarray
@@ -156,6 +159,7 @@ class _Coarse:
     named_row: np.ndarray
     end_row: np.ndarray
     end_u: np.ndarray
+    end_sure: np.ndarray
 
 
 def _nothing(columns: int) -> ShoulderLine:
@@ -205,22 +209,24 @@ def _coarse(evidence: Evidence, apex: np.ndarray, px_per_mm: float, guide: LineG
     # Where grind lines speak against most rows the median falls below nothing; a line still has to have something for it.
     faint = strength < max(2.0 * float(np.median(evidence.score[evidence.allowed])), 0.0)
     named = _summit(evidence.score, rival_blocks, best.row, px_per_mm / BLOCK_COLUMNS / 2)
-    end_row, end_u = end_of_lines(evidence, line, columns)
+    end_row, end_u, end_sure = end_of_lines(evidence, line, columns)
     if guide is not None:
         end_u[np.isfinite(guide.row)] = np.inf
-    return _Coarse(row, strength, rival, share, faint, apex + np.interp(at, evidence.column, named), apex + end_row, end_u)
+    return _Coarse(row, strength, rival, share, faint, apex + np.interp(at, evidence.column, named), apex + end_row, end_u, end_sure)
 
 
-def end_of_lines(evidence: Evidence, line: np.ndarray, columns: int) -> tuple[np.ndarray, np.ndarray]:
-    """Rows (S,) from the apex at which grind lines end near the line (C,) taken, and their standard uncertainty, infinite where unknown."""
+def end_of_lines(evidence: Evidence, line: np.ndarray, columns: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Rows (S,) from the apex at which grind lines end near the line (C,) taken, their standard uncertainty, infinite where unknown, and
+    whether they surely do."""
     if evidence.lines is None:
-        return np.zeros(columns), np.full(columns, np.inf)
+        return np.zeros(columns), np.full(columns, np.inf), np.zeros(columns, bool)
     blocks = min(len(line), len(evidence.lines.trust))
     end = line_end(evidence.lines.short[:, :blocks], evidence.lines.trust[:blocks], line[:blocks])
     at, column = np.arange(columns), evidence.column[:blocks]
     # Inverses can be interpolated where an uncertainty is infinite.
     weight = np.interp(at, column, 1.0 / end.u)
-    return np.interp(at, column, end.row), np.where(weight > 0, 1.0 / np.maximum(weight, 1e-12), np.inf)
+    sure = np.interp(at, column, end.sure.astype(float)) > 0.5
+    return np.interp(at, column, end.row), np.where(weight > 0, 1.0 / np.maximum(weight, 1e-12), np.inf), sure
 
 
 def _summit(score: np.ndarray, rival: np.ndarray, own: np.ndarray, smooth: float) -> np.ndarray:
@@ -353,7 +359,8 @@ def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, lines: _
     rounded = ROUNDING_UM * 1e-3 * scale.px_per_mm
     own = np.sqrt(structure**2 + apart**2 + (0.5 * rounding) ** 2 + np.where(burnt, sigma, 0.0) ** 2)
     # A rounding hides the end of grind lines as it does a highlight's.
-    row, own, unlike = weigh(row, own, coarse.end_row, np.hypot(coarse.end_u, rounded))
+    end_u = np.where(np.abs(row - coarse.row) <= REACH_ROWS, np.hypot(coarse.end_u, rounded), np.inf)
+    row, own, unlike = weigh(row, own, coarse.end_row, end_u)
     width = row - apex_row
     systematic = np.sqrt(own**2 + doubt**2 + rounded**2)
     # Both faces must be seen, by as much as the search itself looks at.
@@ -378,7 +385,8 @@ def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, lines: _
     mark(StationFlag.NOT_MEASURED, lost)
     nan = np.where(lost, np.nan, 1.0)
     rival = np.where(rivalled, coarse.named_row, np.where(unlike > DISAGREE, coarse.end_row, coarse.named_row))
-    return ShoulderLine(row * nan, u * nan, systematic * nan, sigma * nan, rival, coarse.rival_share, flags, scale.pool_px)
+    ends = float((coarse.end_sure & (unlike <= DISAGREE) & ~lost).sum() / max((~lost).sum(), 1))
+    return ShoulderLine(row * nan, u * nan, systematic * nan, sigma * nan, rival, coarse.rival_share, flags, scale.pool_px, ends)
 
 
 def _inside(valid: np.ndarray, row: np.ndarray) -> np.ndarray:

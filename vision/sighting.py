@@ -103,6 +103,7 @@ def sight(
     if band is not None and band.shadow.any():
         edge = bands.past_shadow(strip, band, edge, blur, scale)
         line = shoulder.find_shoulder(strip, edge.row, edge.blur_px, scale, to_shoulder)
+    edge = band.on(edge) if band is not None else edge
     lines = stations(strip, edge, line, scale)
     refuse_without_edge(photo.name, lines, scale)
     figures = examine.figures(examine.Seen(photo, view.target, fit, strip, edge, line, declared.height_mm[0], view.curve.path_mm))
