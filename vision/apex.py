@@ -35,6 +35,8 @@ _STRAY_MM = 0.5
 _NEAR_MM = 0.08
 # A contact shadow's border is never as clear as the edge behind it, a hairline's shoulder may be clearer than its apex by some percent.
 _NEARLY_AS_CLEAR = 0.85
+# A line at half of another's strength (0..1, half of it at 8 sigma) is three and more times fainter where the other is clear.
+_MUCH_FAINTER = 0.5
 # A line that shows along this share of the edge as sharp as the blur needs no other one looked for: a penumbra shows along none.
 _SURE = 0.7
 # A chip or dent stands back from the edge's own course by more than this; waviness of a ground edge stays below it (mm).
@@ -148,8 +150,20 @@ def _course(strength: np.ndarray, reach: tuple[int, int], stray_rows: float, bar
     row = median_filter(first_line(strength, long_lines(strength, long), 0.6, barred).astype(float), 5, mode="nearest")
     line = best_course(row, lambda c: _support(strength, c, long), float(rows))
     near = np.where(np.abs(np.arange(len(strength))[:, None] - line) > stray_rows, 0.0, strength)
-    row = first_line(near, long_lines(near, long), 0.6, barred)
+    row = first_line(near, _in_the_way(long_lines(near, long), near, line, reach), 0.6, barred)
     return robust_local(row, long / 2, maximum_filter1d(near, 3, axis=0)[row, np.arange(strength.shape[1])])
+
+
+def _in_the_way(lines: np.ndarray, strength: np.ndarray, course: np.ndarray, reach: tuple[int, int]) -> np.ndarray:
+    """The lines (R, C) without those before a course that are much fainter than what shows along it: borders of shadows, scratches.
+
+    `reach` as for `_course`. Where the edge leaves its smooth course (a tip), its line is as clear as what lies behind it, and stays.
+    """
+    long, rows = reach
+    row, blocks = np.arange(len(lines))[:, None], np.arange(lines.shape[1])
+    at = np.clip(np.rint(course).astype(int) + np.arange(-rows, rows + 1)[:, None], 0, len(lines) - 1)
+    along = uniform_filter1d(strength[at, blocks].max(axis=0), long, mode="nearest")
+    return np.where((row < course - rows) & (lines < _MUCH_FAINTER * along), 0.0, lines)
 
 
 def _nearest_line(strength: np.ndarray, course: np.ndarray, reach: int) -> int:

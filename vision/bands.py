@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from scipy.ndimage import gaussian_filter1d
+from scipy.ndimage import gaussian_filter1d, maximum_filter1d
 
 from vision.apex import ApexLine, refine_apex
 from vision.faces import BLOCK_COLUMNS
@@ -36,6 +36,8 @@ _OTHER_FACE = 0.09
 _MOST_AGAINST = 30.0
 # What reading a row of a picture is good to.
 _WHOLE_ROWS = 1.0
+# Of two places so nearly alike in likelihood (log) neither is told from the other.
+_NEARLY = 0.8
 # Shorter stretches are specks (mm).
 _LEAST_MM = 1.0
 _SHADOW = Note(
@@ -158,9 +160,11 @@ def _later(short: np.ndarray, trust: np.ndarray, width: np.ndarray, most: int, p
     here = said[np.abs(later) <= 1].max(axis=0)
     along = _ALONG_MM * px_per_mm / BLOCK_COLUMNS
     more = gaussian_filter1d((said - here) * trust, along, axis=1, mode="nearest")
-    best = more.argmax(axis=0)
+    # The first place that is nearly as likely as the likeliest: within the bevel one row's end is much like the next one's.
+    crest = more >= maximum_filter1d(more, 5, axis=0, mode="nearest")
+    best = (crest & (more >= _NEARLY * more.max(axis=0))).argmax(axis=0)
     # Seen from the shoulder, lines that end behind a row end half a row beyond it.
-    return more.max(axis=0), later[best] - 0.5
+    return more[best, np.arange(len(best))], later[best] - 0.5
 
 
 def _stretches(sure: np.ndarray, likely: np.ndarray) -> np.ndarray:
