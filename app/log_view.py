@@ -12,7 +12,7 @@ from app.reference_log.corrections import changes_between
 from app.reference_log.escape import visible
 from app.reference_log.records import Record, knife_key, name_key
 from app.reference_log.store import Stored
-from app.reference_log.summary import Summary
+from app.reference_log.summary import Comparison, Summary
 from vision import rounding
 
 Columns = dict[str, list]
@@ -123,11 +123,17 @@ def contributors(s: Summary) -> Columns:
     own = s.comparisons[:ROWS_SHOWN]
     return {
         "contributors": [" and ".join(visible(c, 40) for c in c_.contributors) for c_ in own],
-        "figures, mm": [" and ".join(rounding.format_value(x, s.u_mm) for x in c.figures_mm) for c in own],
+        "figures, mm": [" and ".join(rounding.format_value(x, u) for x, u in zip(c.figures_mm, c.u_mm, strict=True)) for c in own],
         "E_n": [f"{c.e_n:.2f}" for c in own],
-        "says": ["they disagree" if c.e_n > 1.0 else "they agree within their uncertainties" for c in own],
+        "says": [_says(c) for c in own],
         "on": [f"specimen {visible(c.same_specimen, _NAME)}" if c.same_specimen is not None else "different specimens" for c in own],
     }
+
+
+def _says(c: Comparison) -> str:
+    if c.e_n <= 1.0:
+        return "they agree within their uncertainties"
+    return "they disagree" if c.same_specimen is not None else "they differ; it may be the knives"
 
 
 def whole_record(r: Record) -> Columns:

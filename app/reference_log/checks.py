@@ -12,7 +12,6 @@ import re
 from decimal import Decimal
 
 from app.reference_log.records import Condition, Record, Source, instrument_kind, name_key
-from vision.rounding import MM_PER_INCH
 
 # Four steps to the figure: with fewer, half a step of reading error is more than an eighth of it, and 0.3 passes for 0.4.
 _STEPS_PER_FIGURE = 4
@@ -26,8 +25,9 @@ _ANGLE_OFF_DEG = 6.0
 _WIDTH_OFF = 0.15
 _USED = re.compile(
     r"\b(?:re-?sharpened|re-?profiled|re-?ground|re-?honed|stropped|honed|touched[ -]up|sharpened|"
-    r"used (?:edge|knife|blade|daily|once|twice|"
-    r"for|since|in the|regularly)|(?:well|heavily|lightly|much|often) used|edge (?:is |was )?used|second[ -]?hand|after (?:some )?use)\b",
+    r"used (?:edge|knife|blade|daily|once|twice|for|since|in the|regularly)|(?:well|heavily|lightly|much|often) used|"
+    r"(?:edge|knife|blade) (?:is |was |has been )?used|second[ -]?hand|after (?:some )?use|"
+    r"(?:hours?|days?|weeks?|months?|years?) (?:of )?(?:use|carry))\b",
     re.IGNORECASE,
 )
 _NO_INSTRUMENT = {
@@ -97,10 +97,12 @@ def _contradiction(r: Record) -> str | None:
     for low, high, what in ((r.minimum, r.thickness, "minimum above thickness"), (r.thickness, r.maximum, "thickness above maximum")):
         if low is not None and high is not None and low > high:
             return f"impossible geometry: {what} ({low} > {high})"
-    if r.source is Source.READINGS and r.readings:
-        step = float(r.instrument_step or 0)
-        if not float(min(r.readings)) - step <= float(r.thickness) <= float(max(r.readings)) + step:
-            return f"thickness {r.thickness} lies outside its own readings, {min(r.readings)} to {max(r.readings)}"
+    return _apart_from_readings(r, float(r.instrument_step or 0)) if r.source is Source.READINGS else None
+
+
+def _apart_from_readings(r: Record, slack: float) -> str | None:
+    if r.readings and not float(min(r.readings)) - slack <= float(r.thickness) <= float(max(r.readings)) + slack:
+        return f"thickness {r.thickness} lies outside its own readings, {min(r.readings)} to {max(r.readings)}"
     return None
 
 
@@ -127,14 +129,29 @@ def cautions(r: Record) -> tuple[str, ...]:
         found.append("the instrument's step is not given")
     if r.instrument_accuracy is not None and float(r.instrument_accuracy) > float(r.thickness) / 2:
         found.append("the instrument's accuracy is over half of the figure")
-    if r.thickness_u is not None and r.source is Source.READINGS and r.instrument_accuracy is not None:
-        # A rectangular limit (JCGM 100, 4.3.7): averaging cannot take an instrument's own error away.
-        least = float(r.instrument_accuracy) / math.sqrt(3.0)
-        if float(r.thickness_u) < 0.99 * least:
-            found.append(f"thickness_u {r.thickness_u} is below the {least:.2g} of the instrument's accuracy alone")
+    found += _too_sure(r)
+    # A photo says how the edge runs between its readings, so its mean may lie beside them; a result was held against them already.
+    if r.source is Source.PHOTO_AND_READINGS and not r.result and (apart := _apart_from_readings(r, _slack(r))):
+        found.append(apart)
     if r.date > datetime.date.today() + datetime.timedelta(days=1):
         found.append(f"the date {r.date} has not come yet")
     return tuple(found)
+
+
+def _too_sure(r: Record) -> list[str]:
+    """Remarks on an uncertainty that cannot be, too small or too large; `Record.least_u_mm` says what is counted in its place."""
+    found = []
+    if r.instrument_accuracy is not None and 2 * r.instrument_accuracy < (r.instrument_step or 0):
+        found.append(f"instrument_accuracy {r.instrument_accuracy} is less than half of its step {r.instrument_step}: the step is counted")
+    if r.thickness_u is None:
+        return found
+    least = r.least_u_mm / r.mm_per_unit
+    if float(r.thickness_u) < 0.99 * least:
+        whose = "instrument" if r.source is Source.READINGS else "photo" if r.source is Source.PHOTO else "instrument and photo"
+        found.append(f"thickness_u {r.thickness_u} is below the {least:.2g} that its {whose} can give: {least:.2g} is counted")
+    if 2 * r.thickness_u > r.thickness:
+        found.append(f"thickness_u {r.thickness_u} is over half of the figure")
+    return found
 
 
 def _too_many_digits(r: Record) -> str | None:
@@ -158,9 +175,8 @@ def _decimals(value: Decimal) -> int:
 
 def _slack(r: Record) -> float:
     # Three standard uncertainties, and one step in case the uncertainty forgot it.
-    scale = MM_PER_INCH if r.unit == "inch" else 1.0
     u = r.u_mm
-    return 3.0 * (u / scale if math.isfinite(u) else 0.0) + float(r.instrument_step or 0)
+    return 3.0 * (u / r.mm_per_unit if math.isfinite(u) else 0.0) + float(r.instrument_step or 0)
 
 
 def _short(text: str) -> str:

@@ -105,7 +105,7 @@ def intervals(x: np.ndarray, u: np.ndarray, shared: Shared | None = None, furthe
     log_fit = -0.5 * (m.log_det + np.log(m.total) + m.q)
     weight = np.exp(log_fit - log_fit.max()) * spreads * np.sqrt(m.trace_of_square) * spreads
     weight /= weight.sum()
-    far = 1e4 * scale + 10.0 * further
+    far = 1e4 * max(scale, float(u.max())) + 10.0 * further
 
     def held(sigma: np.ndarray) -> tuple[float, float]:
         def beyond(value: float, share: float) -> float:
@@ -163,11 +163,15 @@ def _moments(x: np.ndarray, u: np.ndarray, shared: Shared | None, spreads: np.nd
     total = (a * left).sum(axis=1)
     mean = (a * left * means).sum(axis=1) / total
     q = (p * (x - means[:, group]) ** 2).sum(axis=1) + (a * left * (means - mean[:, None]) ** 2).sum(axis=1)
-    lost = common * grouped(p2) * left
+    # Diagonal and square sum of V^-1 without differences of large numbers: where nearly all of an uncertainty is shared, those leave
+    # less than nothing. What is 1 - common p left is also (1 + common (the group's others)) left.
+    others = np.maximum(a[:, group] - p, 0.0)
+    diagonal = p * (1.0 + common[group] * others) * left[:, group]
+    beside = (common * left) ** 2 * np.maximum(grouped(p2) ** 2 - grouped(p2**2), 0.0)
     weights = np.empty_like(p)
     weights[:, order] = p * left[:, group] / total[:, None]
     return _Moments(
-        mean, total, q, np.log1p(common * a).sum(axis=1) - np.log(p).sum(axis=1), p.sum(axis=1) - lost.sum(axis=1),
-        p2.sum(axis=1) - 2.0 * (common * grouped(p**3) * left).sum(axis=1) + (lost**2).sum(axis=1),
+        mean, total, q, np.log1p(common * a).sum(axis=1) - np.log(p).sum(axis=1), diagonal.sum(axis=1),
+        (diagonal**2).sum(axis=1) + beside.sum(axis=1),
         (grouped(p2) * left**2).sum(axis=1), weights,
     )  # fmt: skip

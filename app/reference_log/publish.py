@@ -115,8 +115,8 @@ _STYLE = (
     "p{max-width:60rem}div{overflow:auto;max-height:92vh}table{border-collapse:collapse}"
     "td,th{padding:.25rem .6rem;border-bottom:1px solid var(--line);text-align:left;vertical-align:top}"
     "th{position:sticky;top:0;background:var(--page);white-space:nowrap}"
-    # A name of 10 kB breaks into lines of its own; a short one stays whole.
-    "td bdi{display:inline-block;max-width:16rem;overflow-wrap:break-word;vertical-align:top}"
+    # A name of 10 kB breaks into lines and scrolls in a box of six; a short one stays whole.
+    "td bdi{display:inline-block;max-width:16rem;max-height:9em;overflow:auto;overflow-wrap:break-word;vertical-align:top}"
     "td:nth-child(3),td:nth-child(6){white-space:nowrap}td:nth-child(7){min-width:14rem}"
     ".no{display:inline-block;max-width:18rem;white-space:normal;color:var(--no)}"
     "th button{font:inherit;font-weight:600;border:0;background:none;padding:0;color:inherit;cursor:pointer}"

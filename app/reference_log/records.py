@@ -22,6 +22,9 @@ from vision.rounding import MM_PER_INCH
 MAX_TEXT = 20_000
 # The program's result as JSON: 4000 stations with all their digits take about 2 MB.
 MAX_RESULT = 8_000_000
+# Of a photo's thickness, relative: T = 2 w sin a moves by 1 / tan(a) a radian, so half a percent is an angle of 15 degrees a side
+# known to within 0.08 degrees, as good as a goniometer's own limit of error of 0.1 (common practice, no source).
+_PHOTO_LEAST = 0.005
 
 
 class Edge(enum.StrEnum):
@@ -184,29 +187,49 @@ class Record:
         """One standard uncertainty of `thickness_mm`: as given, else from instrument and readings; NaN where nothing says.
 
         Instrument: rectangular, accuracy / sqrt(3) (JCGM 100, 4.3.7), common to all readings and so not divided by their number.
-        Readings: standard deviation of their mean (JCGM 100, 4.2.3), of two or more.
+        Readings: standard deviation of their mean (JCGM 100, 4.2.3), of two or more. Never below `least_u_mm`, whatever was given.
         """
         if self.thickness_u is not None:
-            return float(self.thickness_u) * self.mm_per_unit
+            return max(float(self.thickness_u) * self.mm_per_unit, self.least_u_mm)
         if self.instrument_accuracy is None:
             return math.nan
         x, n = [float(r) for r in self.readings], len(self.readings)
         mean = math.fsum(x) / max(n, 1)
         scatter = math.sqrt(math.fsum((v - mean) ** 2 for v in x) / (n * (n - 1))) if n > 1 else 0.0
-        return math.hypot(float(self.instrument_accuracy) / math.sqrt(3.0), scatter) * self.mm_per_unit
+        return max(math.hypot(float(self.instrument_accuracy) / math.sqrt(3.0), scatter) * self.mm_per_unit, self.least_u_mm)
+
+    @property
+    def least_u_mm(self) -> float:
+        """The least standard uncertainty that the way a figure was had leaves it, mm.
+
+        Figures are weighed by their uncertainty: one that claims more than its own instrument can give would take over every
+        mean it enters. Readings cannot be better than their instrument's limit of error (rectangular, common to all of them), nor
+        than its display's step (step / sqrt(12), JCGM 100, F.2.2.1); a photo not better than its angle (`_PHOTO_LEAST`); both
+        together not better than the two as independent figures.
+        """
+        limit, step = (float(v or 0) * self.mm_per_unit for v in (self.instrument_accuracy, self.instrument_step))
+        of_readings, of_photo = max(limit / math.sqrt(3.0), step / math.sqrt(12.0)), _PHOTO_LEAST * self.thickness_mm
+        if self.source is Source.READINGS:
+            return of_readings
+        if self.source is Source.PHOTO or of_readings == 0.0:
+            return of_photo
+        return of_readings * of_photo / math.hypot(of_readings, of_photo)
 
     @property
     def common_u_mm(self) -> float:
-        """The part of `u_mm` that all figures of one contributor's instrument share; 0 where no accuracy was given.
+        """The part of `u_mm` that all figures of one contributor's instrument share; 0 where nothing says how good it was.
 
         The limit of error but for the display's step in it, which falls anew at every reading (step / sqrt(12), JCGM 100, F.2.2.1).
-        A photo alone shares all of it: nearly everything there is the angle, which was declared alike for every knife of a model
-        and never measured.
+        Without a limit of error nothing says how `thickness_u` divides: all but the step counts as shared, since more figures by
+        an instrument of unknown error must not claim to be better than one. A photo alone shares all of it: nearly everything
+        there is the angle, which was declared alike for every knife of a model and never measured.
         """
         u = self.u_mm
         if self.source is Source.PHOTO:
             return u if math.isfinite(u) else 0.0
         limit, step = (float(v or 0) * self.mm_per_unit for v in (self.instrument_accuracy, self.instrument_step))
+        if self.instrument_accuracy is None:
+            return math.sqrt(max(0.0, u**2 - step**2 / 12.0)) if math.isfinite(u) else 0.0
         common = math.sqrt(max(0.0, limit**2 / 3.0 - step**2 / 12.0))
         return min(common, u) if math.isfinite(u) else common
 
@@ -235,10 +258,11 @@ LENGTHS = (
     "minimum", "minimum_u", "maximum", "maximum_u",
 )  # fmt: skip
 
+# In this order: a micrometer caliper and a vernier micrometer are micrometers.
 _KINDS = {
-    "caliper": ("caliper", "calliper", "vernier"),
     "micrometer": ("micrometer", "micrometre screw"),
     "microscope": ("microscope",),
+    "caliper": ("caliper", "calliper", "vernier"),
     "thickness gauge": ("gauge", "gage"),
     "photo": ("camera", "phone", "photo"),
 }
@@ -285,7 +309,8 @@ def check_text(name: str, text: str, limit: int = MAX_TEXT) -> None:
 def _plain(value: object) -> str:
     # Texts first: they are most of the cells.
     if isinstance(value, str):
-        return str(value)
+        # A spreadsheet changes line ends, and a doubled blank is no other knife.
+        return " ".join(value.split())
     if value is None:
         return ""
     if isinstance(value, Decimal):

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import groupby
+from typing import NamedTuple
 
 import numpy as np
 import sqlalchemy as sa
@@ -72,13 +73,14 @@ class LeftOut:
 
 @dataclass(frozen=True)
 class Comparison:
-    """Two contributors' figures; `e_n` above 1: they differ by more than their expanded uncertainties allow.
+    """Two contributors' figures with their standard uncertainties; `e_n` above 1: they differ by more than these allow.
 
     `same_specimen` is the knife that both measured (the one on which they differ most); None: each one's mean of the model.
     """
 
     contributors: tuple[str, str]
     figures_mm: tuple[float, float]
+    u_mm: tuple[float, float]
     e_n: float
     same_specimen: str | None
 
@@ -113,7 +115,8 @@ class Summary:
     remarked : int
         How many of the measurements were taken with a caution; they count like the others.
     comparisons : tuple of Comparison
-        Every two of the (up to `MOST_COMPARED`) contributors who measured most, the largest E_n first.
+        Every two of the (up to `MOST_COMPARED`) contributors who measured most knives that others measured too, or most at all; the
+        largest E_n first.
     """
 
     maker: str
@@ -252,12 +255,13 @@ def _rank(group: Group, found: Sequence[Reading]) -> tuple:
 
 def _of_group(group: Group, found: list[Reading], left_out: list[LeftOut]) -> Summary:
     knives = list(_by_specimen(found).values())
-    x, u = np.array([_specimen_mean(own) for own in knives]).T
+    figures = [_figures(own) for own in knives]
+    x, u = np.array([_specimen_mean(f) for f in figures]).T
     one = len(x) == 1
-    shared = _shared(knives)
+    shared = _shared(figures)
     spread = 0.0 if one else consensus.paule_mandel(x, u, shared)
     c = consensus.combine(x, u, spread, shared)
-    u_mean = _of_mean(c, u, knives)
+    u_mean = _of_mean(c, u, figures)
     (low, high), (next_low, next_high) = (
         ((c.mean - 2.0 * u_mean, c.mean + 2.0 * u_mean), (math.nan, math.nan))
         if one
@@ -292,41 +296,60 @@ def _by_contributor(found: Iterable[Reading]) -> dict[str, list[Reading]]:
     return own
 
 
-def _specimen_mean(found: Sequence[Reading]) -> tuple[float, float]:
-    """One specimen's figure and standard uncertainty from all its measurements.
+class _Figure(NamedTuple):
+    """What one person found on one knife, mm; `common_mm`: the part of `u_mm` that this person's instrument leaves on other knives too."""
 
-    A contributor's repeats share instrument and hand, so that repeating does not reduce the uncertainty; contributors are
-    independent, and where they differ by more than they can, the uncertainty grows by the Birge ratio (Kacker 2004).
+    person: str
+    mean_mm: float
+    u_mm: float
+    common_mm: float
+    weight: float
+
+
+def _figures(found: Sequence[Reading]) -> tuple[_Figure, ...]:
+    """Each person's figure of one specimen, from all measurements of it; weights are inverse squares of the uncertainties and sum to one.
+
+    A contributor's repeats share instrument and hand, so that repeating does not reduce the uncertainty; where they scatter by more
+    than each one's own part of it, the standard deviation of their mean counts in its place (JCGM 100, 4.2.3), as it does for
+    readings within one record.
     """
-    x, u = [], []
-    for own in _by_contributor(found).values():
-        x.append(math.fsum(r.thickness_mm for r in own) / len(own))
-        u.append(math.sqrt(math.fsum(r.u_mm**2 for r in own) / len(own)))
-    if len(x) == 1:
-        return x[0], u[0]
+    figures = []
+    for person, own in _by_contributor(found).items():
+        n, mean = len(own), math.fsum(r.thickness_mm for r in own) / len(own)
+        scatter = math.fsum((r.thickness_mm - mean) ** 2 for r in own) / (n * (n - 1)) if n > 1 else 0.0
+        common = math.fsum(r.common_u_mm**2 for r in own) / n
+        u = math.sqrt(common + max(math.fsum(r.u_mm**2 for r in own) / n - common, scatter))
+        # Photos alone share the declared angle, whoever took them.
+        shared_by = "" if own[0].method.source is Source.PHOTO else person
+        figures.append(_Figure(shared_by, mean, u, math.sqrt(common), 1.0 / u**2))
     # Few figures, many specimens: plain sums take a tenth of what arrays do.
-    w = [1.0 / v**2 for v in u]
-    total = math.fsum(w)
-    mean = math.fsum(p * v for p, v in zip(w, x, strict=True)) / total
-    birge = math.sqrt(math.fsum(p * (v - mean) ** 2 for p, v in zip(w, x, strict=True)) / (len(x) - 1))
-    # Photos alone share the declared angle, whoever took them.
-    least = min(u) if found[0].method.source is Source.PHOTO else 0.0
-    return mean, max(least, max(1.0, birge) / math.sqrt(total))
+    total = math.fsum(f.weight for f in figures)
+    return tuple(f._replace(weight=f.weight / total) for f in figures)
 
 
-def _common(own: Sequence[Reading]) -> dict[str, float]:
+def _specimen_mean(figures: Sequence[_Figure]) -> tuple[float, float]:
+    """One specimen's figure and standard uncertainty.
+
+    Contributors are independent, and where they differ by more than they can, the uncertainty grows by the Birge ratio (Kacker
+    2004). What all of them share is averaged but not reduced.
+    """
+    if len(figures) == 1:
+        return figures[0].mean_mm, figures[0].u_mm
+    mean = math.fsum(f.weight * f.mean_mm for f in figures)
+    alone = 1.0 / math.sqrt(math.fsum(f.u_mm**-2 for f in figures))
+    birge = math.sqrt(math.fsum(((f.mean_mm - mean) / f.u_mm) ** 2 for f in figures) / (len(figures) - 1))
+    return mean, max(max(1.0, birge) * alone, math.sqrt(math.fsum(v * v for v in _common(figures).values())))
+
+
+def _common(figures: Sequence[_Figure]) -> dict[str, float]:
     """Contributor -> what of one specimen's figure is the common error of that contributor's instrument, mm; "" for photos' angle."""
-    people = _by_contributor(own)
     shares: dict[str, float] = {}
-    for person, theirs in people.items():
-        # The figure is divided among its contributors, as if equal: what they share is all that matters here.
-        part = math.sqrt(math.fsum(r.common_u_mm**2 for r in theirs) / len(theirs)) / len(people)
-        key = "" if own[0].method.source is Source.PHOTO else person
-        shares[key] = shares.get(key, 0.0) + part
+    for f in figures:
+        shares[f.person] = shares.get(f.person, 0.0) + f.weight * f.common_mm
     return shares
 
 
-def _shared(knives: Sequence[Sequence[Reading]]) -> consensus.Shared:
+def _shared(knives: Sequence[Sequence[_Figure]]) -> consensus.Shared:
     """Specimens that the same people measured share these people's instruments; the least share of a group is surely common."""
     commons = [_common(own) for own in knives]
     sets = [tuple(sorted(shares)) for shares in commons]
@@ -338,7 +361,7 @@ def _shared(knives: Sequence[Sequence[Reading]]) -> consensus.Shared:
     return consensus.Shared(group, least[group])
 
 
-def _of_mean(c: consensus.Consensus, u: np.ndarray, knives: Sequence[Sequence[Reading]]) -> float:
+def _of_mean(c: consensus.Consensus, u: np.ndarray, knives: Sequence[Sequence[_Figure]]) -> float:
     """Standard uncertainty of the mean with every covariance of figures by one contributor's instrument.
 
     Without them the mean of twenty knives by one caliper would claim an accuracy that the caliper does not have (JCGM 100, 5.2.2).
@@ -353,20 +376,23 @@ def _of_mean(c: consensus.Consensus, u: np.ndarray, knives: Sequence[Sequence[Re
 
 def _comparisons(found: Sequence[Reading]) -> tuple[Comparison, ...]:
     """Pairs of contributors: on the specimen that both measured, else on their own means of the model."""
-    # Those who measured most; sorting keeps the order of equals.
-    people = dict(sorted(_by_contributor(found).items(), key=lambda item: -len(item[1]))[:MOST_COMPARED])
+    # Those who measured most knives that somebody else measured too, since there the knife cannot be the reason; then those who measured
+    # most. Sorting keeps the order of equals.
+    by_specimen = _by_specimen(found).items()
+    others = {s for s, own in by_specimen if len({name_key(r.contributor) for r in own}) > 1}
+    every_one = _by_contributor(found).items()
+    ranked = sorted(every_one, key=lambda item: (-len(others & {name_key(r.specimen) for r in item[1]}), -len(item[1])))
+    people = dict(ranked[:MOST_COMPARED])
     names = list(people)
-    own = {name: {s: _specimen_mean(rs) for s, rs in _by_specimen(rs).items()} for name, rs in people.items()}
+    own = {name: {s: _specimen_mean(_figures(rs)) for s, rs in _by_specimen(rs).items()} for name, rs in people.items()}
     overall = _overall(people)
     every = []
     for i, a in enumerate(names):
         for b in names[i + 1 :]:
             pairs = [(s, own[a][s], own[b][s]) for s in own[a].keys() & own[b].keys()] or [(None, overall[a], overall[b])]
-            e_n, specimen, x, y = max(
-                ((consensus.e_n(*x, *y), s, x[0], y[0]) for s, x, y in pairs), key=lambda found: (found[0], str(found[1]))
-            )
+            e_n, specimen, x, y = max(((consensus.e_n(*x, *y), s, x, y) for s, x, y in pairs), key=lambda found: (found[0], str(found[1])))
             shown = next((r.specimen for r in people[a] if name_key(r.specimen) == specimen), None)
-            every.append(Comparison((people[a][0].contributor, people[b][0].contributor), (x, y), e_n, shown))
+            every.append(Comparison((people[a][0].contributor, people[b][0].contributor), (x[0], y[0]), (x[1], y[1]), e_n, shown))
     return tuple(sorted(every, key=lambda c: -c.e_n))
 
 
@@ -377,7 +403,7 @@ def _overall(people: dict[str, list[Reading]]) -> dict[str, tuple[float, float]]
     each person's own, where instruments play no part; from few of them it is hardly known, so Student's t widens it (JCGM 100,
     G.3). Where nobody measured two, nothing says it.
     """
-    own = {name: list(_by_specimen(found).values()) for name, found in people.items()}
+    own = {name: [_figures(knife) for knife in _by_specimen(found).values()] for name, found in people.items()}
     figures = {name: (*np.array([_specimen_mean(k) for k in knives]).T, _shared(knives)) for name, knives in own.items()}
     freedom = sum(len(x) - 1 for x, _, _ in figures.values())
     squares = math.fsum(float(((x - x.mean()) ** 2).sum()) for x, _, _ in figures.values())

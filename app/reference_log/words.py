@@ -30,8 +30,13 @@ def between(low_mm: float, high_mm: float, u_mm: float) -> str:
 
 
 def specimens_lie(s: Summary) -> str:
-    """From the thinnest specimen to the thickest; one figure where there is one."""
-    return f"{rounding.format_value(s.min_mm, s.u_mm)} mm" if s.specimens == 1 else between(s.min_mm, s.max_mm, s.u_mm)
+    """From the thinnest specimen to the thickest; one figure where there is one.
+
+    To the place that the less certain of the two supports: a mean of many is better known than any of them.
+    """
+    thinnest, thickest = (choose(s.by_specimen, key=lambda k: k.mean_mm) for choose in (min, max))
+    u_mm = max(thinnest.u_mm, thickest.u_mm)
+    return f"{rounding.format_value(s.min_mm, u_mm)} mm" if s.specimens == 1 else between(s.min_mm, s.max_mm, u_mm)
 
 
 def left_out_count(s: Summary) -> int:
@@ -81,7 +86,7 @@ def text(s: Summary, escape: Escape = visible) -> str:
         f"  what          {escape(s.group.name)}",
         f"  specimens     {s.specimens}, measured {s.measurements} times by {', '.join(escape(c) for c in s.contributors[:10])}",
         f"  thickness     {figure(s)}; {what_follows(s)}",
-        f"  specimens lie {between(s.min_mm, s.max_mm, s.u_mm)}",
+        f"  specimens lie {specimens_lie(s)}",
         f"  spread        {spread(s)}",
         f"  next one      {next_one(s)}",
         f"  stands        {stands(s)}",
@@ -104,18 +109,21 @@ def disagreements(s: Summary, escape: Escape = visible) -> list[str]:
     """Contributors who differ by more than they can: one line a pair that measured one knife, and one for all the others."""
     same = [d for d in s.disagreements if d.same_specimen is not None]
     apart = [d for d in s.disagreements if d.same_specimen is None]
-    lines = [_disagreement(s, d, f"on specimen {escape(d.same_specimen or '')}", escape) for d in same]
+    lines = [_disagreement(d, f"on specimen {escape(d.same_specimen or '')}", escape) for d in same]
     if apart:
         others = (
             f"; so do {len(apart) - 1} other pairs, by less" if len(apart) > 2 else "; so does one other pair" if len(apart) == 2 else ""
         )
-        lines.append(_disagreement(s, apart[0], "on different specimens (it may be the knives)", escape) + others)
+        # Where nobody measured two, nothing says how unlike knives are, and E_n is that of the two figures alone.
+        each_one = sum(len(k.contributors) for k in s.by_specimen) == len(s.contributors)
+        on = "on one knife each" if each_one else "on different specimens"
+        lines.append(_disagreement(apart[0], f"{on} (it may be the knives)", escape, "differ" if each_one else "disagree") + others)
     return lines
 
 
-def _disagreement(s: Summary, d: Comparison, on: str, escape: Escape) -> str:
-    a, b = (rounding.format_value(x, s.u_mm) for x in d.figures_mm)
-    return f"{escape(d.contributors[0])} and {escape(d.contributors[1])} disagree: {a} and {b} mm {on}, E_n = {d.e_n:.2f}, above 1"
+def _disagreement(d: Comparison, on: str, escape: Escape, say: str = "disagree") -> str:
+    a, b = (rounding.format_value(x, u) for x, u in zip(d.figures_mm, d.u_mm, strict=True))
+    return f"{escape(d.contributors[0])} and {escape(d.contributors[1])} {say}: {a} and {b} mm {on}, E_n = {d.e_n:.2f}, above 1"
 
 
 def post(s: Summary) -> str:
@@ -125,7 +133,7 @@ def post(s: Summary) -> str:
         f"({s.specimens} specimen{'s' * (s.specimens > 1)}, {markdown(s.group.name)}; {what_follows(s)}).",
     ]
     if s.specimens > 1:
-        lines.append(f"They lie {between(s.min_mm, s.max_mm, s.u_mm)}; {next_one(s)}.")
+        lines.append(f"They lie {specimens_lie(s)}; {next_one(s)}.")
     else:
         lines.append("One specimen says nothing about the next.")
     if s.remarked:
@@ -133,7 +141,9 @@ def post(s: Summary) -> str:
     if s.disagreements:
         lines.append("; ".join(disagreements(s, markdown)) + ".")
     if s.left_out:
-        lines.append(f"Left out: {left_out_count(s)} measurements that are not comparable or not usable.")
+        count = left_out_count(s)
+        what = "1 measurement that is" if count == 1 else f"{count} measurements that are"
+        lines.append(f"Left out: {what} not comparable or not usable.")
     return " ".join(lines)
 
 
@@ -157,5 +167,5 @@ def numbers(s: Summary) -> dict[str, object]:
 
 
 def _half(s: Summary) -> float:
-    # The interval's upper half: its lower end may have been cut off at nothing.
-    return s.high_mm - s.mean_mm
+    # The longer half of an interval that need not lie evenly about the mean; its lower end may have been cut off at nothing.
+    return max(s.high_mm - s.mean_mm, s.mean_mm - s.low_mm)

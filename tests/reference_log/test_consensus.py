@@ -110,6 +110,20 @@ def test_shared_errors_as_by_plain_linear_algebra(seed: int) -> None:
     assert m.trace_of_square[0] == pytest.approx(np.trace(inverse @ inverse))
 
 
+def test_intervals_of_uncertainties_that_are_worlds_apart_or_wholly_shared() -> None:
+    # Nothing here may be had as a difference of large numbers, nor sought in a range that misses it.
+    random = np.random.default_rng(2)
+    for _ in range(60):
+        n = int(random.integers(2, 12))
+        u, group = 10.0 ** random.uniform(-6.0, 0.0, n), np.zeros(n, int)
+        x = 0.4 + random.choice([0.0, 1e-5, 0.05]) * random.normal(0.0, 1.0, n)
+        for share in (0.0, 0.999, 1.0):
+            shared = consensus.Shared(group, np.full(n, share * u.min()))
+            of_mean, of_next = consensus.intervals(x, u, shared)
+            mean = consensus.combine(x, u, consensus.paule_mandel(x, u, shared), shared).mean
+            assert of_next[0] <= of_mean[0] <= mean <= of_mean[1] <= of_next[1]
+
+
 @pytest.mark.parametrize(("n", "people"), [(4, 1), (20, 1), (8, 2)])
 def test_one_calipers_error_does_not_pass_for_sameness_of_knives(n: int, people: int) -> None:
     # Counted as each knife's own, the caliper's error hid half of this spread, and the interval held 0.90 of the next ones.

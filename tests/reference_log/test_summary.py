@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import datetime
 import math
 from dataclasses import replace
 from decimal import Decimal
 
+import numpy as np
 import pytest
 
 from app.reference_log import bands, words
 from app.reference_log.errors import LogRefused
-from app.reference_log.records import Condition, Edge, Source
+from app.reference_log.records import Condition, Edge, Method, Source
 from app.reference_log.store import Store
-from app.reference_log.summary import Choice, model_summary, reading_of, summarise
+from app.reference_log.summary import Choice, Reading, model_summary, reading_of, summarise
 
 
 def _specimens(record, *figures: str, **facts: object) -> list:
@@ -26,8 +28,14 @@ def test_one_specimen_never_yields_a_spread(record) -> None:
     assert math.isnan(s.next_low_mm)
     assert words.numbers(s)["spread_mm"] is None
     assert "not known from one specimen" in words.text(s)
-    # Repeats by one caliper stay as uncertain as one: 0.03 / sqrt(3).
-    assert s.u_mm == pytest.approx(0.03 / math.sqrt(3))
+    # By hand: the caliper's limit without its step, and the standard deviation of the mean of 0.42 and 0.44.
+    assert s.u_mm == pytest.approx(math.sqrt(0.03**2 / 3 - 0.01**2 / 12 + 0.01**2))
+    # Repeats that agree leave what one measurement leaves: 0.03 / sqrt(3).
+    again = summarise([reading_of(record(date=datetime.date(2026, 3, d))) for d in (1, 2, 3)])
+    assert again.u_mm == pytest.approx(0.03 / math.sqrt(3))
+    # Repeats that cannot be of one thing are no better than their mean: 0.1 mm for 0.40 and 0.60.
+    apart = summarise([reading_of(record(thickness=Decimal(t))) for t in ("0.40", "0.60")])
+    assert apart.u_mm == pytest.approx(0.1, rel=0.02)
 
 
 def test_never_mixes_methods_conditions_or_edges_and_says_so(store: Store, record) -> None:
@@ -63,6 +71,86 @@ def test_one_caliper_cannot_be_averaged_away(record) -> None:
     assert summarise(apart).u_mm == pytest.approx(0.03 / math.sqrt(3 * 50))
 
 
+def test_two_people_of_unlike_instruments_on_the_same_knives(record) -> None:
+    # By hand: weights are inverse squares of each one's uncertainty, what an instrument shares is not reduced by a second knife, and
+    # the display's step is.
+    fine = {"instrument_accuracy": Decimal("0.002"), "instrument_step": Decimal("0.001"), "contributor": "Tomas"}
+    s = summarise([reading_of(r) for k in "ab" for r in (record(specimen=k), record(specimen=k, **fine))])
+    squares = {"Mirel": (0.03**2 / 3, 0.01**2 / 12), "Tomas": (0.002**2 / 3, 0.001**2 / 12)}
+    total = sum(1 / whole for whole, _ in squares.values())
+    by_hand = sum((1 / whole / total) ** 2 * (whole - step + step / 2) for whole, step in squares.values())
+    assert s.u_mm == pytest.approx(math.sqrt(by_hand), rel=1e-3)
+    assert s.by_specimen[0].u_mm == pytest.approx(math.sqrt(1 / total))
+
+
+def test_more_knives_do_not_better_an_instrument_of_unknown_error(record) -> None:
+    facts = {"instrument_accuracy": None, "instrument_step": None, "thickness_u": Decimal("0.02"), "thickness": Decimal("0.42")}
+    many = [reading_of(record(specimen=f"s{i}", **facts)) for i in range(20)]
+    assert summarise(many).u_mm == pytest.approx(0.02, rel=1e-4)
+
+
+@pytest.mark.parametrize("source", list(Source))
+def test_a_figure_that_claims_too_much_takes_over_no_mean(record, source: Source) -> None:
+    honest = _specimens(record, "0.40", "0.41", "0.42", source=source, thickness_u=Decimal("0.018"))
+    bold = record(specimen="bold", thickness=Decimal("0.44"), source=source, contributor="Tomas", thickness_u=Decimal("0.000001"))
+    # Readings: the accuracy's own 0.03 / sqrt(3); a photo: half a percent of the figure; both: the two together.
+    of_readings, of_photo = 0.03 / math.sqrt(3), 0.005 * 0.44
+    least = {
+        Source.READINGS: of_readings, Source.PHOTO: of_photo, Source.PHOTO_AND_READINGS: (of_readings**-2 + of_photo**-2) ** -0.5,
+    }[source]  # fmt: skip
+    assert bold.u_mm == pytest.approx(least)
+    assert str(bold.thickness_u) == "0.000001", "kept as given"
+    s = summarise([reading_of(r) for r in (*honest, bold)])
+    assert s.low_mm <= 0.4175 <= s.high_mm
+    if source is Source.READINGS:
+        assert s.mean_mm == pytest.approx(0.4175, abs=0.011)
+
+
+def test_no_figure_has_more_digits_than_its_own_uncertainty_supports(record) -> None:
+    # Fifty people with fifty calipers know the mean to 2.4 um, and each knife still to 17 um.
+    figures = [f"{0.40 + 0.001 * (i % 5):.3f}" for i in range(50)]
+    many = [record(specimen=f"s{i}", contributor=f"c{i}", thickness=Decimal(t)) for i, t in enumerate(figures)]
+    s = summarise([reading_of(r) for r in many])
+    assert s.u_mm < 0.003
+    assert words.specimens_lie(s) == "0.400 to 0.404 mm"
+    far = summarise([reading_of(r) for r in (*many, record(specimen="s0", contributor="Tomas", thickness=Decimal("0.90")))])
+    assert "0.400 and 0.900 mm on specimen s0" in words.disagreements(far, str)[0]
+
+
+def test_the_figures_band_reaches_as_far_as_its_interval(record) -> None:
+    x = _specimens(record, "0.30", "0.42", "0.43", "0.44")
+    few = summarise([reading_of(r) for r in (replace(x[0], thickness_u=Decimal("0.06")), *x[1:])])
+    shown = float(words.figure(few).split()[2])
+    assert few.mean_mm - shown <= few.low_mm + 0.001
+    assert few.mean_mm + shown >= few.high_mm - 0.001
+
+
+@pytest.mark.parametrize(("n", "spread", "people"), [(3, 0.1, 1), (5, 0.1, 2), (10, 0.05, 3)])
+def test_the_intervals_hold_what_they_state(n: int, spread: float, people: int) -> None:
+    """From the display's step up: knives that differ, each person's caliper off by a fixed amount, readings rounded to its step."""
+    random = np.random.default_rng(3)
+    limit, step, trials = 0.03, 0.01, 250
+    method = Method(source=Source.READINGS, instrument_kind="caliper")
+    in_mean = in_next = 0
+    for _ in range(trials):
+        # The limit of error holds the step's half: what is left is the caliper's own.
+        off = random.uniform(-limit + step / 2, limit - step / 2, people)
+        read = np.round((random.normal(0.5, spread, n) + off[np.arange(n) % people]) / step) * step
+        common = math.sqrt(limit**2 / 3 - step**2 / 12)
+        knives = [
+            Reading("A", "B", "", Edge.PLAIN, Condition.FACTORY, method, f"s{i}", f"c{i % people}", x, limit / math.sqrt(3), common)
+            for i, x in enumerate(read.tolist())
+        ]
+        s = summarise(knives)
+        in_mean += s.low_mm <= 0.5 <= s.high_mm
+        in_next += s.next_low_mm <= random.normal(0.5, spread) <= s.next_high_mm
+    print(f"n {n}, spread {spread}, {people} people: mean {in_mean / trials:.3f}, next {in_next / trials:.3f}")
+    # Three standard deviations of a share of 0.95 in 250 trials.
+    assert min(in_mean, in_next) / trials >= 0.95 - 3 * math.sqrt(0.95 * 0.05 / trials)
+    # An interval that held every one would say nothing.
+    assert in_next < trials
+
+
 def test_contributors_who_disagree_are_named(record) -> None:
     same = [record(thickness=Decimal("0.40")), record(thickness=Decimal("0.60"), contributor="Tomas")]
     (found,) = summarise([reading_of(r) for r in same]).disagreements
@@ -82,6 +170,15 @@ def test_people_who_measured_different_knives_may_differ_by_the_knives(record) -
     alike = [*_specimens(record, "0.40", "0.40"), *_specimens(record, "0.55", "0.55", contributor="Tomas")]
     (found,) = summarise([reading_of(r) for r in alike]).disagreements
     assert found.same_specimen is None
+    assert (
+        "Mirel and Tomas disagree: 0.400 and 0.550 mm on different specimens (it may be the knives)"
+        in words.disagreements(summarise([reading_of(r) for r in alike]), str)[0]
+    )
+    # With one knife each nobody knows how unlike knives are: no word against either.
+    one_each = [record(thickness=Decimal("0.30")), record(specimen="b", thickness=Decimal("0.70"), contributor="Tomas")]
+    said = words.disagreements(summarise([reading_of(r) for r in one_each]), str)
+    assert len(said) == 1
+    assert "Mirel and Tomas differ: 0.300 and 0.700 mm on one knife each (it may be the knives)" in said[0]
 
 
 def test_photos_alone_share_the_declared_angle(record) -> None:
