@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import replace
 
@@ -40,12 +41,21 @@ def correct(store: Store, number: int, changes: Mapping[str, str]) -> tuple[int,
     changed = {name for name, text in changes.items() if text != cells[name]}
     if not changed:
         raise LogRefused(f"record {number}", "nothing would change", "say what was wrong")
+    if "readings" in changed and any("thickness" in _left_open(c) for c in old.cautions):
+        # It was made from the readings that are wrong.
+        cells["thickness"] = ""
     record = columns.record(cells | dict(changes) | {"cautions": ""})
     if why := checks.reason_against(record):
         raise LogRefused(f"record {number}", why, "nothing was changed")
-    # What a row's own figures call for is remarked anew; of a result, the photo's remarks stay.
-    kept = tuple(c for c in old.cautions if not c.startswith(("no ", "far from "))) if old.result else ()
+    # What a row's own figures call for is remarked anew; what was left open stays open until it is said, and a photo's remarks stay.
+    kept = tuple(c for c in old.cautions if _left_open(c) - changed or (old.result and not _left_open(c) and not c.startswith("far from ")))
     return add_one(store, replace(record, cautions=(*kept, *record.cautions)), corrects=number)
+
+
+def _left_open(caution: str) -> set[str]:
+    """The column that a caution such as "no condition given" says was left open."""
+    found = re.match(r"no (?:kind of )?([a-z]+) given", caution)
+    return {found[1]} if found else set()
 
 
 def one(store: Store, number: int) -> Stored:

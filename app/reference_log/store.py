@@ -8,9 +8,10 @@ long the timeout. PostgreSQL: writers queue on an advisory lock, so that two can
 from __future__ import annotations
 
 import datetime
+import os
 import sqlite3
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -46,6 +47,12 @@ def default_path() -> Path:
     return Path(platformdirs.user_data_dir("shoulderline", appauthor=False)) / "reference-log.sqlite"
 
 
+def file_of(where: str) -> Path | None:
+    """The file of a log that is one; None for a server's."""
+    path = _plain_path(where)
+    return None if "://" in path else Path(path)
+
+
 class Store:
     """An open log. Use as a context manager, or call `close`.
 
@@ -63,7 +70,7 @@ class Store:
     """
 
     def __init__(self, where: str | Path | None = None, *, create: bool = False) -> None:
-        text = str(where) if where is not None else str(default_path())
+        text = _plain_path(str(where) if where is not None else str(default_path()))
         self.name = text if "://" not in text else _without_password(text)
         if "://" not in text:
             path = Path(text)
@@ -72,6 +79,8 @@ class Store:
                     why = "there is no log"
                     raise LogRefused(f"log {text}", why, "check the name, or start it with 'shoulderline log add' or 'log import'")
                 path.parent.mkdir(parents=True, exist_ok=True)
+            else:
+                _check_file(path)
         self.engine = _engine(text)
         try:
             with _refusals(self.name):
@@ -122,11 +131,15 @@ class Store:
     def doubles(self, connection: sa.Connection, records: Sequence[Record], supersedes: int | None = None) -> dict[int, str]:
         """Index -> reason for each record that the log holds already, by row or by photo (a correction may keep its photos)."""
         keys, photos = [r.row_key for r in records], [p for r in records for p in r.photos]
-        rows = dict(_among(connection, sa.select(RECORD.c.row_key, RECORD.c.id), RECORD.c.row_key, keys))
+        chain = _chain(connection, supersedes)
+        rows = dict(among(connection, sa.select(RECORD.c.row_key, RECORD.c.id), RECORD.c.row_key, keys))
+        # A correction that was itself wrong is taken back by one that says what an earlier record said.
+        said = _said(connection, chain)
+        rows = {key: of for key, of in rows.items() if of not in chain} | ({said[supersedes]: supersedes} if supersedes in said else {})
         seen = {
             sha: of
-            for sha, of in _among(connection, sa.select(PHOTO.c.sha256, PHOTO.c.record_id), PHOTO.c.sha256, photos)
-            if supersedes is None or of not in _chain(connection, supersedes)
+            for sha, of in among(connection, sa.select(PHOTO.c.sha256, PHOTO.c.record_id), PHOTO.c.sha256, photos)
+            if of not in chain
         }
         found = {}
         for i, (key, record) in enumerate(zip(keys, records, strict=True)):
@@ -147,10 +160,13 @@ class Store:
         """Insert within an open `writing` transaction; returns the ids in order of the records."""
         added = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
         first = (connection.execute(sa.select(sa.func.max(RECORD.c.id))).scalar() or 0) + 1
+        said = set(_said(connection, _chain(connection, supersedes)).values())
         for start in range(0, len(records), _CHUNK):
             part = records[start : start + _CHUNK]
             new = range(first + start, first + start + len(part))
-            connection.execute(sa.insert(RECORD), [tables.row(r, i, added, supersedes) for i, r in zip(new, part, strict=True)])
+            connection.execute(
+                sa.insert(RECORD), [tables.row(r, i, added, supersedes, r.row_key in said) for i, r in zip(new, part, strict=True)]
+            )
             connection.execute(sa.insert(SOUGHT), [{"record_id": i, "text": tables.sought(r)} for i, r in zip(new, part, strict=True)])
             photos = [{"sha256": p, "record_id": i} for i, r in zip(new, part, strict=True) for p in r.photos]
             results = [{"record_id": i, "text": r.result} for i, r in zip(new, part, strict=True) if r.result]
@@ -232,7 +248,8 @@ class Store:
     def _migrate(self, create: bool) -> None:
         with self.engine.connect() as connection, connection.begin():
             had = migrations.applied(connection)
-            if had is None and sa.inspect(connection).get_table_names():
+            # A log's own list of migrations is never empty: it is written together with the first of them.
+            if not had and sa.inspect(connection).get_table_names():
                 raise LogRefused(f"log {self.name}", "it holds another program's tables", "name another file or database")
         if had is None and not create:
             raise LogRefused(f"log {self.name}", "it holds no log yet", "start it with 'shoulderline log add' or 'log import'")
@@ -245,6 +262,38 @@ class Store:
                 # Another process may have got here first; only the lock makes this answer last.
                 if name not in (migrations.applied(connection) or ()):
                     migrations.apply(connection, name, datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"))
+
+
+def _plain_path(text: str) -> str:
+    """The file that a SQLite URL names; any other text as it is."""
+    if not text.startswith(("sqlite:", "sqlite+")) or "://" not in text:
+        return text
+    try:
+        path = sa.make_url(text).database
+    except (ArgumentError, ValueError):
+        return text
+    if not path or path == ":memory:":
+        raise LogRefused(f"log {text}", "it names no file", "give the file's path")
+    return path
+
+
+def _check_file(path: Path) -> None:
+    """Refuse what is no log before SQLite opens it, since opening alone would turn another program's file into a write-ahead one."""
+    if path.is_dir():
+        raise LogRefused(f"log {path}", "it is a folder", "name the log's file in it")
+    with path.open("rb") as file:
+        head = file.read(100)
+    if not head:
+        return
+    if not head.startswith(b"SQLite format 3\x00"):
+        raise LogRefused(f"log {path}", "it is no log", "name a log's file, or leave --log out")
+    # Bytes 68 to 71 of the header (SQLite, database file format): whose file it is. A new log has it as soon as it has a table.
+    owner, pages = int.from_bytes(head[68:72], "big"), int.from_bytes(head[28:32], "big")
+    if owner != migrations.APPLICATION_ID and not (owner == 0 and pages <= 1):
+        raise LogRefused(f"log {path}", "it holds another program's tables", "name another file or database")
+    if not (os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)):
+        why = "it cannot be written to, which SQLite needs even to read it"
+        raise LogRefused(f"log {path}", why, "copy it to a folder of your own, or ask for the right to write")
 
 
 def standing() -> sa.ColumnElement[bool]:
@@ -271,7 +320,15 @@ def _chain(connection: sa.Connection, number: int | None) -> set[int]:
     return found
 
 
-def _among(connection: sa.Connection, select: sa.Select, column: sa.Column, values: Sequence[str]) -> Iterator[Sequence]:
+def _said(connection: sa.Connection, numbers: Collection[int]) -> dict[int, str]:
+    """What each of these records said, as its row's key (`tables.row` marks what was said again)."""
+    if not numbers:
+        return {}
+    return {i: key[:64] for i, key in connection.execute(sa.select(RECORD.c.id, RECORD.c.row_key).where(RECORD.c.id.in_(numbers)))}
+
+
+def among(connection: sa.Connection, select: sa.Select, column: sa.Column, values: Iterable[str]) -> Iterator[Sequence]:
+    """Rows of `select` whose `column` is one of the values."""
     unique = list(dict.fromkeys(values))
     # SQLite before 3.32 takes 999 parameters.
     for start in range(0, len(unique), 900):
@@ -286,10 +343,6 @@ def _engine(text: str) -> sa.Engine:
         return engine
     try:
         url = sa.make_url(text)
-        if url.get_backend_name() == "sqlite":
-            if not url.database:
-                raise LogRefused(f"log {text}", "it names no file", "give the file's path")
-            return _engine(url.database)
         if url.get_backend_name() != "postgresql":
             raise LogRefused(
                 f"log {_without_password(text)}", "only SQLite files and PostgreSQL are known", "give a file or postgresql://..."

@@ -50,11 +50,13 @@ RESULT = sa.Table("result", _META, sa.Column("record_id", sa.BigInteger, primary
 assert {*_WORDS, *_DECIMALS, "date", "cautions", "readings", "places", "photos", "result"} == {f.name for f in fields(Record)} - {"_key"}
 
 
-def row(r: Record, number: int, added: str, supersedes: int | None) -> dict[str, Any]:
-    """A record as a row of `RECORD`; its result goes to `RESULT`."""
+def row(r: Record, number: int, added: str, supersedes: int | None, again: bool = False) -> dict[str, Any]:
+    """A record as a row of `RECORD`; its result goes to `RESULT`. `again`: a correction back to what an earlier record said."""
     u = r.u_mm
+    # A row is in the log once, and stays known by the record that said it first.
+    key = f"{r.row_key} again in {number}" if again else r.row_key
     found: dict[str, Any] = {
-        "id": number, "added": added, "supersedes": supersedes, "row_key": r.row_key, "knife_key": knife_key(r.maker, r.model),
+        "id": number, "added": added, "supersedes": supersedes, "row_key": key, "knife_key": knife_key(r.maker, r.model),
         "maker_key": name_key(r.maker), "model_key": name_key(r.model), "instrument_kind": instrument_kind(r.instrument),
         "thickness_mm": r.thickness_mm, "u_mm": None if math.isnan(u) else u, "common_u_mm": r.common_u_mm, "date": r.date.isoformat(),
         "cautions": json.dumps(r.cautions), "readings": decimals_text(r.readings), "places": decimals_text(r.places),

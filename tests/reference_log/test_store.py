@@ -12,7 +12,7 @@ import sqlalchemy as sa
 
 from app.reference_log import migrations, search
 from app.reference_log.errors import LogRefused
-from app.reference_log.records import Condition, Unit
+from app.reference_log.records import Condition, Unit, instrument_kind
 from app.reference_log.store import Store
 from app.reference_log.tables import RECORD
 
@@ -121,9 +121,63 @@ def test_another_programs_tables_are_left_alone(tmp_path: Path) -> None:
         connection.execute("CREATE TABLE recipes (a TEXT)")
     connection.close()
     before = path.read_bytes()
+    for where in (path, f"sqlite:///{path}"):
+        with pytest.raises(LogRefused, match="another program's tables"):
+            Store(where, create=True)
+    # Opening alone would have made it a write-ahead file.
+    assert path.read_bytes() == before
+    assert [p.name for p in tmp_path.iterdir()] == ["other.sqlite"]
+
+
+def test_another_programs_list_of_migrations_is_no_log(where: str) -> None:
+    with Store(where, create=True) as store, store.writing() as connection:
+        connection.exec_driver_sql("DELETE FROM migration")
     with pytest.raises(LogRefused, match="another program's tables"):
-        Store(path, create=True)
-    assert "record" not in str(before)
+        Store(where, create=True)
+
+
+def test_a_log_that_cannot_be_written_to_says_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "log.sqlite"
+    Store(path, create=True).close()
+    # A superuser, as CI's, may write whatever the mode says.
+    monkeypatch.setattr("os.access", lambda *_: False)
+    with pytest.raises(LogRefused, match="copy it to a folder of your own"):
+        Store(path)
+
+
+def test_a_folder_or_a_mistyped_url_is_refused_and_nothing_made(tmp_path: Path) -> None:
+    with pytest.raises(LogRefused, match="it is a folder"):
+        Store(tmp_path)
+    with pytest.raises(LogRefused, match="there is no log"):
+        Store(f"sqlite:///{tmp_path}/mistyped.sqlite")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_log_killed_before_its_first_checkpoint_is_still_known(tmp_path: Path, record) -> None:
+    path, copy = tmp_path / "log.sqlite", tmp_path / "copy.sqlite"
+    with Store(path, create=True) as store:
+        store.add(record())
+        # What a kill leaves: all of it in the write-ahead file, nothing of it in the header.
+        for end in ("", "-wal"):
+            Path(f"{copy}{end}").write_bytes(Path(f"{path}{end}").read_bytes())
+    assert copy.read_bytes()[68:72] == bytes(4)
+    with Store(copy) as again:
+        assert len(list(again.all())) == 1
+
+
+def test_a_wrong_correction_is_taken_back(record, store: Store) -> None:
+    first = record()
+    one = store.add(first)
+    two = store.add(replace(first, thickness=Decimal("0.45")), supersedes=one)
+    three = store.add(first, supersedes=two)
+    four = store.add(replace(first, thickness=Decimal("0.45")), supersedes=three)
+    assert [s.record.thickness for s in store.history(four)] == [Decimal(t) for t in ("0.42", "0.45", "0.42", "0.45")]
+    with pytest.raises(LogRefused, match=f"the same row is in the log as record {four}"):
+        store.add(replace(first, thickness=Decimal("0.45")), supersedes=four)
+    # What was corrected does not come back as a contribution.
+    for r in (first, replace(first, thickness=Decimal("0.45"))):
+        with pytest.raises(LogRefused, match="duplicate: the same row"):
+            store.add(r)
 
 
 @pytest.mark.parametrize(
@@ -184,3 +238,15 @@ def test_condition_survives_as_itself(record, store: Store) -> None:
     for condition in Condition:
         store.add(record(condition=condition))
     assert [s.record.condition for s in store.all()] == list(Condition)
+
+
+@pytest.mark.parametrize(
+    ("name", "kind"),
+    [
+        ("Digital caliper 150 mm", "caliper"), ("vernier", "caliper"), ("micrometer caliper", "micrometer"),
+        ("vernier micrometer", "micrometer"), ("measuring microscope", "microscope"), ("dial gauge", "thickness gauge"), ("caliper and photo", "caliper"),
+        ("steel ruler", "ruler"), ("capsule tool", "capsule tool"),
+    ],
+)  # fmt: skip
+def test_kinds_of_instruments_that_are_never_averaged_together(name: str, kind: str) -> None:
+    assert instrument_kind(name) == kind
