@@ -26,6 +26,8 @@ FURTHER = (
 ALL = TEMPLATE + FURTHER
 REASON = "reason"
 NEEDED = ("maker", "model", "specimen", "method", "instrument", "contributor", "date", "unit", "edge", "condition")
+# What a row may end before: words that may be empty. A row that ends before a figure may have lost a cell further to the left.
+MAY_END_A_ROW = ("variant", "note", "program", "cautions", REASON)
 # One place each: what a person may leave out without making the row mean something else.
 _DECIMALS = (
     "instrument_step", "instrument_accuracy", "angle_deg", "angle_found_deg", "bevel_width", "thickness", "thickness_u", "tip", "tip_u",
@@ -34,6 +36,7 @@ _DECIMALS = (
 _TEXTS = ("maker", "model", "variant", "specimen", "instrument", "contributor", "note", "program", "result")
 _METHOD_WORDS = {"zone": "main stretch", "height": "shoulder", "averaged": "mean"}
 _NUMBER = re.compile(r"[0-9]{1,9}(\.[0-9]{0,30})?|\.[0-9]{1,30}", re.ASCII)
+_COMMA = re.compile(r"[0-9]{1,9},[0-9]{1,30}", re.ASCII)
 _SHA256 = re.compile(r"[0-9A-Fa-f]{64}")
 _E = TypeVar("_E", bound=StrEnum)
 
@@ -85,6 +88,21 @@ def record(row: Mapping[str, str]) -> Record:
     )
 
 
+def pointed(row: dict[str, str]) -> bool:
+    """Turn decimal commas in a row's figures into points; True where there was one.
+
+    Only for a file whose cells a semicolon or a tab separates: a spreadsheet that writes those writes decimal commas, and a comma
+    between thousands is none here, since no length or angle reaches a thousand.
+    """
+    found = False
+    for name in (*_DECIMALS, "readings", "places"):
+        parts = row.get(name, "").split(";")
+        if any(_COMMA.fullmatch(p.strip().removeprefix("-")) for p in parts):
+            row[name] = ";".join(p.replace(",", ".") if _COMMA.fullmatch(p.strip().removeprefix("-")) else p for p in parts)
+            found = True
+    return found
+
+
 def _one_of(name: str, text: str, kinds: type[_E]) -> _E:
     try:
         return kinds(text.strip().lower())
@@ -129,7 +147,9 @@ def _date(text: str) -> datetime.date:
             raise ValueError
         return datetime.date.fromisoformat(text.strip())
     except ValueError:
-        raise LogRefused(f"date {text[:40]!r}", "it must be a day as YEAR-MONTH-DAY", "write it like 2026-03-01") from None
+        raise LogRefused(
+            f"date {text[:40]!r}", "it must be a day as YEAR-MONTH-DAY", "write it like 2026-03-01, in a spreadsheet as text"
+        ) from None
 
 
 def _remarks(text: str) -> tuple[str, ...]:

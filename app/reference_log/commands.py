@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import re
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -66,6 +67,18 @@ def _column_text(text: str) -> tuple[str, str]:
     return name.strip().lower(), value
 
 
+def _length(text: str) -> float:
+    if not re.fullmatch(r"[0-9]{1,9}(\.[0-9]*)?|\.[0-9]+", text, re.ASCII):
+        raise argparse.ArgumentTypeError(f"{text!r}: expected millimetres, such as 0.35")
+    return float(text)
+
+
+def _count(text: str) -> int:
+    if not re.fullmatch(r"[0-9]{1,9}", text, re.ASCII) or int(text) < 1:
+        raise argparse.ArgumentTypeError(f"{text!r}: expected a number from 1 on")
+    return int(text)
+
+
 def _add_add(p: argparse.ArgumentParser) -> None:
     p.add_argument("result", type=Path, metavar="RESULT_DIR", help="folder with a measurement.json")
     p.add_argument("--maker", default="", help="who made the knife (default: by job.toml)")
@@ -86,11 +99,11 @@ def _add_find(p: argparse.ArgumentParser) -> None:
     p.add_argument("--edge", choices=[str(e) for e in Edge], default="", help="kind of edge")
     p.add_argument("--condition", choices=[str(c) for c in Condition], default="", help="state of the edge")
     p.add_argument("--method", choices=[str(s) for s in Source], default="", help="how the figure was had")
-    p.add_argument("--from-mm", type=float, metavar="MM", help="at least this thick")
-    p.add_argument("--to-mm", type=float, metavar="MM", help="at most this thick")
+    p.add_argument("--from-mm", type=_length, metavar="MM", help="at least this thick")
+    p.add_argument("--to-mm", type=_length, metavar="MM", help="at most this thick")
     p.add_argument("--sort", choices=("thickness", "maker", "date", "added"), default="thickness", help="order (default %(default)s)")
     p.add_argument("--descending", action="store_true", help="the other way round")
-    p.add_argument("--limit", type=int, default=200, metavar="N", help="show at most this many (default %(default)s)")
+    p.add_argument("--limit", type=_count, default=200, metavar="N", help="show at most this many (default %(default)s)")
     p.add_argument("--superseded", action="store_true", help="also records that a correction replaced")
 
 
@@ -153,10 +166,13 @@ def _import(options: argparse.Namespace) -> int:
     from app.reference_log.store import Store
 
     def keep_turned_away(outcome: contributions.Outcome) -> None:
-        if options.turned_away and outcome.turned_away:
+        # One of an earlier import must not stand as this one's: where nothing was turned away, only its header is left.
+        if options.turned_away and (outcome.turned_away or options.turned_away.exists()):
             kind = "json" if options.turned_away.suffix.lower() == ".json" else "csv"
             write_file(options.turned_away, outcome.turned_away_file(kind).encode("utf-8"))
 
+    if options.turned_away:
+        _keep_apart("--turned-away", options.turned_away, options.log, options.file)
     given = contributions.read(options.file)
     with Store(options.log, create=True) as store, progress() as report:
         outcome = contributions.take(store, given, report=report, before_commit=keep_turned_away)
@@ -196,7 +212,7 @@ def _find(options: argparse.Namespace) -> int:
         low_mm=options.from_mm, high_mm=options.to_mm, superseded=options.superseded,
     )  # fmt: skip
     with Store(options.log) as store:
-        total, found = search.find(store, wanted, sort=options.sort, descending=options.descending, limit=max(1, options.limit))
+        total, found = search.find(store, wanted, sort=options.sort, descending=options.descending, limit=options.limit)
     print(table(found))
     print(f"{len(found)} of {total}" if len(found) < total else f"{total} found")
     return 0
@@ -232,11 +248,22 @@ def _export(options: argparse.Namespace) -> int:
     from app.reference_log import publish
     from app.reference_log.store import Store
 
+    _keep_apart("--out", options.out, options.log)
     with Store(options.log) as store:
         text = publish.export(store, options.format)
     write_file(options.out, text.encode("utf-8"))
     print(f"In {options.out}: the list as {options.format}")
     return 0
+
+
+def _keep_apart(flag: str, out: Path, log: str | None, *others: Path) -> None:
+    """Refuse to write over what a command reads: the log, or the file of contributions."""
+    from app.reference_log.errors import LogRefused
+    from app.reference_log.store import default_path, file_of
+
+    for kept in (file_of(log) if log else default_path(), *others):
+        if kept and out.exists() and kept.exists() and out.samefile(kept):
+            raise LogRefused(f"{flag} {out}", "writing there would destroy what is read from it", "name another file")
 
 
 def _correct(options: argparse.Namespace) -> int:

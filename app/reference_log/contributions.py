@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import codecs
 import csv
 import io
 import json
 import math
+import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -19,7 +21,7 @@ from app.reference_log import checks, columns
 from app.reference_log.errors import LogRefused
 from app.reference_log.escape import defuse, undefuse
 from app.reference_log.records import MAX_RESULT, Condition, Record, Source, knife_key, name_key
-from app.reference_log.store import Store, check_correctable, standing
+from app.reference_log.store import Store, among, check_correctable, standing
 from app.reference_log.tables import RECORD
 
 Report = Callable[[str, float], None]
@@ -30,7 +32,7 @@ _USED = (Condition.RESHARPENED, Condition.REPROFILED, Condition.REGROUND)
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One row of a contribution: its number in the file (the first row after the header is 1) and its cells as they were."""
+    """One row of a contribution: its number in the file (the one below the header is 1, empty ones count) and its cells as they were."""
 
     number: int
     cells: tuple[str, ...]
@@ -38,11 +40,16 @@ class Row:
 
 @dataclass(frozen=True)
 class Contribution:
-    """A file's rows as text, under the names of its columns; `unknown` columns are read by nobody."""
+    """A file's rows as text, under the names of its columns; `unknown` columns are read by nobody.
+
+    `separator` stands between its cells, `marked` says whether it began with a byte order mark: what one spreadsheet wrote, it reads.
+    """
 
     names: tuple[str, ...]
     rows: tuple[Row, ...]
     unknown: tuple[str, ...] = ()
+    separator: str = ","
+    marked: bool = False
 
 
 @dataclass(frozen=True)
@@ -54,12 +61,22 @@ class Outcome:
     cautions: tuple[tuple[int, str], ...]
     turned_away: tuple[tuple[Row, str], ...]
     unknown: tuple[str, ...] = ()
+    separator: str = ","
+    marked: bool = False
 
     def turned_away_file(self, kind: str = "csv") -> str:
-        """The rows turned away as CSV or JSON text, with the reason in a column; mended, the file can be imported as it is."""
-        names = (*(n for n in self.names if n != columns.REASON), columns.REASON)
-        rows = [{**dict(zip(self.names, row.cells, strict=False)), columns.REASON: why} for row, why in self.turned_away]
-        return json_text([{n: r.get(n, "") for n in names} for r in rows]) if kind == "json" else csv_text(names, rows)
+        """The rows turned away as CSV or JSON text, with the reason in a column; mended, the file can be imported as it is.
+
+        CSV comes as it was given: a spreadsheet that writes semicolons opens no commas.
+        """
+        # A row with more cells than columns, such as one with a comma in an unquoted note, keeps them all.
+        widest = max((len(row.cells) for row, _ in self.turned_away), default=0)
+        given = (*self.names, *(f"cell {i + 1}" for i in range(len(self.names), widest)))
+        names = (*(n for n in given if n != columns.REASON), columns.REASON)
+        rows = [{**dict(zip(given, row.cells, strict=False)), columns.REASON: why} for row, why in self.turned_away]
+        if kind == "json":
+            return json_text([{n: r.get(n, "") for n in names} for r in rows])
+        return "\ufeff" * self.marked + csv_text(names, rows, self.separator)
 
 
 def template(kind: str = "csv") -> str:
@@ -67,10 +84,10 @@ def template(kind: str = "csv") -> str:
     return json_text([dict.fromkeys(columns.TEMPLATE, "")]) if kind == "json" else csv_text(columns.TEMPLATE, [])
 
 
-def csv_text(names: Sequence[str], rows: Iterable[dict[str, str]]) -> str:
+def csv_text(names: Sequence[str], rows: Iterable[dict[str, str]], separator: str = ",") -> str:
     """CSV (RFC 4180) whose cells no spreadsheet runs as formulas."""
     out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\r\n")
+    writer = csv.writer(out, delimiter=separator, lineterminator="\r\n")
     writer.writerow(names)
     writer.writerows([defuse(row.get(name, "")) for name in names] for row in rows)
     return out.getvalue()
@@ -95,11 +112,13 @@ def read(path: Path) -> Contribution:
 
 def read_from(file: BinaryIO, name: str) -> Contribution:
     """The same, of an open file; `name` is what it is called in a refusal."""
+    marked = file.read(3) == codecs.BOM_UTF8
+    file.seek(0)
     text = io.TextIOWrapper(file, encoding="utf-8-sig", newline="")
     try:
         start = text.read(4096)
         text.seek(0)
-        found = _read_json(name, text.read()) if start.lstrip()[:1] in ("[", "{") else _read_csv(name, text, start)
+        found = _read_json(name, text.read()) if start.lstrip()[:1] in ("[", "{") else _read_csv(name, text, start, marked)
     except UnicodeDecodeError as error:
         raise LogRefused(name, "it is not UTF-8 text", "save it as CSV (UTF-8) or JSON") from error
     finally:
@@ -145,7 +164,7 @@ def _sorted(given: Contribution, tell: Report) -> tuple[list[tuple[Row, Record]]
     for i, row in enumerate(given.rows):
         if i % 1000 == 0:
             tell("check the rows", 0.5 * i / len(given.rows))
-        found = _checked(given.names, row)
+        found = _checked(given, row)
         if isinstance(found, str):
             away.append((row, found))
         else:
@@ -155,7 +174,8 @@ def _sorted(given: Contribution, tell: Report) -> tuple[list[tuple[Row, Record]]
 
 def _outcome(given: Contribution, good: list[tuple[Row, Record]], away: list[tuple[Row, str]]) -> Outcome:
     cautions = tuple((row.number, "; ".join(r.cautions)) for row, r in good if r.cautions)
-    return Outcome(given.names, len(good), cautions, tuple(sorted(away, key=lambda pair: pair[0].number)), given.unknown)
+    turned_away = tuple(sorted(away, key=lambda pair: pair[0].number))
+    return Outcome(given.names, len(good), cautions, turned_away, given.unknown, given.separator, given.marked)
 
 
 def add_one(store: Store, record: Record, *, corrects: int | None = None) -> tuple[int, Record]:
@@ -188,23 +208,33 @@ def _against_log(
     good = [pair for i, pair in enumerate(good) if i not in doubles]
     beside = standing() if corrects is None else sa.and_(standing(), RECORD.c.id != corrects)
     good = _without_used_as_factory(connection, beside, good, away)
+    good = _with_later_factory_marked(connection, beside, good)
     return _with_far_ones_marked(connection, beside, good)
 
 
-def _checked(names: Sequence[str], row: Row) -> Record | str:
-    if len(row.cells) != len(names):
-        return f"it has {len(row.cells)} cells under {len(names)} columns"
-    cells = dict(zip(names, row.cells, strict=True))
+def _checked(given: Contribution, row: Row) -> Record | str:
+    names, values = given.names, row.cells
+    # Spreadsheets write separators for columns beyond the last, and none for a last one that is empty.
+    while len(values) > len(names) and not values[-1].strip():
+        values = values[:-1]
+    if len(values) < len(names) and all(n in columns.MAY_END_A_ROW or n not in columns.ALL for n in names[len(values) :]):
+        values = (*values, *[""] * (len(names) - len(values)))
+    if len(values) != len(names):
+        return f"it has {len(values)} cells under {len(names)} columns: put a cell that holds {given.separator!r} in quotes"
+    cells = dict(zip(names, values, strict=True))
     if checks.is_no_instrument(cells["instrument"]):
         return "no instrument: say what the figure was read with"
+    remarks: list[str] = []
+    if given.separator != "," and columns.pointed(cells):
+        remarks.append("decimal commas: read as decimal points")
     try:
         record = columns.record(cells)
     except LogRefused as error:
         return str(error)
     if why := checks.reason_against(record):
         return why
-    remarks = tuple(dict.fromkeys((*record.cautions, *checks.cautions(record))))
-    return replace(record, cautions=remarks) if remarks != record.cautions else record
+    remarks = [*record.cautions, *remarks, *checks.cautions(record)]
+    return replace(record, cautions=tuple(dict.fromkeys(remarks))) if remarks else record
 
 
 def _without_doubles_in_file(good: list[tuple[Row, Record]], away: list[tuple[Row, str]]) -> list[tuple[Row, Record]]:
@@ -249,6 +279,25 @@ def _without_used_as_factory(
         else:
             kept.append((row, r))
     return kept
+
+
+def _with_later_factory_marked(
+    connection: sa.Connection, beside: sa.ColumnElement[bool], good: list[tuple[Row, Record]]
+) -> list[tuple[Row, Record]]:
+    """Caution a ground edge whose specimen the log has as factory on a later day: the same contradiction, come in the other order."""
+    ground = {knife_key(r.maker, r.model) for _, r in good if r.condition in _USED}
+    c = RECORD.c
+    select = sa.select(c.knife_key, c.specimen, c.date, c.id).where(beside, c.condition == Condition.FACTORY)
+    last: dict[tuple[str, str], tuple[str, int]] = {}
+    for knife, specimen, day, number in among(connection, select, c.knife_key, ground):
+        key = (knife, name_key(specimen))
+        last[key] = max(last.get(key, ("", 0)), (day, number))
+    marked = []
+    for row, r in good:
+        day, number = last.get((knife_key(r.maker, r.model), name_key(r.specimen)), ("", 0)) if r.condition in _USED else ("", 0)
+        remark = f"record {number} has this specimen as factory on {day}, after it was ground: one of them is wrong"
+        marked.append((row, replace(r, cautions=(*r.cautions, remark)) if day > r.date.isoformat() else r))
+    return marked
 
 
 def _with_far_ones_marked(
@@ -306,10 +355,14 @@ def _t99(freedom: int) -> float:
     return float(stats.t.ppf(0.995, min(freedom, 200)))
 
 
-def _read_csv(name: str, file: TextIO, start: str) -> Contribution:
-    header = start.split("\n", 1)[0]
+def _read_csv(name: str, file: TextIO, start: str, marked: bool) -> Contribution:
+    # A first line that some spreadsheets write and obey.
+    said = re.match(r"sep=([,;\t])\r?\n", start, re.IGNORECASE)
+    header = start[said.end() if said else 0 :].split("\n", 1)[0]
     # Spreadsheets of many countries separate by semicolons; no column's name holds any of the three.
-    separator = max(",;\t", key=header.count)
+    separator = said[1] if said else max(",;\t", key=header.count)
+    if said:
+        file.readline()
     # A column's words recur: kept once, 100,000 rows need half the memory.
     same: dict[str, str] = {}
 
@@ -321,10 +374,11 @@ def _read_csv(name: str, file: TextIO, start: str) -> Contribution:
         try:
             lines = csv.reader(file, delimiter=separator, strict=True)
             names = _names(name, [undefuse(n) for n in next(lines, [])])
-            rows = tuple(Row(i, tuple(map(kept, cells))) for i, cells in enumerate((c for c in lines if any(c)), start=1))
+            filled = ((i, cells) for i, cells in enumerate(lines, start=1) if any(c.strip() for c in cells))
+            rows = tuple(Row(i, tuple(map(kept, cells))) for i, cells in filled)
         except csv.Error as error:
             raise LogRefused(name, f"it cannot be read as CSV ({error})", "save it as CSV (UTF-8)") from error
-    return Contribution(names, rows, _unknown(names))
+    return Contribution(names, rows, _unknown(names), separator, marked)
 
 
 def _read_json(name: str, text: str) -> Contribution:
@@ -351,6 +405,10 @@ def _text(value: object) -> str:
 
 def _names(name: str, names: Iterable[str]) -> tuple[str, ...]:
     found = tuple(n.strip().lower() for n in names)
+    # Columns beyond the last that a spreadsheet leaves without a name; one further in keeps its cells under a name of its own.
+    while found and not found[-1]:
+        found = found[:-1]
+    found = tuple(n or f"column {i}" for i, n in enumerate(found, start=1))
     if doubled := [n for n in found if found.count(n) > 1]:
         raise LogRefused(name, f"it has the column {doubled[0]!r} twice", "keep one of them")
     return found

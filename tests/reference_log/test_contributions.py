@@ -54,6 +54,8 @@ def test_a_sound_row_is_taken_without_remark(store: Store) -> None:
         ({"unit": "inch"}, "impossible geometry.*check the unit"),
         ({"thickness": "0.9", "bevel_width": "", "angle_deg": ""}, "outside its own readings"),
         ({"note": "resharpened twice on a stone"}, "a used edge declared as factory"),
+        ({"note": "after six months of use"}, "a used edge declared as factory"),
+        ({"note": "the knife has been used"}, "a used edge declared as factory"),
         ({"note": "a used knife, bought second-hand"}, "a used edge declared as factory"),
         ({"thickness": "0,42"}, "thickness '0,42'.*decimal point"),
         ({"thickness": "-0.42"}, "above nothing"),
@@ -85,7 +87,13 @@ def test_turned_away_with_its_reason(tmp_path: Path, change: dict[str, str], why
         ({"readings": "0.42;0.42;0.42"}, "all 3 readings are equal"),
         ({"thickness": "0.4234"}, "thickness 0.4234 has more digits"),
         ({"readings": "0.415;0.42"}, "reading 0.415 has more digits"),
-        ({"thickness_u": "0.002"}, "below the 0.017 of the instrument's accuracy"),
+        ({"thickness_u": "0.002"}, "below the 0.017 that its instrument can give: 0.017 is counted"),
+        ({"thickness_u": "0.0001", "instrument_accuracy": ""}, "below the 0.0029 that its instrument can give"),
+        ({"thickness_u": "0.0001", "method": "photo", "instrument": "phone camera"}, "below the 0.0021 that its photo can give"),
+        ({"thickness_u": "0.0001", "method": "photo+readings"}, "below the 0.0021 that its instrument and photo can give"),
+        ({"thickness_u": "0.30"}, "thickness_u 0.30 is over half of the figure"),
+        ({"instrument_accuracy": "0.004"}, "less than half of its step"),
+        ({"method": "photo+readings", "thickness": "0.52"}, "lies outside its own readings"),
         ({"unit": ""}, "no unit given: taken as mm"),
         ({"condition": ""}, "no condition given"),
         ({"thickness": ""}, "taken as the mean of the readings"),
@@ -116,7 +124,8 @@ def test_taken_with_a_caution(tmp_path: Path, change: dict[str, str], remark: st
 
 
 @pytest.mark.parametrize(
-    "note", ["never sharpened", "not used yet", "factory sharpened", "sharpened by the maker", "used a digital caliper"]
+    "note",
+    ["never sharpened", "not used yet", "factory sharpened", "sharpened by the maker", "used a digital caliper", "the knife was not used"],
 )
 def test_notes_that_deny_use_are_no_reason(tmp_path: Path, note: str) -> None:
     with Store(tmp_path / "log.sqlite", create=True) as store:
@@ -210,6 +219,100 @@ def test_spreadsheets_of_other_countries(tmp_path: Path, separator: str) -> None
     assert dict(zip(contributions.read(path).names, contributions.read(path).rows[0].cells, strict=True)) == row()
 
 
+def _written(path: Path, *rows: dict[str, str], separator: str = ",", begin: str = "", end: str = "", names: tuple[str, ...] = ()) -> Path:
+    out = io.StringIO()
+    writer = csv.writer(out, delimiter=separator)
+    writer.writerows([[*columns.TEMPLATE, *names], *([r.get(n, "") for n in (*columns.TEMPLATE, *names)] for r in rows)])
+    path.write_text(begin + out.getvalue() + end, encoding="utf-8", newline="")
+    return path
+
+
+def _with_commas(**change: str) -> dict[str, str]:
+    return {n: v.replace(".", ",") for n, v in row(**change).items()}
+
+
+@pytest.mark.parametrize("separator", [";", "\t"])
+def test_decimal_commas_where_no_comma_separates(tmp_path: Path, store: Store, separator: str) -> None:
+    path = _written(tmp_path / "rows.csv", _with_commas(), separator=separator, begin="\ufeff")
+    outcome = contributions.take(store, contributions.read(path))
+    assert (outcome.taken, outcome.cautions) == (1, ((1, "decimal commas: read as decimal points"),))
+    (kept,) = store.all()
+    assert (str(kept.record.thickness), [str(r) for r in kept.record.readings]) == ("0.42", ["0.41", "0.43", "0.42"])
+    # It is the same row, however its figures are written.
+    assert "duplicate" in contributions.take(store, given(row())).turned_away[0][1]
+
+
+@pytest.mark.parametrize("figure", ["1.234,5", "0,42,1", "0,42 mm", ",42"])
+def test_what_is_no_decimal_comma_is_turned_away(tmp_path: Path, store: Store, figure: str) -> None:
+    path = _written(tmp_path / "rows.csv", row(thickness=figure), separator=";")
+    assert "decimal point" in contributions.take(store, contributions.read(path)).turned_away[0][1]
+
+
+def test_turned_away_rows_come_back_as_the_spreadsheet_wrote_them(tmp_path: Path, store: Store) -> None:
+    path = _written(tmp_path / "rows.csv", _with_commas(instrument="", contributor="Jörg"), separator=";", begin="\ufeff")
+    away = contributions.take(store, contributions.read(path)).turned_away_file()
+    assert away.startswith("\ufeffmaker;model;")
+    (tmp_path / "away.csv").write_text(
+        away.replace("factory;readings;;", "factory;readings;digital caliper;"), encoding="utf-8", newline=""
+    )
+    assert contributions.take(store, contributions.read(tmp_path / "away.csv")).turned_away == ()
+    assert [s.record.contributor for s in store.all()] == ["Jörg"]
+
+
+@pytest.mark.parametrize(
+    ("text", "begin", "end", "names"),
+    [
+        ("columns without a name", "", "", ("", "")),
+        ("lines without a cell", "", "\r\n\r\n" + "," * 19 + "\r\n" + " ," * 19 + "\r\n", ()),
+        ("a first line that names the separator", "sep=,\r\n", "", ()),
+    ],
+)
+def test_what_spreadsheets_add(tmp_path: Path, store: Store, text: str, begin: str, end: str, names: tuple[str, ...]) -> None:
+    path = _written(tmp_path / "rows.csv", row(), begin=begin, end=end, names=names)
+    outcome = contributions.take(store, contributions.read(path))
+    assert (outcome.taken, outcome.cautions, outcome.turned_away, outcome.unknown) == (1, (), (), ()), text
+
+
+def test_a_row_may_end_before_an_empty_note_but_not_before_a_figure(tmp_path: Path, store: Store) -> None:
+    path = _written(tmp_path / "rows.csv", row())
+    path.write_text(path.read_text(encoding="utf-8").replace("2026-03-01,", "2026-03-01"), encoding="utf-8")
+    assert contributions.take(store, contributions.read(path)).turned_away == ()
+    figures_last = ("maker", "model", "specimen", "edge", "condition", "method", "instrument", "unit", "contributor", "date", "thickness")
+    names = (*figures_last, "instrument_accuracy", "thickness_u", "tip")
+    cells = (*(row(specimen="b")[n] for n in figures_last), "0.03", "0.018")
+    short = contributions.Contribution(names, (contributions.Row(1, cells),))
+    assert "13 cells under 14 columns" in contributions.take(store, short).turned_away[0][1]
+
+
+def test_empty_lines_count_in_a_rows_number(tmp_path: Path, store: Store) -> None:
+    # The third line below the header is where a person looks for it.
+    path = _written(tmp_path / "rows.csv", row())
+    path.write_text(path.read_text(encoding="utf-8") + "\n" + path.read_text(encoding="utf-8").splitlines()[1], encoding="utf-8")
+    assert [r.number for r, _ in contributions.take(store, contributions.read(path)).turned_away] == [3]
+
+
+def test_a_row_with_too_many_cells_comes_back_with_all_of_them(tmp_path: Path, store: Store) -> None:
+    path = _written(tmp_path / "rows.csv", row(note="mine"))
+    path.write_text(path.read_text(encoding="utf-8").replace("mine", "mine, new, of two"), encoding="utf-8")
+    outcome = contributions.take(store, contributions.read(path))
+    assert "put a cell that holds ',' in quotes" in outcome.turned_away[0][1]
+    for kind in ("csv", "json"):
+        assert " of two" in outcome.turned_away_file(kind)
+
+
+def test_a_ground_edge_that_is_factory_later_is_marked(store: Store) -> None:
+    contributions.take(store, given(row(date="2026-03-01")))
+    outcome = contributions.take(
+        store, given(row(condition="resharpened", date="2026-02-01"), row(condition="reground", date="2026-04-01"))
+    )
+    assert [(n, "record 1 has this specimen as factory on 2026-03-01" in why) for n, why in outcome.cautions] == [(1, True)]
+
+
+def test_a_row_is_the_same_whatever_blanks_a_spreadsheet_left(store: Store) -> None:
+    outcome = contributions.take(store, given(row(note="two\nlines"), row(maker=" Ostfeld ", note="two\r\nlines")))
+    assert [("duplicate" in why) for _, why in outcome.turned_away] == [True]
+
+
 def test_json_figures_keep_their_digits(tmp_path: Path) -> None:
     path = tmp_path / "rows.json"
     path.write_text(json.dumps([row()]).replace('"0.42"', "0.420").replace('"0.41;0.43;0.42"', "[0.41, 0.430]"), encoding="utf-8")
@@ -243,6 +346,23 @@ def test_a_check_says_what_taking_would_do_and_writes_nothing(store: Store) -> N
     before = contributions.check(store, rows)
     assert list(store.all()) == []
     assert before == contributions.take(store, rows)
+
+
+def test_what_was_left_open_stays_said_until_it_is_filled_in(store: Store) -> None:
+    contributions.take(store, given(row(unit="", condition="", readings="0.42;0.42")))
+    number, record = corrections.correct(store, 1, {"readings": "0.41;0.42"})
+    assert record.cautions == ("no unit given: taken as mm", "no condition given: taken as unknown")
+    number, record = corrections.correct(store, number, {"condition": "factory", "note": "seen sealed"})
+    assert record.cautions == ("no unit given: taken as mm",)
+
+
+def test_a_mean_follows_its_corrected_readings(store: Store) -> None:
+    contributions.take(store, given(row(thickness="", thickness_u="", readings="0.41;0.53")))
+    _, record = corrections.correct(store, 1, {"readings": "0.41;0.43"})
+    assert (str(record.thickness), record.cautions) == ("0.420", ("no thickness given: taken as the mean of the readings",))
+    # A thickness that was given stays as it was given.
+    contributions.take(store, given(row(specimen="b", readings="0.40;0.44")))
+    assert str(corrections.correct(store, 3, {"readings": "0.40;0.45"})[1].thickness) == "0.42"
 
 
 def test_a_correction_is_held_against_the_others(store: Store) -> None:

@@ -104,6 +104,39 @@ def test_the_demo_lies_apart_and_never_mixes(
         assert len(list(store.all())) == 1
 
 
+def test_nothing_is_written_over_the_log_or_the_contributions(tmp_path: Path, log: str, capsys: pytest.CaptureFixture[str]) -> None:
+    rows = tmp_path / "rows.csv"
+    rows.write_text(f"{HEADER}\n{GOOD.format('a')}\n", encoding="utf-8")
+    assert main(["log", "import", str(rows), "--log", log]) == 0
+    for out in (log, str(rows)):
+        assert main(["log", "import", str(rows), "--turned-away", out, "--log", log]) == 3
+        assert "would destroy what is read from it" in capsys.readouterr().err
+    for where in (log, f"sqlite:///{log}"):
+        assert main(["log", "export", "--format", "csv", "--out", log, "--log", where]) == 3
+    assert main(["log", "find", "--log", log]) == 0
+    assert "1 found" in capsys.readouterr().out
+
+
+def test_turned_away_rows_of_an_earlier_import_do_not_stay(tmp_path: Path, log: str) -> None:
+    rows, away = tmp_path / "rows.csv", tmp_path / "away.csv"
+    command = ["log", "import", str(rows), "--turned-away", str(away), "--log", log]
+    rows.write_text(f"{HEADER}\n{GOOD.format('a')}\n", encoding="utf-8")
+    assert main(command) == 0
+    assert not away.exists()
+    assert main(command) == 4
+    assert "duplicate" in away.read_text(encoding="utf-8")
+    rows.write_text(f"{HEADER}\n{GOOD.format('b')}\n", encoding="utf-8")
+    assert main(command) == 0
+    assert away.read_text(encoding="utf-8").strip() == f"{HEADER},reason"
+
+
+@pytest.mark.parametrize("wrong", [["--from-mm", "nan"], ["--to-mm", "-1"], ["--to-mm", "1e9"], ["--limit", "0"]])
+def test_what_is_no_length_or_count_is_a_misuse(log: str, wrong: list[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(["log", "find", *wrong, "--log", log])
+    assert ended.value.code == 2
+
+
 def test_correct_and_history(log: str, record, capsys: pytest.CaptureFixture[str]) -> None:
     with Store(log, create=True) as store:
         store.add(record(model="Hernon"))
