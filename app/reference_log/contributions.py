@@ -6,28 +6,23 @@ import codecs
 import csv
 import io
 import json
-import math
 import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from pathlib import Path
 from typing import BinaryIO, TextIO
 
 import sqlalchemy as sa
 
-from app.reference_log import checks, columns
+from app.reference_log import beside_log, checks, columns
 from app.reference_log.errors import LogRefused
 from app.reference_log.escape import defuse, undefuse
-from app.reference_log.records import MAX_RESULT, Condition, Record, Source, knife_key, name_key
-from app.reference_log.store import Store, among, check_correctable, standing
+from app.reference_log.records import MAX_RESULT, Record
+from app.reference_log.store import Store, check_correctable, standing
 from app.reference_log.tables import RECORD
 
 Report = Callable[[str, float], None]
-# Two specimens of one model can differ as 0.3 and 0.7 mm do (common practice, no source).
-_SPECIMENS_RATIO = 0.7 / 0.3
-_USED = (Condition.RESHARPENED, Condition.REPROFILED, Condition.REGROUND)
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,9 +69,9 @@ class Outcome:
         given = (*self.names, *(f"cell {i + 1}" for i in range(len(self.names), widest)))
         names = (*(n for n in given if n != columns.REASON), columns.REASON)
         rows = [{**dict(zip(given, row.cells, strict=False)), columns.REASON: why} for row, why in self.turned_away]
-        if kind == "json":
-            return json_text([{n: r.get(n, "") for n in names} for r in rows])
-        return "\ufeff" * self.marked + csv_text(names, rows, self.separator)
+        # Half a character, which turned its row away, has no bytes: it comes back as the code that JSON has for it.
+        text = json_text([{n: r.get(n, "") for n in names} for r in rows]) if kind == "json" else csv_text(names, rows, self.separator)
+        return "\ufeff" * (self.marked and kind == "csv") + text.encode("utf-8", "backslashreplace").decode("utf-8")
 
 
 def template(kind: str = "csv") -> str:
@@ -88,7 +83,7 @@ def csv_text(names: Sequence[str], rows: Iterable[dict[str, str]], separator: st
     """CSV (RFC 4180) whose cells no spreadsheet runs as formulas."""
     out = io.StringIO()
     writer = csv.writer(out, delimiter=separator, lineterminator="\r\n")
-    writer.writerow(names)
+    writer.writerow(map(defuse, names))
     writer.writerows([defuse(row.get(name, "")) for name in names] for row in rows)
     return out.getvalue()
 
@@ -107,7 +102,8 @@ def read(path: Path) -> Contribution:
         The file is neither, a column that every row needs is missing, or it holds no row.
     """
     with path.open("rb") as file:
-        return read_from(file, str(path))
+        # What comes through a pipe cannot be gone back in.
+        return read_from(file if file.seekable() else io.BytesIO(file.read()), str(path))
 
 
 def read_from(file: BinaryIO, name: str) -> Contribution:
@@ -207,9 +203,10 @@ def _against_log(
     away += [(good[i][0], why) for i, why in doubles.items()]
     good = [pair for i, pair in enumerate(good) if i not in doubles]
     beside = standing() if corrects is None else sa.and_(standing(), RECORD.c.id != corrects)
-    good = _without_used_as_factory(connection, beside, good, away)
-    good = _with_later_factory_marked(connection, beside, good)
-    return _with_far_ones_marked(connection, beside, good)
+    good = beside_log.without_used_as_factory(connection, beside, good, away)
+    good = beside_log.with_later_factory_marked(connection, beside, good)
+    good = beside_log.with_names_of_any_knife_marked(connection, beside, good)
+    return beside_log.with_far_ones_marked(connection, beside, good)
 
 
 def _checked(given: Contribution, row: Row) -> Record | str:
@@ -255,106 +252,6 @@ def _without_doubles_in_file(good: list[tuple[Row, Record]], away: list[tuple[Ro
     return kept
 
 
-def _without_used_as_factory(
-    connection: sa.Connection, beside: sa.ColumnElement[bool], good: list[tuple[Row, Record]], away: list[tuple[Row, str]]
-) -> list[tuple[Row, Record]]:
-    """Turn away factory edges of specimens that were ground on an earlier day, by this file or by the log."""
-    used: dict[tuple[str, str], str] = {}
-
-    def remember(key: tuple[str, str], day: str) -> None:
-        used[key] = min(used.get(key, day), day)
-
-    c = RECORD.c
-    select = sa.select(c.knife_key, c.specimen, sa.func.min(c.date)).where(beside, c.condition.in_(_USED))
-    for knife, specimen, day in connection.execute(select.group_by(c.knife_key, c.specimen)):
-        remember((knife, name_key(specimen)), day)
-    keys = [(knife_key(r.maker, r.model), name_key(r.specimen)) for _, r in good]
-    for key, (_, r) in zip(keys, good, strict=True):
-        if r.condition in _USED:
-            remember(key, r.date.isoformat())
-    kept = []
-    for key, (row, r) in zip(keys, good, strict=True):
-        if r.condition is Condition.FACTORY and used.get(key, "9999") < r.date.isoformat():
-            away.append((row, f"a used edge declared as factory: this specimen was ground by {used[key]} already"))
-        else:
-            kept.append((row, r))
-    return kept
-
-
-def _with_later_factory_marked(
-    connection: sa.Connection, beside: sa.ColumnElement[bool], good: list[tuple[Row, Record]]
-) -> list[tuple[Row, Record]]:
-    """Caution a ground edge whose specimen the log has as factory on a later day: the same contradiction, come in the other order."""
-    ground = {knife_key(r.maker, r.model) for _, r in good if r.condition in _USED}
-    c = RECORD.c
-    select = sa.select(c.knife_key, c.specimen, c.date, c.id).where(beside, c.condition == Condition.FACTORY)
-    last: dict[tuple[str, str], tuple[str, int]] = {}
-    for knife, specimen, day, number in among(connection, select, c.knife_key, ground):
-        key = (knife, name_key(specimen))
-        last[key] = max(last.get(key, ("", 0)), (day, number))
-    marked = []
-    for row, r in good:
-        day, number = last.get((knife_key(r.maker, r.model), name_key(r.specimen)), ("", 0)) if r.condition in _USED else ("", 0)
-        remark = f"record {number} has this specimen as factory on {day}, after it was ground: one of them is wrong"
-        marked.append((row, replace(r, cautions=(*r.cautions, remark)) if day > r.date.isoformat() else r))
-    return marked
-
-
-def _with_far_ones_marked(
-    connection: sa.Connection, beside: sa.ColumnElement[bool], good: list[tuple[Row, Record]]
-) -> list[tuple[Row, Record]]:
-    """Caution figures far from the model's others of the same group, those in the log and those in this file."""
-    sums: dict[tuple, list[float]] = {}
-    c = RECORD.c
-    by = (c.knife_key, c.edge, c.condition, c.source, c.instrument_kind, c.zone, c.height, c.averaged)
-    t = c.thickness_mm
-    for *group, n, total, squares in connection.execute(
-        sa.select(*by, sa.func.count(), sa.func.sum(t), sa.func.sum(t * t)).where(beside).group_by(*by)
-    ):
-        entry = sums.setdefault(_group(*group), [0, 0.0, 0.0])
-        entry[:] = [entry[0] + n, entry[1] + total, entry[2] + squares]
-    groups = []
-    for _, r in good:
-        m = r.method
-        groups.append(_group(knife_key(r.maker, r.model), r.edge, r.condition, m.source, m.instrument_kind, m.zone, m.height, m.averaged))
-        entry = sums.setdefault(groups[-1], [0, 0.0, 0.0])
-        entry[:] = [entry[0] + 1, entry[1] + r.thickness_mm, entry[2] + r.thickness_mm**2]
-    marked = []
-    for group, (row, r) in zip(groups, good, strict=True):
-        n, total, squares = sums[group]
-        remark = _far(r.thickness_mm, r.u_mm, n - 1, total - r.thickness_mm, squares - r.thickness_mm**2)
-        marked.append((row, replace(r, cautions=(*r.cautions, remark)) if remark and remark not in r.cautions else r))
-    return marked
-
-
-def _group(*parts: str) -> tuple[str, ...]:
-    knife, edge, condition, source, kind, *rest = map(str, parts)
-    return (knife, edge, condition, source, "photo" if source == Source.PHOTO else kind, *rest)
-
-
-def _far(x: float, u: float, n: int, total: float, squares: float) -> str | None:
-    """A remark when `x` lies far from `n` others of known sum and sum of squares, mm."""
-    if n < 1:
-        return None
-    mean = total / n
-    text = f"far from the model's other figures: {x:.3g} against their mean {mean:.3g} mm"
-    if not 1.0 / _SPECIMENS_RATIO <= x / mean <= _SPECIMENS_RATIO:
-        return text
-    if n < 3:
-        return None
-    variance = max(0.0, (squares - n * mean**2) / (n - 1)) + (u**2 if math.isfinite(u) else 0.0)
-    # Interval for one more figure of a normal sample, 99 %: one honest figure in a hundred is remarked upon.
-    return text if abs(x - mean) > _t99(n - 1) * math.sqrt(variance * (1.0 + 1.0 / n)) else None
-
-
-@lru_cache(maxsize=4096)
-def _t99(freedom: int) -> float:
-    from scipy import stats
-
-    # Beyond 200 degrees of freedom Student's t is the normal curve to three digits.
-    return float(stats.t.ppf(0.995, min(freedom, 200)))
-
-
 def _read_csv(name: str, file: TextIO, start: str, marked: bool) -> Contribution:
     # A first line that some spreadsheets write and obey.
     said = re.match(r"sep=([,;\t])\r?\n", start, re.IGNORECASE)
@@ -371,13 +268,13 @@ def _read_csv(name: str, file: TextIO, start: str, marked: bool) -> Contribution
         return same.setdefault(cell, cell) if len(same) < 10_000 else same.get(cell, cell)
 
     with _long_cells():
+        lines = csv.reader(file, delimiter=separator, strict=True)
         try:
-            lines = csv.reader(file, delimiter=separator, strict=True)
             names = _names(name, [undefuse(n) for n in next(lines, [])])
             filled = ((i, cells) for i, cells in enumerate(lines, start=1) if any(c.strip() for c in cells))
             rows = tuple(Row(i, tuple(map(kept, cells))) for i, cells in filled)
         except csv.Error as error:
-            raise LogRefused(name, f"it cannot be read as CSV ({error})", "save it as CSV (UTF-8)") from error
+            raise LogRefused(name, f"line {lines.line_num} cannot be read as CSV ({error})", "mend its quotes, or save it again") from error
     return Contribution(names, rows, _unknown(names), separator, marked)
 
 

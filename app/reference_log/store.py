@@ -102,7 +102,9 @@ class Store:
     @contextmanager
     def reading(self) -> Iterator[sa.Connection]:
         """One consistent view of the log."""
-        with _refusals(self.name), self.engine.connect() as connection, connection.begin():
+        # PostgreSQL's usual level would let each statement see another state of the log; SQLite keeps one for the transaction.
+        options = {"isolation_level": "REPEATABLE READ"} if self.engine.dialect.name == "postgresql" else {}
+        with _refusals(self.name), self.engine.connect().execution_options(**options) as connection, connection.begin():
             yield connection
 
     @contextmanager

@@ -9,10 +9,12 @@ import re
 from pathlib import Path
 
 import pytest
+import sqlalchemy as sa
 
 from app.reference_log import columns, contributions, corrections, publish
 from app.reference_log.errors import LogRefused
 from app.reference_log.store import Store
+from app.reference_log.tables import RECORD
 
 
 def row(**given: str) -> dict[str, str]:
@@ -197,7 +199,7 @@ def test_turned_away_rows_come_back_mend_and_import(store: Store, tmp_path: Path
         (b"maker,model\nA,B\n", "no column specimen"),
         (",".join(columns.TEMPLATE).encode(), "no row"),
         ((",".join(columns.TEMPLATE) + ",maker\n").encode(), "column 'maker' twice"),
-        (b'maker,"model\nA', "cannot be read as CSV|no column"),
+        (b'maker,"model\nA', "line 2 cannot be read as CSV"),
         (b"[1, 2]", "no list of rows"),
         (b"{", "cannot be read as JSON"),
     ],
@@ -311,6 +313,39 @@ def test_a_ground_edge_that_is_factory_later_is_marked(store: Store) -> None:
 def test_a_row_is_the_same_whatever_blanks_a_spreadsheet_left(store: Store) -> None:
     outcome = contributions.take(store, given(row(note="two\nlines"), row(maker=" Ostfeld ", note="two\r\nlines")))
     assert [("duplicate" in why) for _, why in outcome.turned_away] == [True]
+
+
+def test_half_a_character_turns_its_row_away_and_no_other(tmp_path: Path, store: Store) -> None:
+    path = tmp_path / "rows.json"
+    # JSON can write what UTF-8 cannot.
+    path.write_text(json.dumps([row(), row(specimen="b", note="cut \ud83d off")]), encoding="utf-8")
+    outcome = contributions.take(store, contributions.read(path))
+    assert (outcome.taken, [r.number for r, _ in outcome.turned_away]) == (1, [2])
+    for kind in ("csv", "json"):
+        assert b"cut \\ud83d off" in outcome.turned_away_file(kind).encode("utf-8")
+
+
+def test_a_columns_name_runs_nowhere_either(store: Store) -> None:
+    away = contributions.take(store, given(row(instrument="") | {"=cmd|' /c calc'!a1": "x"})).turned_away_file()
+    header = next(csv.reader(io.StringIO(away)))
+    assert not [name for name in header if name.startswith("=")]
+
+
+@pytest.mark.parametrize(("name", "marked"), [("1", True), ("No. 2", True), ("a", True), ("mine", True), ("MA-1", False), ("a1", False)])
+def test_a_name_that_any_knife_may_bear_is_marked_where_two_people_gave_it(store: Store, name: str, marked: bool) -> None:
+    contributions.take(store, given(row(specimen=name)))
+    outcome = contributions.take(store, given(row(specimen=name, contributor="Tomas"), row(specimen=name, readings="0.41;0.42")))
+    found = [n for n, why in outcome.cautions if f"specimen {name} is counted as the knife of that name that Mirel measured" in why]
+    assert found == ([1] if marked else [])
+
+
+def test_a_readers_view_does_not_change_under_it(store: Store, record) -> None:
+    store.add(record())
+    with store.reading() as connection:
+        seen = [connection.execute(sa.select(sa.func.count()).select_from(RECORD)).scalar()]
+        store.add(record(specimen="b"))
+        seen.append(connection.execute(sa.select(sa.func.count()).select_from(RECORD)).scalar())
+    assert seen == [1, 1]
 
 
 def test_json_figures_keep_their_digits(tmp_path: Path) -> None:

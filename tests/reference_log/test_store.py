@@ -244,8 +244,8 @@ def test_condition_survives_as_itself(record, store: Store) -> None:
     ("name", "kind"),
     [
         ("Digital caliper 150 mm", "caliper"), ("vernier", "caliper"), ("micrometer caliper", "micrometer"),
-        ("vernier micrometer", "micrometer"), ("measuring microscope", "microscope"), ("dial gauge", "thickness gauge"), ("caliper and photo", "caliper"),
-        ("steel ruler", "ruler"), ("capsule tool", "capsule tool"),
+        ("vernier micrometer", "micrometer"), ("measuring microscope", "microscope"), ("dial gauge", "thickness gauge"),
+        ("caliper and photo", "caliper"), ("steel ruler", "ruler"), ("capsule tool", "capsule tool"),
     ],
 )  # fmt: skip
 def test_kinds_of_instruments_that_are_never_averaged_together(name: str, kind: str) -> None:
