@@ -257,10 +257,12 @@ def _export(options: argparse.Namespace) -> int:
 
 
 def _keep_apart(flag: str, out: Path, log: str | None, *others: Path) -> None:
-    """Refuse to write over what a command reads: the log, or the file of contributions."""
+    """Refuse a folder, and to write over what a command reads: the log, or the file of contributions."""
     from app.reference_log.errors import LogRefused
     from app.reference_log.store import default_path, file_of
 
+    if out.is_dir():
+        raise LogRefused(f"{flag} {out}", "it is a folder", "name the file to write")
     for kept in (file_of(log) if log else default_path(), *others):
         if kept and out.exists() and kept.exists() and out.samefile(kept):
             raise LogRefused(f"{flag} {out}", "writing there would destroy what is read from it", "name another file")

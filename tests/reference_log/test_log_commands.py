@@ -111,6 +111,8 @@ def test_nothing_is_written_over_the_log_or_the_contributions(tmp_path: Path, lo
     for out in (log, str(rows)):
         assert main(["log", "import", str(rows), "--turned-away", out, "--log", log]) == 3
         assert "would destroy what is read from it" in capsys.readouterr().err
+    assert main(["log", "import", str(rows), "--turned-away", str(tmp_path), "--log", log]) == 3
+    assert f"--turned-away {tmp_path}: it is a folder" in capsys.readouterr().err
     for where in (log, f"sqlite:///{log}"):
         assert main(["log", "export", "--format", "csv", "--out", log, "--log", where]) == 3
     assert main(["log", "find", "--log", log]) == 0
