@@ -281,7 +281,7 @@ def _read_csv(name: str, file: TextIO, start: str, marked: bool) -> Contribution
 def _read_json(name: str, text: str) -> Contribution:
     try:
         # Figures stay text: 0.420 as a float would lose the digit that says how it was read.
-        data = json.loads(text, parse_float=str, parse_int=str, parse_constant=str)
+        data = json.loads(text, parse_float=str, parse_int=str, parse_constant=str, object_pairs_hook=_once)
     except (ValueError, RecursionError) as error:
         raise LogRefused(name, f"it cannot be read as JSON ({error})", "start from 'shoulderline log template --format json'") from error
     rows = data.get("rows") if isinstance(data, dict) else data
@@ -292,6 +292,15 @@ def _read_json(name: str, text: str) -> Contribution:
     return Contribution(
         names, tuple(Row(i, tuple(_text(row.get(k)) for k in keys)) for i, row in enumerate(rows, start=1)), _unknown(names)
     )
+
+
+def _once(pairs: list[tuple[str, object]]) -> dict[str, object]:
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        # The last would stand for the others, and nobody would know.
+        doubled = next(key for i, (key, _) in enumerate(pairs) if key in dict(pairs[:i]))
+        raise ValueError(f"a row has {doubled[:40]!r} twice")
+    return found
 
 
 def _text(value: object) -> str:

@@ -202,6 +202,7 @@ def test_turned_away_rows_come_back_mend_and_import(store: Store, tmp_path: Path
         (b'maker,"model\nA', "line 2 cannot be read as CSV"),
         (b"[1, 2]", "no list of rows"),
         (b"{", "cannot be read as JSON"),
+        (b'[{"thickness": 0.4, "thickness": 0.5}]', "a row has 'thickness' twice"),
     ],
 )
 def test_files_that_cannot_be_read(tmp_path: Path, content: bytes, why: str) -> None:
