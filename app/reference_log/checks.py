@@ -26,7 +26,8 @@ _WIDTH_OFF = 0.15
 _USED = re.compile(
     r"\b(?:re-?sharpened|re-?profiled|re-?ground|re-?honed|stropped|honed|touched[ -]up|sharpened|"
     r"used (?:edge|knife|blade|daily|once|twice|for|since|in the|regularly)|(?:well|heavily|lightly|much|often) used|"
-    r"(?:edge|knife|blade) (?:is |was |has been )?used|second[ -]?hand|after (?:some )?use|"
+    r"(?:edge|knife|blade) (?:is |was |has been )?used|second[ -]?hand|(?:bought|already) used|after (?:some )?use|"
+    r"after (?:my |the |one |a )?(?:re-?)?sharpening|"
     r"(?:hours?|days?|weeks?|months?|years?) (?:of )?(?:use|carry))\b",
     re.IGNORECASE,
 )

@@ -57,6 +57,8 @@ def test_a_sound_row_is_taken_without_remark(store: Store) -> None:
         ({"thickness": "0.9", "bevel_width": "", "angle_deg": ""}, "outside its own readings"),
         ({"note": "resharpened twice on a stone"}, "a used edge declared as factory"),
         ({"note": "after six months of use"}, "a used edge declared as factory"),
+        ({"note": "bought used"}, "a used edge declared as factory"),
+        ({"note": "after one sharpening"}, "a used edge declared as factory"),
         ({"note": "the knife has been used"}, "a used edge declared as factory"),
         ({"note": "a used knife, bought second-hand"}, "a used edge declared as factory"),
         ({"thickness": "0,42"}, "thickness '0,42'.*decimal point"),
@@ -127,7 +129,15 @@ def test_taken_with_a_caution(tmp_path: Path, change: dict[str, str], remark: st
 
 @pytest.mark.parametrize(
     "note",
-    ["never sharpened", "not used yet", "factory sharpened", "sharpened by the maker", "used a digital caliper", "the knife was not used"],
+    [
+        "never sharpened",
+        "not used yet",
+        "factory sharpened",
+        "sharpened by the maker",
+        "used a digital caliper",
+        "the knife was not used",
+        "measured before sharpening",
+    ],
 )
 def test_notes_that_deny_use_are_no_reason(tmp_path: Path, note: str) -> None:
     with Store(tmp_path / "log.sqlite", create=True) as store:
