@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from scipy.ndimage import gaussian_filter1d, maximum_filter1d
+from scipy.ndimage import gaussian_filter1d, maximum_filter1d, uniform_filter1d
 
 from vision.apex import ApexLine, refine_apex
 from vision.faces import BLOCK_COLUMNS
@@ -38,6 +38,10 @@ _MOST_AGAINST = 30.0
 _WHOLE_ROWS = 1.0
 # Of two places so nearly alike in likelihood (log) neither is told from the other.
 _NEARLY = 0.8
+# In the core of a lamp's shadow at least half of the light is gone, and what reflects the lamp beside it is brighter than that (log).
+_UMBRA = -0.7
+# Rows of lane that the search for the beginning of the lines runs on to: more than a pattern's own gap (`vision.grain`).
+_LANE_ROWS = 40
 # Shorter stretches are specks (mm).
 _LEAST_MM = 1.0
 _SHADOW = Note(
@@ -120,36 +124,88 @@ def band_before(strip: StraightStrip, edge: ApexLine, line: ShoulderLine, px_per
     """
     if not (np.isfinite(edge.row).any() and np.isfinite(line.row).any()):
         return None
-    first, second = bridged(edge.row), bridged(line.row)
-    width = second - first
-    most = int(_MOST_SHARE * float(np.median(width)))
+    grey = cv2.transform(strip.linear, np.full((1, 3), 1 / 3, np.float32))
     # A shadow's own border is softer than the photo.
-    blur = min(edge.blur_px, float(np.nanmedian(line.sigma_px)))
-    least = max(_LEAST_ROWS, int(np.ceil(3.0 * blur)))
+    found = _Found(grey, bridged(edge.row), bridged(line.row), min(edge.blur_px, float(np.nanmedian(line.sigma_px))), px_per_mm)
+    return _whole(found, edge) or _within(found, edge)
+
+
+@dataclass(frozen=True, eq=False)
+class _Found:
+    """The strip (R, S) in linear light, both lines (S,), the blur, the scale."""
+
+    grey: np.ndarray
+    first: np.ndarray
+    second: np.ndarray
+    blur_px: float
+    px_per_mm: float
+
+    @property
+    def least(self) -> int:
+        """Rows of the narrowest band that can be told."""
+        return max(_LEAST_ROWS, int(np.ceil(3.0 * self.blur_px)))
+
+    @property
+    def column(self) -> np.ndarray:
+        """(C,) centres of the blocks of columns."""
+        return (np.arange(len(self.first) // BLOCK_COLUMNS) + 0.5) * BLOCK_COLUMNS - 0.5
+
+    def blocks(self, row: np.ndarray) -> np.ndarray:
+        """(C,) of (S,)."""
+        return np.interp(self.column, np.arange(len(row)), row)
+
+    def columns(self, block: np.ndarray) -> np.ndarray:
+        """(S,) of (C,): interpolated, a mask by nearest block."""
+        at = np.arange(len(self.first))
+        if block.dtype == bool:
+            return block[np.clip(at // BLOCK_COLUMNS, 0, len(block) - 1)]
+        return np.interp(at, self.column, block)
+
+
+def _whole(found: _Found, edge: ApexLine) -> Band | None:
+    """All that was taken for the bevel is the shadow: it is dark, and grind lines run from its far side to one more line."""
+    grey, least = found.grey, found.least
+    width = found.blocks(found.second - found.first)
+    lane, band, bevel = _levels(found, width)
+    umbra = (band < lane + _UMBRA) & (band < bevel + _UMBRA) & (width >= least)
+    if umbra.mean() <= 0.5:
+        return None
+    onward = grain(grey, found.second, found.blur_px, found.px_per_mm, BLOCK_COLUMNS)
+    along = _ALONG_MM * found.px_per_mm / BLOCK_COLUMNS
+    end = gaussian_filter1d(np.maximum(onward.short, -_MOST_AGAINST), along, axis=1, mode="nearest").argmax(axis=0)
+    inside = (onward.trust >= 1.0) & (end >= least) & (end < len(onward.short) - 2 * least)
+    shadow = _stretches(inside & umbra, umbra)
+    if shadow.mean() <= 0.5:
+        return None
+    shadow_at = found.columns(shadow)
+    rows = np.where(shadow_at, found.second - found.first, np.nan)
+    nothing = np.zeros(len(rows), bool)
+    return Band(np.where(shadow_at, found.second, edge.row), shadow_at, nothing, rows, np.zeros(len(rows)))
+
+
+def _within(found: _Found, edge: ApexLine) -> Band | None:
+    """A band between the apex and a later beginning of the grind lines; None where the bevel is too narrow to hold one."""
+    width, least = found.second - found.first, found.least
+    most = int(_MOST_SHARE * float(np.median(width)))
     if most <= least:
         return None
-    grey = cv2.transform(strip.linear, np.full((1, 3), 1 / 3, np.float32))
-    outward = grain(np.ascontiguousarray(grey[::-1]), len(grey) - 1 - second, blur, px_per_mm, BLOCK_COLUMNS)
-    column = (np.arange(len(outward.trust)) + 0.5) * BLOCK_COLUMNS - 0.5
-    at = np.arange(len(first))
-    gain, rows = _later(outward.short, outward.trust, np.interp(column, at, width), most, px_per_mm)
+    # From the shoulder outward, as far as the lane next to the apex.
+    start = max(int(found.first.min()) - _LANE_ROWS, 0)
+    flipped = np.ascontiguousarray(found.grey[start:][::-1])
+    outward = grain(flipped, len(flipped) - 1 - (found.second - start), found.blur_px, found.px_per_mm, BLOCK_COLUMNS)
+    gain, rows = _later(outward.short, outward.trust, found.blocks(width), most, found.px_per_mm)
     wide_enough = (rows + 0.5 >= least) & (rows + 0.5 < most)
     there = _stretches((gain >= _SURE) & wide_enough, (gain >= _BESIDE) & wide_enough)
-    light = np.log(np.maximum(cv2.blur(grey, (max(int(px_per_mm), 1), 1)), 0.0) + 0.01)
-    lane, band, bevel = _levels(light, np.interp(column, at, first), rows, column, blur)
+    lane, band, bevel = _levels(found, rows)
     dark = (band < lane) & (band < bevel)
     shadow = there & dark
     facet = there & ~shadow & (np.abs(band - bevel) > _OTHER_FACE)
     # Between two places of even chances half their distance is the standard deviation; less evidence, less doubt.
     doubt = np.where(dark & ~shadow & wide_enough, 0.5 * np.clip(gain / _SURE, 0.0, 1.0) * rows, 0.0)
-
-    def spread(where: np.ndarray) -> np.ndarray:
-        return where[np.clip(at // BLOCK_COLUMNS, 0, len(where) - 1)]
-
-    wide = np.interp(at, column, gaussian_filter1d(rows, _ALONG_MM * px_per_mm / BLOCK_COLUMNS / 4, mode="nearest"))
-    shadow_at, facet_at = spread(shadow), spread(facet)
+    wide = found.columns(gaussian_filter1d(rows, _ALONG_MM * found.px_per_mm / BLOCK_COLUMNS / 4, mode="nearest"))
+    shadow_at, facet_at = found.columns(shadow), found.columns(facet)
     rows_at = np.where(shadow_at | facet_at, wide, np.nan)
-    return Band(np.where(shadow_at, first + wide, edge.row), shadow_at, facet_at, rows_at, np.interp(at, column, doubt))
+    return Band(np.where(shadow_at, found.first + wide, edge.row), shadow_at, facet_at, rows_at, found.columns(doubt))
 
 
 def _later(short: np.ndarray, trust: np.ndarray, width: np.ndarray, most: int, px_per_mm: float) -> tuple[np.ndarray, np.ndarray]:
@@ -176,15 +232,15 @@ def _stretches(sure: np.ndarray, likely: np.ndarray) -> np.ndarray:
     return out
 
 
-def _levels(
-    light: np.ndarray, first: np.ndarray, rows: np.ndarray, column: np.ndarray, blur_px: float
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """(C,) log brightness of the lane before the line, of the band's middle and of the bevel behind it."""
-    at = np.rint(column).astype(int)
-    clear = 2.0 * blur_px + 1.0
+def _levels(found: _Found, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """(C,) log brightness of the lane before the first line, of the middle of a band `rows` (C,) wide, and of the face behind it."""
+    at, first = np.rint(found.column).astype(int), found.blocks(found.first)
+    clear = 2.0 * found.blur_px + 1.0
+    along = max(int(found.px_per_mm / BLOCK_COLUMNS), 1)
 
     def mean(start: np.ndarray, count: int) -> np.ndarray:
-        cells = np.rint(start + np.arange(count)[:, None]).astype(int)
-        return light[np.clip(cells, 0, len(light) - 1), at].mean(axis=0)
+        cells = np.clip(np.rint(start + np.arange(count)[:, None]).astype(int), 0, len(found.grey) - 1)
+        light = np.mean([found.grey[cells, np.clip(at + k, 0, found.grey.shape[1] - 1)] for k in (-2, 0, 2)], axis=(0, 1))
+        return np.log(uniform_filter1d(light, along, mode="nearest") + 0.01)
 
     return mean(first - clear - 4, 4), mean(first + rows / 2, 1), mean(first + rows + clear, 6)

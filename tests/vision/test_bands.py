@@ -1,0 +1,92 @@
+"""A band before the bevel's grind lines on drawn strips: a hard shadow on the lane, or a facet at the apex."""
+
+import numpy as np
+import pytest
+from scipy.ndimage import gaussian_filter, gaussian_filter1d
+
+from vision.apex import refine_apex
+from vision.bands import band_before, past_shadow
+from vision.flags import StationFlag
+from vision.shoulder import find_shoulder
+from vision.straighten import StraightStrip
+
+COLUMNS, APEX, WIDTH, PX_PER_MM, BLUR = 2400, 60, 70, 60.0, 0.8
+
+
+def strip(band, band_rows=8, lane=0.6, bevel=0.5, grind=0.06, seed=5):
+    """Lane, a band of brightness `band` before or after row `APEX` (shadow or facet alike), a bevel with grind lines, a cheek along."""
+    rng = np.random.default_rng(seed)
+    rows = APEX + WIDTH + 120
+    grey = np.full((rows, COLUMNS), lane)
+    lines = 1.0 + grind * 1.8 * gaussian_filter1d(rng.standard_normal(COLUMNS), 1.2)
+    grey[APEX : APEX + band_rows] = band
+    grey[APEX + band_rows : APEX + WIDTH] = bevel * lines
+    grey[APEX + WIDTH :] = 0.25 * (1.0 + 0.05 * gaussian_filter1d(rng.standard_normal((rows - APEX - WIDTH, 1)), 1.5, axis=0))
+    grey = gaussian_filter(grey, BLUR) + 0.006 * gaussian_filter(rng.standard_normal(grey.shape), 0.5)
+    base = np.column_stack([np.arange(COLUMNS, dtype=float), np.full(COLUMNS, float(APEX))])
+    linear = np.repeat(np.clip(grey, 0, 1)[..., None], 3, axis=2).astype(np.float32)
+    inward = np.tile([0.0, 1.0], (COLUMNS, 1))
+    return StraightStrip(linear, np.zeros(grey.shape, bool), float(APEX), base, inward, np.ones(grey.shape, bool))
+
+
+def found(picture):
+    edge = refine_apex(picture, BLUR, PX_PER_MM)
+    line = find_shoulder(picture, edge.row, edge.blur_px, PX_PER_MM)
+    return edge, band_before(picture, edge, line, PX_PER_MM)
+
+
+@pytest.mark.parametrize(("dark", "rows"), [(0.3, 8), (0.15, 8), (0.15, 12), (0.02, 14)])
+def test_a_hard_shadow_before_the_edge_is_no_bevel(dark, rows):
+    """Narrow ones lie within what was taken for the bevel; wide dark ones were taken for all of it."""
+    picture = strip(dark, rows)
+    edge, band = found(picture)
+    assert np.median(edge.row) == pytest.approx(APEX - 0.5, abs=0.5), "the shadow's border is the first line"
+    assert band.shadow.mean() > 0.8
+    assert not band.facet.any()
+    mended = past_shadow(picture, band, edge, BLUR, PX_PER_MM)
+    inner = slice(200, -200)
+    assert np.median(np.abs(mended.row[inner] - (APEX + rows - 0.5))) < 0.15
+    told = band.on(mended)
+    assert ((told.flags[band.shadow] & StationFlag.SHADOW) > 0).all()
+    notes = band.notes(PX_PER_MM)
+    assert [n.code for n in notes] == ["shadow-band"]
+    # 60 px/mm; good to a row, k = 2, as the text says.
+    told_mm = float(notes[0].text.split("dark band ")[1].split(" ±")[0])
+    assert told_mm == pytest.approx(rows / PX_PER_MM, abs=0.034)
+    assert " ± 0.03 mm" in notes[0].text
+
+
+def test_a_bright_facet_stays_part_of_the_bevel_and_is_reported():
+    edge, band = found(strip(0.9))
+    assert np.median(edge.row) == pytest.approx(APEX - 0.5, abs=0.3)
+    assert band.facet.mean() > 0.8
+    assert not band.shadow.any()
+    assert (band.on(edge).row == edge.row).all()
+    (note,) = band.notes(PX_PER_MM)
+    assert note.code == "second-facet"
+    assert note.severity == "info"
+
+
+@pytest.mark.parametrize(("lane", "bevel"), [(0.6, 0.5), (0.3, 0.8), (0.8, 0.3)])
+def test_a_bevel_with_nothing_before_it_has_no_band(lane, bevel):
+    edge, band = found(strip(bevel, band_rows=0, lane=lane, bevel=bevel))
+    assert not band.shadow.any()
+    assert not band.facet.any()
+    assert band.notes(PX_PER_MM) == ()
+    assert (band.on(edge).flags == edge.flags).all()
+
+
+def test_without_grind_lines_nothing_is_claimed():
+    _, band = found(strip(0.3, grind=0.0))
+    assert not band.shadow.any()
+    assert not band.facet.any()
+
+
+def test_a_dark_bevel_before_a_cheek_with_lines_to_the_end_is_a_bevel():
+    """The cheek's own lines run on as far as one sees: no third line, no shadow."""
+    picture = strip(0.15, WIDTH, lane=0.6, bevel=0.5)
+    rng = np.random.default_rng(8)
+    lined = 0.4 * (1.0 + 0.1 * gaussian_filter1d(rng.standard_normal((1, COLUMNS, 1)), 1.2, axis=1))
+    picture.linear[APEX + WIDTH :] = lined + 0.004 * rng.standard_normal((len(picture.linear) - APEX - WIDTH, COLUMNS, 1))
+    _, band = found(picture)
+    assert not band.shadow.any()
