@@ -40,6 +40,8 @@ _WHOLE_ROWS = 1.0
 _NEARLY = 0.8
 # In the core of a lamp's shadow at least half of the light is gone, and what reflects the lamp beside it is brighter than that (log).
 _UMBRA = -0.7
+# Columns about a block's centre that tell its mean brightness.
+_NEARBY = (-2, 0, 2)
 # Rows of lane that the search for the beginning of the lines runs on to: more than a pattern's own gap (`vision.grain`).
 _LANE_ROWS = 40
 # Shorter stretches are specks (mm).
@@ -187,7 +189,7 @@ def _within(found: _Found, edge: ApexLine) -> Band | None:
     """A band between the apex and a later beginning of the grind lines; None where the bevel is too narrow to hold one."""
     width, least = found.second - found.first, found.least
     most = int(_MOST_SHARE * float(np.median(width)))
-    if most <= least:
+    if most <= least or _even(found, most):
         return None
     # From the shoulder outward, as far as the lane next to the apex.
     start = max(int(found.first.min()) - _LANE_ROWS, 0)
@@ -206,6 +208,19 @@ def _within(found: _Found, edge: ApexLine) -> Band | None:
     shadow_at, facet_at = found.columns(shadow), found.columns(facet)
     rows_at = np.where(shadow_at | facet_at, wide, np.nan)
     return Band(np.where(shadow_at, found.first + wide, edge.row), shadow_at, facet_at, rows_at, found.columns(doubt))
+
+
+def _even(found: _Found, most: int) -> bool:
+    """Whether nearly everywhere the first rows of the bevel are as bright as one face is: neither shadow nor facet can be among them."""
+    start = int(np.ceil(2.0 * found.blur_px)) + 1
+    step = max(int(0.5 * found.px_per_mm), 1)
+    at = np.arange(step // 2, len(found.first), step)
+    cells = np.rint(found.first[at] + np.arange(start, most + _LEAST_ROWS)[:, None]).astype(int)
+    light = np.mean(
+        [found.grey[np.clip(cells, 0, len(found.grey) - 1), np.clip(at + k, 0, found.grey.shape[1] - 1)] for k in _NEARBY], axis=0
+    )
+    light = np.log(uniform_filter1d(light, max(round(2.0 * _ALONG_MM / 0.5), 1), axis=1, mode="nearest") + 0.01)
+    return bool((np.ptp(light, axis=0) < _OTHER_FACE / 2).mean() > 0.9)
 
 
 def _later(short: np.ndarray, trust: np.ndarray, width: np.ndarray, most: int, px_per_mm: float) -> tuple[np.ndarray, np.ndarray]:
@@ -240,7 +255,7 @@ def _levels(found: _Found, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray, np
 
     def mean(start: np.ndarray, count: int) -> np.ndarray:
         cells = np.clip(np.rint(start + np.arange(count)[:, None]).astype(int), 0, len(found.grey) - 1)
-        light = np.mean([found.grey[cells, np.clip(at + k, 0, found.grey.shape[1] - 1)] for k in (-2, 0, 2)], axis=(0, 1))
+        light = np.mean([found.grey[cells, np.clip(at + k, 0, found.grey.shape[1] - 1)] for k in _NEARBY], axis=(0, 1))
         return np.log(uniform_filter1d(light, along, mode="nearest") + 0.01)
 
     return mean(first - clear - 4, 4), mean(first + rows / 2, 1), mean(first + rows + clear, 6)
