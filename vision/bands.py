@@ -8,11 +8,11 @@ brighter than the lane or than the bevel.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import cv2
 import numpy as np
-from scipy.ndimage import gaussian_filter1d, maximum_filter1d, uniform_filter1d
+from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter, uniform_filter1d
 
 from vision.apex import ApexLine, refine_apex
 from vision.faces import BLOCK_COLUMNS
@@ -40,6 +40,15 @@ _WHOLE_ROWS = 1.0
 _NEARLY = 0.8
 # In the core of a lamp's shadow at least half of the light is gone, and what reflects the lamp beside it is brighter than that (log).
 _UMBRA = -0.7
+# Of all that was taken for the bevel, the share in which a shadow's far end is looked for: a bevel must be left.
+_MOST_OF_ALL = 0.8
+# How much darker than the lane a shadow is that brightness alone tells (log); and the share of a step within 1.5 blur radii on either side
+# that a sharp one has (nine tenths in focus; a reflection's border on a curved face less than half).
+_SHADED, _SHARP = -0.3, 0.7
+# A step this many times the root mean square of the others is none of them.
+_STANDS_OUT = 4.0
+# Share of the blocks over several mm that must agree.
+_MOSTLY = 0.7
 # Columns about a block's centre that tell its mean brightness.
 _NEARBY = (-2, 0, 2)
 # Rows of lane that the search for the beginning of the lines runs on to: more than a pattern's own gap (`vision.grain`).
@@ -129,7 +138,17 @@ def band_before(strip: StraightStrip, edge: ApexLine, line: ShoulderLine, px_per
     grey = cv2.transform(strip.linear, np.full((1, 3), 1 / 3, np.float32))
     # A shadow's own border is softer than the photo.
     found = _Found(grey, bridged(edge.row), bridged(line.row), min(edge.blur_px, float(np.nanmedian(line.sigma_px))), px_per_mm)
-    return _whole(found, edge) or _within(found, edge)
+    return _whole(found, edge) or _joined(_valley(found, edge), _within(found, edge))
+
+
+def _joined(first: Band | None, second: Band | None) -> Band | None:
+    """Both findings, the first where it tells of a shadow."""
+    if first is None or second is None:
+        return first or second
+    pairs = {f.name: (getattr(first, f.name), getattr(second, f.name)) for f in fields(Band)}
+    # A shadow that grind lines tell of as well is no more in doubt.
+    pairs["doubt"] = np.where(second.shadow, 0.0, first.doubt), second.doubt
+    return Band(**{name: np.where(first.shadow, one, two) for name, (one, two) in pairs.items()})
 
 
 @dataclass(frozen=True, eq=False)
@@ -183,6 +202,67 @@ def _whole(found: _Found, edge: ApexLine) -> Band | None:
     rows = np.where(shadow_at, found.second - found.first, np.nan)
     nothing = np.zeros(len(rows), bool)
     return Band(np.where(shadow_at, found.second, edge.row), shadow_at, nothing, rows, np.zeros(len(rows)))
+
+
+def _valley(found: _Found, edge: ApexLine) -> Band | None:
+    """A shadow told by brightness alone: from the lane on it grows darker up to the edge, and there a sharp step leads to a lighter face.
+
+    A bevel's own reflection has a soft border, a dark bevel ends at the shoulder, streaks along a bevel are many; only a dark facet looks
+    the same, and is rarer by far.
+    """
+    width = int(np.median(found.second - found.first))
+    most = int(_MOST_OF_ALL * width)
+    near, far = (int(np.ceil(k * found.blur_px)) + 1 for k in (1.5, 5.0))
+    if most <= found.least + near:
+        return None
+    light = _profile(found, np.arange(-_LANE_ROWS, width + far + 3))
+    row, blocks = np.arange(found.least, max(width - near - 3, most)), np.arange(light.shape[1])
+    step = _rise(light, _LANE_ROWS + row, near)
+    best = step[: most - found.least].argmax(axis=0)
+    rise, wide = step[best, blocks], _rise(light, _LANE_ROWS + row, far)[best, blocks]
+    # The other steps of the bevel behind it: grind lines along the edge make many, a shadow's end is one.
+    last = found.blocks(found.second - found.first) - 2 * near - 3
+    others = (np.arange(len(row))[:, None] > best + 2 * near) & (row[:, None] < last)
+    usual = np.sqrt((np.where(others, step, 0.0) ** 2).sum(axis=0) / np.maximum(others.sum(axis=0), 1))
+    before = light[_LANE_ROWS + row[best] - near - 1, blocks]
+    lane = light[: _LANE_ROWS - near].max(axis=0)
+    along = 2 * round(found.px_per_mm / BLOCK_COLUMNS) + 1
+    sharp = rise > _SHARP * np.maximum(wide, rise)
+    alone = (rise > _OTHER_FACE) & (rise > _STANDS_OUT * median_filter(usual, along, mode="nearest"))
+    place = median_filter(_steepest(light, _LANE_ROWS + row[best], near) - _LANE_ROWS, along, mode="nearest")
+    told = alone & sharp & (before < lane + _SHADED) & (np.abs(row[best] - place) <= near + 1)
+    share = uniform_filter1d(told.astype(float), max(round(2.0 * _ALONG_MM * found.px_per_mm / BLOCK_COLUMNS), 1), mode="nearest")
+    shadow = _stretches(share >= _MOSTLY, share >= 1 - _MOSTLY)
+    if not shadow.any():
+        return None
+    shadow_at, rows = found.columns(shadow), found.columns(place + 0.5)
+    # Fifteen to one: the standard deviation of two such places is a quarter of what lies between them.
+    doubt = np.where(shadow_at, 0.25 * rows, 0.0)
+    course, nothing = np.where(shadow_at, found.first + rows, edge.row), np.zeros(len(rows), bool)
+    return Band(course, shadow_at, nothing, np.where(shadow_at, rows, np.nan), doubt)
+
+
+def _steepest(light: np.ndarray, row: np.ndarray, reach: int) -> np.ndarray:
+    """(C,) row about `row` (C,) across which it grows lighter fastest."""
+    blocks, tried = np.arange(light.shape[1]), row + np.arange(-reach, reach + 1)[:, None]
+    grown = light[np.clip(tried + 1, 0, len(light) - 1), blocks] - light[np.clip(tried, 0, len(light) - 1), blocks]
+    return (row + grown.argmax(axis=0) - reach).astype(float)
+
+
+def _profile(found: _Found, rows: np.ndarray) -> np.ndarray:
+    """(K, C) log brightness `rows` (K,) beyond the first line, smoothed along a millimetre."""
+    at = np.rint(found.column).astype(int)
+    cells = np.rint(found.blocks(found.first) + rows[:, None]).astype(int)
+    light = np.mean(
+        [found.grey[np.clip(cells, 0, len(found.grey) - 1), np.clip(at + k, 0, found.grey.shape[1] - 1)] for k in _NEARBY], axis=0
+    )
+    return np.log(gaussian_filter1d(light, 0.5 * found.px_per_mm / BLOCK_COLUMNS, axis=1, mode="nearest") + 0.01)
+
+
+def _rise(light: np.ndarray, row: np.ndarray, gap: int) -> np.ndarray:
+    """(N, C) by how much it grows lighter across rows `row` (N,) and the next: three rows on either side, `gap` rows away."""
+    after = np.mean([light[np.minimum(row + gap + k, len(light) - 1)] for k in range(1, 4)], axis=0)
+    return after - np.mean([light[row - gap - k] for k in range(3)], axis=0)
 
 
 def _within(found: _Found, edge: ApexLine) -> Band | None:

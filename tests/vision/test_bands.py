@@ -77,8 +77,29 @@ def test_a_bevel_with_nothing_before_it_has_no_band(lane, bevel):
     assert nothing(band)
 
 
-def test_without_grind_lines_nothing_is_claimed():
-    _, band = found(strip(0.3, grind=0.0))
+@pytest.mark.parametrize(("dark", "rows"), [(0.3, 8), (0.15, 20)])
+def test_without_grind_lines_a_shadow_is_told_by_where_it_ends_and_stays_in_doubt(dark, rows):
+    picture = strip(dark, rows, grind=0.0)
+    edge, band = found(picture)
+    assert band.shadow[200:-200].mean() > 0.95
+    assert np.median(np.abs(band.course - (APEX + rows - 0.5))) < 1.0
+    assert (band.doubt[band.shadow] > 1.0).all(), "a dark facet looks the same"
+    u = band.on(past_shadow(picture, band, edge, BLUR, PX_PER_MM)).systematic_px[band.shadow]
+    assert np.median(u) == pytest.approx(0.25 * rows, rel=0.15)
+
+
+def test_without_grind_lines_a_bright_band_is_nothing_known():
+    _, band = found(strip(0.9, grind=0.0))
+    assert nothing(band)
+
+
+def test_streaks_along_a_dark_bevel_are_no_shadow():
+    """Grind lines along the edge: many steps, the strongest no more than three times their usual size."""
+    picture = strip(0.3, band_rows=0, bevel=0.3, grind=0.0)
+    rng = np.random.default_rng(4)
+    streaks = 1.0 + 0.25 * gaussian_filter1d(rng.standard_normal(WIDTH), 1.5)
+    picture.linear[APEX : APEX + WIDTH] *= streaks[:, None, None]
+    _, band = found(picture)
     assert nothing(band)
 
 
