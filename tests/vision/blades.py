@@ -45,7 +45,10 @@ def drift_factor(scene):
 
 @dataclass(frozen=True)
 class Scene:
-    """How the blades of one simulation are made; angles in degrees per side unless said otherwise."""
+    """How the blades of one simulation are made; angles in degrees per side unless said otherwise.
+
+    `included_deg` is the declared included angle; the true one lies within the tolerance of it plus `off_deg` (included too).
+    """
 
     start_mm: float = 6.0
     end_mm: float = 48.0
@@ -54,6 +57,7 @@ class Scene:
     tolerance_deg: float = 2.0
     drift_deg: float = 0.75
     toward_tip_deg: float = 0.0
+    off_deg: float = 0.0
     waviness: float = 0.015
     readings: int = 5
     local_u: float = 0.004
@@ -85,7 +89,7 @@ def blade(rng, scene, shape=None):
     base = np.full(x.size, 0.5) if shape is None else shape
     thickness = base * (1 + scene.waviness * wave(rng, x.size, scene.step_mm, 1.0))
     factor = drift_factor(scene)
-    angle = scene.included_deg / 2 + spread(rng, scene.tolerance_deg / 2, gaussian=scene.gaussian)
+    angle = (scene.included_deg + scene.off_deg) / 2 + spread(rng, scene.tolerance_deg / 2, gaussian=scene.gaussian)
     angle = angle + scene.drift_deg * factor @ rng.standard_normal(factor.shape[1])
     angle = angle + scene.toward_tip_deg * (x - x[0]) / (x[-1] - x[0])
     # A photo shows p = w cos a; the declared angle makes a width of it.

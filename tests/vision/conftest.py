@@ -6,6 +6,8 @@ import sys
 
 import pytest
 
+from vision.threads import one_blas_thread
+
 
 def _beside(stem):
     """A helper module beside this file (tests are no package, so it is loaded by its path)."""
@@ -20,8 +22,9 @@ def _beside(stem):
 
 @pytest.fixture(scope="session")
 def blades():
-    """The simulator of blades without pictures."""
-    return _beside("blades")
+    """The simulator of blades without pictures. Thousands of small matrices: BLAS on one thread, as `vision.measure.conclude` has it."""
+    with one_blas_thread():
+        return _beside("blades")
 
 
 @pytest.fixture(scope="session")

@@ -172,7 +172,11 @@ def test_all_readings_against_the_declared_angle(blades):
     note = angle_note(fit)
     assert note is not None
     assert note.text.startswith("declared 30°, the readings fit 32.53 ± 0.95°")
+    # 1.3 degrees a side are within k = 2 of the change along the edge (0.7 degrees in the mean of 40 mm): said, not doubted.
+    assert (note.code, note.severity) == ("angle-differs", "info")
     assert angle_note(estimate(w, replace(d, included_angle_deg=32.0))) is None
+    far = angle_note(estimate(w, replace(d, included_angle_deg=27.0)))
+    assert (far.code, far.severity) == ("angle-off", "caution")
     assert u < 0.5
 
 
