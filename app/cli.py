@@ -96,6 +96,10 @@ def _check_measure(parser: argparse.ArgumentParser, options: argparse.Namespace)
     if not options.job and not options.photos:
         parser.error("give one photo at least, or --job FILE")
     check_pointing(parser, options)
+    names = [name for name, _ in options.apart]
+    if len(set(names)) < len(names):
+        again = next(n for n in names if names.count(n) > 1)
+        parser.error(f"--apart {again}: two stretches have this name, and one would be lost: give each its own")
     for position in options.set_aside:
         if position not in [at for at, _ in options.caliper]:
             parser.error(f"--set-aside {position:g}: no --caliper reading was taken at that position")

@@ -60,18 +60,29 @@ def predict_each(innovation: Array, spread: Array, trusted: NDArray[np.bool_]) -
 def question(innovation: Array, spread: Array, usable: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], Array, Array]:
     """Which usable readings are questioned (n,), each one's difference (n,) and that difference's standard uncertainty (n,).
 
-    With only two usable readings nothing tells which one is wrong, so both stand questioned when they disagree.
+    The worst goes first. One that only stood out beside a worse one is taken back, as long as the trusted ones then still agree: a
+    questioned reading has an E_n above 1. With only two usable readings nothing tells which one is wrong, so both stand questioned when they disagree.
     """
     k = coverage_factor(int(usable.sum()))
     bad = np.zeros(innovation.size, bool)
     while True:
         difference, u = predict_each(innovation, spread, usable & ~bad)
-        e_n = np.where(usable & ~bad, np.abs(difference) / (k * u), 0.0)
-        if e_n.size == 0 or e_n.max() <= 1.0:
-            return bad, difference, u
+        e_n = np.abs(difference) / (k * u)
+        trusted = usable & ~bad
+        if not trusted.any() or e_n[trusted].max() <= 1.0:
+            break
         if usable.sum() == 2:
             return usable & (e_n > 1.0), difference, u
-        bad[int(np.argmax(e_n))] = True
+        bad[int(np.argmax(np.where(trusted, e_n, 0.0)))] = True
+    while bad.any() and np.min(e_n[bad]) <= 1.0:
+        tried = bad.copy()
+        tried[int(np.argmin(np.where(bad, e_n, np.inf)))] = False
+        d2, u2 = predict_each(innovation, spread, usable & ~tried)
+        e2 = np.abs(d2) / (k * u2)
+        if e2[usable & ~tried].max() > 1.0:
+            break
+        bad, difference, u, e_n = tried, d2, u2, e2
+    return bad, difference, u
 
 
 def cross_check(fit: ThicknessFit) -> tuple[CrossCheck, ...]:

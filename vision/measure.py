@@ -169,6 +169,7 @@ def conclude(sides: Sequence[Side], seen: Sequence[Sequence[Sighting]], settings
                 *rivals.notes(second_lines),
                 *_one_sided(faces),
                 *_landmark_notes(sides, [w for w, _ in joined]),
+                *zones.stretch_notes(fit, settings.stretches),
                 *remarks,
             )
         ),

@@ -15,6 +15,7 @@ import numpy as np
 from scipy import linalg
 
 from vision.errors import DeclarationError
+from vision.flags import Note
 from vision.gaussian import Array
 from vision.results import Figure, Rise, Stretch, Zones
 from vision.thickness import READING_REACH_MM, ThicknessFit, length_weights
@@ -99,6 +100,30 @@ def find_zones(fit: ThicknessFit, stretches: Stretches | None = None) -> Zones |
     x = fit.position_mm[whole]
     span = (float(x.min()), float(x.max()))
     return Zones(_stretch(fit, "main", flat), rise, fit.mean(whole), low, high, marked, span, measured_length(fit.position_mm, whole))
+
+
+def stretch_notes(fit: ThicknessFit, stretches: Stretches | None = None) -> tuple[Note, ...]:
+    """A caution for every marked stretch without a measured place, and for marks that leave no main stretch: no figure tells of either."""
+    x, marks = fit.position_mm, stretches or Stretches()
+    if not fit.measured.any():
+        return ()
+    seen = f"(measured: {x[fit.measured].min():.1f} to {x[fit.measured].max():.1f} mm)"
+    spans = (
+        [("only ", s) for s in marks.only] + [(f"{n} = ", s) for n, s in marks.apart.items()] + [("left out ", s) for s in marks.leave_out]
+    )
+    out = [
+        Note(
+            "stretch-empty",
+            f"no measured place in the marked stretch {name}{a:g}:{b:g} mm {seen}",
+            "check its ends against the printed scale",
+        )
+        for name, (a, b) in spans
+        if not (_within(x, (a, b)) & fit.measured).any()
+    ]
+    if not (marks.masks(x)[0] & fit.measured).any():
+        text = f"the marked stretches leave no measured place for the main one {seen}: there is no headline figure"
+        out.append(Note("no-main-stretch", text, "leave out less, or mark other stretches"))
+    return tuple(out)
 
 
 def main_mask(fit: ThicknessFit, zones: Zones, stretches: Stretches | None = None) -> np.ndarray:

@@ -158,6 +158,7 @@ def test_flags_that_were_not_given_leave_the_librarys_defaults() -> None:
         "measure p.jpg q.jpg --scale-rule 1,2 3,4 --along 1,2 3,4 --out o",
         "measure p.jpg --scale-rule 1,2 3,4 --along 1,2 3,4 --printed-bar 99,99 --out o",
         "measure p.jpg --guide 0:shoulder:1,2 --out o", "measure p.jpg --guide a:b:shoulder:1,2 --out o",
+        "measure p.jpg --angle 30 --apart tip=5:10 --apart tip=20:30 --out o",
     ],
 )  # fmt: skip
 def test_misuse_exits_2(wrong: str, capsys) -> None:

@@ -7,7 +7,7 @@ import pytest
 from vision.declared import Declared, Reading
 from vision.errors import DeclarationError
 from vision.thickness import estimate
-from vision.zones import Stretches, choose_rise, find_rise, find_zones, main_mask, measured_length, window_weights
+from vision.zones import Stretches, choose_rise, find_rise, find_zones, main_mask, measured_length, stretch_notes, window_weights
 
 COUNT = 500
 
@@ -118,6 +118,21 @@ def test_nothing_measured_where_marked(blades):
     assert math.isnan(z.stretches[0].mean.value_mm)
     with pytest.raises(DeclarationError, match="smaller to a larger"):
         Stretches(only=((5.0, 5.0),))
+
+
+def test_a_mark_beside_the_measured_edge_is_told(blades):
+    fit = estimate(clean(blades, lambda x: 0.5 + 0 * x), Declared(included_angle_deg=30.0))
+    assert stretch_notes(fit) == ()
+    assert stretch_notes(fit, Stretches(only=((5.0, 40.0),), apart={"tip": (40.0, 60.0)}, leave_out=((10.0, 11.0),))) == ()
+    [note] = stretch_notes(fit, Stretches(leave_out=((100.0, 110.0),)))
+    assert (note.code, note.text) == (
+        "stretch-empty",
+        "no measured place in the marked stretch left out 100:110 mm (measured: 6.0 to 47.9 mm)",
+    )
+    assert "tip = 60:70" in stretch_notes(fit, Stretches(apart={"tip": (60.0, 70.0)}))[0].text
+    codes = [n.code for n in stretch_notes(fit, Stretches(only=((60.0, 70.0),)))]
+    assert codes == ["stretch-empty", "no-main-stretch"]
+    assert [n.code for n in stretch_notes(fit, Stretches(leave_out=((0.0, 50.0),)))] == ["no-main-stretch"]
 
 
 @pytest.mark.parametrize("extent", [0.3, 1.5, 5.0])
