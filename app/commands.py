@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from app.pointing import hints_from
 from app.progress import progress
 from app.refusal import EXIT_REFUSED, EXIT_STOPPED
-from vision.declared import Caliper, Declared, Lie, Reading
+from vision.declared import ASSUMABLE, Caliper, Declared, Lie, Reading
 
 if TYPE_CHECKING:
     from vision import job
@@ -27,6 +27,7 @@ def declared_from(options: argparse.Namespace) -> Declared:
         "lie": options.lie and Lie(options.lie),
     }
     tool = {"accuracy_mm": options.caliper_accuracy, "resolution_mm": options.caliper_resolution}
+    said = {name for name, value in (given | {f"caliper_{name}": value for name, value in tool.items()}).items() if value is not None}
     return Declared(
         included_angle_deg=options.angle,
         cheek_angle_deg=options.cheek_angle,
@@ -35,6 +36,7 @@ def declared_from(options: argparse.Namespace) -> Declared:
         printed_bar_mm=options.printed_bar,
         readings=tuple(Reading(position, thickness, position in options.set_aside) for position, thickness in options.caliper),
         caliper=Caliper(**{name: value for name, value in tool.items() if value is not None}),
+        assumed=tuple(name for name in ASSUMABLE if name not in said),
         **{name: value for name, value in given.items() if value is not None},
     )
 

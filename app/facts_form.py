@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import streamlit as st
 
 from app import drawings
-from vision.declared import Caliper, Declared, Lie
+from vision.declared import ASSUMABLE, Caliper, Declared, Lie
 from vision.errors import DeclarationError
 
 _LIES = {
@@ -35,6 +35,10 @@ class Facts:
     bar_y: float | None = None
     accuracy: float = 0.03
     resolution: float = 0.01
+    # What a job file can say and the form has no field for, and which facts it says though they equal the program's defaults.
+    distance_tolerance: float = 5.0
+    bar_tolerance: float = 0.1
+    said: tuple[str, ...] = ()
 
 
 def of(declared: Declared) -> Facts:
@@ -42,10 +46,11 @@ def of(declared: Declared) -> Facts:
     d, bars = declared, declared.printed_bar_mm or (None, None)
     fields = (
         d.angle_tolerance_deg, d.lie, d.cheek_angle_deg, d.edge_height_mm, d.edge_height_tolerance_mm, d.camera_distance_mm, *bars,
-        d.caliper.accuracy_mm, d.caliper.resolution_mm,
+        d.caliper.accuracy_mm, d.caliper.resolution_mm, d.camera_distance_tolerance_mm, d.printed_bar_tolerance_mm,
     )  # fmt: skip
+    said = tuple(n for n in ASSUMABLE if n not in (d.assumed or ()))
     # Number fields insist on floats; a library caller may have written 30.
-    return Facts(*(float(v) if isinstance(v, int) else v for v in (d.included_angle_deg, *fields)))
+    return Facts(*(float(v) if isinstance(v, int) else v for v in (d.included_angle_deg, *fields)), said)
 
 
 def with_printed_bars(facts: Facts) -> Facts:
@@ -80,7 +85,8 @@ def draw(facts: Facts, key: str, *, caliper: bool = True, button: str = "Measure
     return Declared(
         included_angle_deg=angle, angle_tolerance_deg=tolerance, lie=lie, cheek_angle_deg=cheek, edge_height_mm=height,
         edge_height_tolerance_mm=height_off, camera_distance_mm=distance, printed_bar_mm=None if bars[0] is None else bars,
-        caliper=Caliper(accuracy, resolution),
+        camera_distance_tolerance_mm=facts.distance_tolerance, printed_bar_tolerance_mm=facts.bar_tolerance,
+        caliper=Caliper(accuracy, resolution), assumed=tuple(n for n in ASSUMABLE if n not in facts.said),
     )  # fmt: skip
 
 

@@ -6,7 +6,6 @@ import io
 import math
 import threading
 from collections.abc import Sequence
-from dataclasses import fields
 from functools import cache
 from pathlib import Path
 from xml.sax.saxutils import escape
@@ -28,7 +27,7 @@ from reportlab.platypus import Flowable, Frame, Image, KeepInFrame, Paragraph, S
 from app import charts, overlay
 from app.headline import checks_summary, flag_lines, headline, readings_left_out, readings_remark, seen_share, stretch_label, tip_end
 from vision import crosscheck, rounding
-from vision.declared import Caliper, Declared, Lie
+from vision.declared import Declared, Lie
 from vision.results import CrossCheck, Measurement
 
 _MARGIN = 16 * mm
@@ -43,8 +42,7 @@ _PICTURE_PX = 1400
 PDFIUM = threading.Lock()
 # A source below this share of the total moves the total by less than 0.02 % of itself.
 _SMALL_SHARE = 0.02
-_DEFAULTS = {f.name: f.default for f in fields(Declared)}
-_DEFAULT_MEANS = "(default): the same as what the program takes when nobody says otherwise; it may have been entered as well."
+_DEFAULT_MEANS = "(assumed): nobody said otherwise, so the program's default stands."
 CAUTION = (
     "Blades cut. Tape or guard the edge while you set up, cut away from yourself, and bring caliper jaws to the shoulder from the spine "
     "side: jaws on an apex harm both. Local rules come first."
@@ -217,7 +215,7 @@ def _declared(m: Measurement) -> list[list[str]]:
     bars, bar_tolerance = d.bars_mm
     height_mark = _mark(d, "edge_height_tolerance_mm") if d.edge_height_mm is not None else " (not declared: taken as level)"
     bar_mark = _mark(d, "printed_bar_tolerance_mm") if d.printed_bar_mm else " (not measured)"
-    limit, step = (_same(getattr(d.caliper, name), getattr(Caliper(), name)) for name in ("accuracy_mm", "resolution_mm"))
+    limit, step = _mark(d, "caliper_accuracy_mm"), _mark(d, "caliper_resolution_mm")
     caliper = f"limit of error {d.caliper.accuracy_mm:g} mm{limit}, step {d.caliper.resolution_mm:g} mm{step}"
     above, scale = "strip", ["printed 100 mm bars, X and Y", f"{bars[0]:g} and {bars[1]:g} ± {bar_tolerance:g} mm{bar_mark}"]
     if m.scale_declared and (declared := m.photos[0].hints.scale):
@@ -230,7 +228,7 @@ def _declared(m: Measurement) -> list[list[str]]:
         scale,
         *_other_side(m),
         ["caliper", caliper],
-        ["", _DEFAULT_MEANS],
+        *([["", _DEFAULT_MEANS]] if d.assumed or (m.other and m.other.declared.assumed) else []),
     ]
 
 
@@ -254,11 +252,7 @@ def _distance(d: Declared) -> list[list[str]]:
 
 
 def _mark(d: Declared, name: str) -> str:
-    return _same(getattr(d, name), _DEFAULTS[name])
-
-
-def _same(value: object, default: object) -> str:
-    return " (default)" if value == default else ""
+    return " (assumed)" if name in (d.assumed or ()) else ""
 
 
 def _other_side(m: Measurement) -> list[list[str]]:

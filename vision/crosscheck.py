@@ -61,7 +61,8 @@ def question(innovation: Array, spread: Array, usable: NDArray[np.bool_]) -> tup
     """Which usable readings are questioned (n,), each one's difference (n,) and that difference's standard uncertainty (n,).
 
     The worst goes first. One that only stood out beside a worse one is taken back, as long as the trusted ones then still agree: a
-    questioned reading has an E_n above 1. With only two usable readings nothing tells which one is wrong, so both stand questioned when they disagree.
+    questioned reading has an E_n above 1. With only two usable readings nothing tells which one is wrong, so both stand questioned
+    when they disagree.
     """
     k = coverage_factor(int(usable.sum()))
     bad = np.zeros(innovation.size, bool)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import enum
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 
 from vision.errors import DeclarationError
 
@@ -12,6 +12,11 @@ from vision.errors import DeclarationError
 UNMEASURED_PRINT_TOLERANCE_MM = 1.0
 # A blade brought level with the strip by eye; common practice, no source.
 UNDECLARED_HEIGHT_TOLERANCE_MM = 1.0
+# Facts that have a value even where nobody says one, in the order in which they are told.
+ASSUMABLE = (
+    "angle_tolerance_deg", "lie", "edge_height_tolerance_mm", "camera_distance_tolerance_mm", "printed_bar_tolerance_mm",
+    "caliper_accuracy_mm", "caliper_resolution_mm",
+)  # fmt: skip
 
 
 class Lie(enum.StrEnum):
@@ -65,6 +70,9 @@ class Declared:
         How well the bars were measured, half-width.
     readings : tuple of Reading
     caliper : Caliper
+    assumed : tuple of str
+        Names (`ASSUMABLE`) of the facts that stand at the program's default because nobody said them. Left out: every one that has its
+        default's value, since only who asked the person knows better. A fact with another value is never assumed.
     """
 
     included_angle_deg: float | None
@@ -79,8 +87,11 @@ class Declared:
     printed_bar_tolerance_mm: float = 0.1
     readings: tuple[Reading, ...] = ()
     caliper: Caliper = field(default_factory=Caliper)
+    assumed: tuple[str, ...] | None = None
 
     def __post_init__(self) -> None:
+        named = ASSUMABLE if self.assumed is None else self.assumed
+        object.__setattr__(self, "assumed", tuple(n for n in ASSUMABLE if n in named and self._fact(n) == _DEFAULTS[n]))
         a = self.included_angle_deg
         if a is not None:
             _within("--angle", a, 4.0, 120.0, "degrees, included")
@@ -114,6 +125,28 @@ class Declared:
             _within("--caliper POSITION", r.position_mm, -100.0, 2000.0, "mm")
             _within("--caliper READING", r.thickness_mm, 0.005, 10.0, "mm")
 
+    def _fact(self, name: str) -> object:
+        own = name.removeprefix("caliper_")
+        return getattr(self, name) if own == name else getattr(self.caliper, own)
+
+    @property
+    def assumed_in_words(self) -> tuple[str, ...]:
+        """What `assumed` facts make of those that are declared: "the angle good to 2°". Those that bear on nothing are left out."""
+        words = {
+            "angle_tolerance_deg": f"the angle good to {self.angle_tolerance_deg:g}°" if self.included_angle_deg is not None else "",
+            "lie": "the blade held level",
+            "edge_height_tolerance_mm": f"the edge height good to {self.edge_height_tolerance_mm:g} mm"
+            if self.edge_height_mm is not None
+            else "",
+            "camera_distance_tolerance_mm": f"the camera distance good to {self.camera_distance_tolerance_mm:g} mm"
+            if self.camera_distance_mm is not None
+            else "",
+            "printed_bar_tolerance_mm": f"the printed bars measured to {self.printed_bar_tolerance_mm:g} mm" if self.printed_bar_mm else "",
+            "caliper_accuracy_mm": f"the caliper right to {self.caliper.accuracy_mm:g} mm" if self.readings else "",
+            "caliper_resolution_mm": f"its step {self.caliper.resolution_mm:g} mm" if self.readings else "",
+        }
+        return tuple(words[n] for n in self.assumed or () if words[n])
+
     @property
     def of_the_view(self) -> Declared:
         """The facts that the search for both lines rests on, everything else at its default: equal ones need no new search."""
@@ -145,6 +178,9 @@ class Declared:
         if self.printed_bar_mm is None:
             return (100.0, 100.0), UNMEASURED_PRINT_TOLERANCE_MM
         return self.printed_bar_mm, self.printed_bar_tolerance_mm
+
+
+_DEFAULTS = {f.name: f.default for f in fields(Declared)} | {f"caliper_{f.name}": f.default for f in fields(Caliper)}
 
 
 def _within(name: str, value: float, low: float, high: float, unit: str) -> None:

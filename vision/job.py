@@ -2,7 +2,8 @@
 
 Photos are named relative to the job file and known by their SHA-256. Tables: ``[blade]``, ``[method]``, ``[caliper]``, one ``[[sides]]``
 for each photographed side, ``[[readings]]`` (on the first side's scale) and ``[stretches]``. A key that is left out has the default of
-`vision.declared`; a key that is not known is refused, since it may be a misspelt fact.
+`vision.declared`; a key that is not known is refused, since it may be a misspelt fact. ``assumed`` in a side's facts names those that stand
+at the program's default because nobody said them; their values are written all the same, so that a later program measures by them too.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ import tomli_w
 
 from vision.camera_profile import CameraProfile
 from vision.camera_profile import load as load_profile
-from vision.declared import Caliper, Declared, Lie, Reading
+from vision.declared import ASSUMABLE, Caliper, Declared, Lie, Reading
 from vision.errors import DeclarationError
 from vision.hints import DeclaredScale, Guide, Hints, LineKind
 from vision.measure import Settings, Side
@@ -29,7 +30,7 @@ from vision.zones import Stretches
 SCHEMA = 1
 _REMEDY = "correct the job file"
 # Facts of one side that stand in its own table; readings and caliper have tables of their own.
-_SIDE_FACTS = tuple(f.name for f in fields(Declared) if f.name not in {"readings", "caliper"})
+_SIDE_FACTS = tuple(f.name for f in fields(Declared) if f.name not in {"readings", "caliper", "assumed"})
 _PAIRS = {"printed_bar_mm"}
 
 
@@ -135,9 +136,11 @@ def job_from_text(text: str, name: str = "job.toml") -> Job:
     schema = top.take("schema", int, 1)
     if schema != SCHEMA:
         raise DeclarationError(f"{name}: schema {schema}", f"this program reads {SCHEMA}", "update shoulderline")
-    caliper = top.table("caliper").build(Caliper)
+    tool = top.table("caliper")
+    unsaid = {f"caliper_{f.name}" for f in fields(Caliper) if f.name not in tool.left}
+    caliper = tool.build(Caliper)
     readings = tuple(t.build(Reading) for t in top.tables("readings"))
-    sides = tuple(_side(t, caliper, readings if i == 0 else ()) for i, t in enumerate(top.tables("sides")))
+    sides = tuple(_side(t, (caliper, unsaid), readings if i == 0 else ()) for i, t in enumerate(top.tables("sides")))
     job = Job(sides, top.table("blade").build(Blade), top.table("method").build(Method), _stretches(top.table("stretches")))
     top.close()
     return job
@@ -234,6 +237,8 @@ def _side_table(side: JobSide) -> dict[str, Any]:
     declared = {k: getattr(side.declared, k) for k in _SIDE_FACTS}
     facts = {k: list(v) if k in _PAIRS else v for k, v in declared.items() if v is not None}
     facts["lie"] = str(side.declared.lie)
+    if side.declared.assumed:
+        facts["assumed"] = list(side.declared.assumed)
     out: dict[str, Any] = {"landmark": side.landmark} if side.landmark else {}
     if side.landmark_mm is not None:
         out["landmark_mm"] = side.landmark_mm
@@ -274,9 +279,10 @@ def _guide(table: _Table) -> Guide:
     return Guide(LineKind(line), x, y)
 
 
-def _side(table: _Table, caliper: Caliper, readings: tuple[Reading, ...]) -> JobSide:
+def _side(table: _Table, tool: tuple[Caliper, set[str]], readings: tuple[Reading, ...]) -> JobSide:
     photos = tuple(_photo(t) for t in table.tables("photos"))
     facts = table.table("declared")
+    assumed = _assumed(facts) | tool[1] | {k for k in ASSUMABLE if k in _SIDE_FACTS and k not in facts.left}
     given = {k: facts.take(k, float, None) for k in _SIDE_FACTS if k not in _PAIRS | {"lie"}}
     given |= {k: facts.pair(k) for k in _PAIRS if k in facts.left}
     lie = facts.take("lie", str, str(Lie.LEVEL))
@@ -284,11 +290,18 @@ def _side(table: _Table, caliper: Caliper, readings: tuple[Reading, ...]) -> Job
     if lie not in set(Lie):
         raise DeclarationError(f"{facts.where('lie')} = {lie!r}", f"it must be one of {', '.join(Lie)}", _REMEDY)
     known = {"included_angle_deg": None} | {k: v for k, v in given.items() if v is not None}
-    declared = Declared(**known, lie=Lie(lie), caliper=caliper, readings=readings)  # type: ignore[arg-type]
+    declared = Declared(**known, lie=Lie(lie), caliper=tool[0], readings=readings, assumed=tuple(assumed))  # type: ignore[arg-type]
     landmark = table.take("landmark", str, ""), table.take("landmark_mm", float, None)
     side = JobSide(photos, declared, *landmark, table.take("moved_light", bool, False))
     table.close()
     return side
+
+
+def _assumed(facts: _Table) -> set[str]:
+    named = {facts.typed("assumed", name, str) for name in facts.take("assumed", list, [])}
+    if strange := sorted(named - set(ASSUMABLE)):
+        raise DeclarationError(f"{facts.where('assumed')} names {strange[0]!r}", f"it may name {', '.join(ASSUMABLE)}", _REMEDY)
+    return named
 
 
 def _stretches(table: _Table) -> Stretches:

@@ -17,7 +17,7 @@ import numpy as np
 
 from vision import bevel, budget, crosscheck, merge, rivals, zones
 from vision.camera_profile import CameraProfile
-from vision.declared import Declared, Lie
+from vision.declared import Declared
 from vision.errors import DeclarationError
 from vision.flags import Note
 from vision.hints import Hints
@@ -332,7 +332,10 @@ def _assumed(sides: Sequence[Side]) -> list[Note]:
             half = declared.bars_mm[1]
             text = f"printed bars{of} not declared: taken as 100 mm to within {half:g} mm"
             out.append(Note("print-assumed", text, "measure both check bars and give --printed-bar", "info"))
-        if declared.lie is Lie.LEVEL and declared.cheek_angle_deg is not None:
+        if words := declared.assumed_in_words:
+            text = f"nobody said otherwise{of}, so the program's defaults stand: {', '.join(words)}"
+            out.append(Note("defaults-assumed", text, "say so where it is otherwise", "info"))
+        if "lie" in (declared.assumed or ()) and declared.cheek_angle_deg is not None:
             text = f"the blade{of} is taken as held level (the default): the cheek angle of {declared.cheek_angle_deg:g}° turns no width"
             out.append(Note("lie-level", text, "if it lay on its cheek, give --lie cheek-down", "info"))
     if len(sides) == 1:

@@ -136,6 +136,15 @@ def test_flags_that_were_not_given_leave_the_librarys_defaults() -> None:
     assert commands.declared_from(options) == Declared(included_angle_deg=30.0)
 
 
+def test_a_typed_default_is_declared_and_a_flag_left_out_is_assumed() -> None:
+    words = "measure p.jpg --angle 30 --angle-tolerance 2 --lie level --caliper 20=0.5 --caliper-accuracy 0.03 --out o"
+    declared = commands.declared_from(cli.build_parser().parse_args(words.split()))
+    assert declared.assumed == (
+        "edge_height_tolerance_mm", "camera_distance_tolerance_mm", "printed_bar_tolerance_mm", "caliper_resolution_mm",
+    )  # fmt: skip
+    assert declared.assumed_in_words == ("its step 0.01 mm",)
+
+
 @pytest.mark.parametrize(
     "wrong",
     [

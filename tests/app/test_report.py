@@ -176,10 +176,14 @@ def test_a_reading_out_of_reach_was_not_compared(measurement: Measurement) -> No
     assert "this caliper should read" in page
 
 
-def test_report_marks_defaults(measurement: Measurement) -> None:
+def test_report_marks_what_was_assumed(measurement: Measurement) -> None:
     page = _pages(report.pdf(measurement, [GREY]))[1]
-    for words in ("30 ± 2° (default)", "level (default)", "limit of error 0.03 mm (default), step 0.01 mm (default)", "(not measured)"):
+    for words in ("30 ± 2° (assumed)", "level (assumed)", "limit of error 0.03 mm (assumed), step 0.01 mm (assumed)", "(not measured)"):
         assert words in page
+    # The same figures, typed: nothing is assumed.
+    typed = _pages(report.pdf(replace(measurement, declared=replace(measurement.declared, assumed=())), [GREY]))[1]
+    assert "30 ± 2° lie level edge" in typed
+    assert "(assumed)" not in typed
     chosen = Declared(
         included_angle_deg=30.0, angle_tolerance_deg=1.5, lie=Lie.CHEEK_DOWN, cheek_angle_deg=3.0, edge_height_mm=0.4,
         edge_height_tolerance_mm=0.1, camera_distance_mm=95.0, printed_bar_mm=(99.6, 99.8), caliper=Caliper(0.02, 0.005),
@@ -187,8 +191,8 @@ def test_report_marks_defaults(measurement: Measurement) -> None:
     page = _pages(report.pdf(replace(measurement, declared=chosen), [GREY]))[1]
     for words in ("30 ± 1.5° lie", "cheek-down, cheek angle 3°", "0.4 ± 0.1 mm lens", "limit of error 0.02 mm, step 0.005 mm"):
         assert words in page
-    assert "95 ± 5 mm (default)" in page
-    assert "99.6 and 99.8 ± 0.1 mm (default)" in page
+    assert "95 ± 5 mm (assumed)" in page
+    assert "99.6 and 99.8 ± 0.1 mm (assumed)" in page
 
 
 def test_a_cheek_angle_of_a_level_blade_is_marked_as_unused(measurement: Measurement) -> None:

@@ -140,3 +140,19 @@ def test_form_shows_what_was_declared() -> None:
     declared = Declared(included_angle_deg=31.0, printed_bar_mm=(99.5, 99.9), readings=(Reading(5.0, 0.4),))
     facts = facts_form.of(declared)
     assert (facts.angle, facts.bar_x, facts.bar_y, facts.height) == (31.0, 99.5, 99.9, None)
+
+
+def test_a_job_opened_again_loses_no_fact_that_the_form_has_no_field_for() -> None:
+    script = """
+import streamlit as st
+from app import facts_form
+from vision.declared import Declared
+told = Declared(
+    included_angle_deg=30.0, camera_distance_mm=95.0, camera_distance_tolerance_mm=2.0, printed_bar_mm=(99.6, 99.8),
+    printed_bar_tolerance_mm=0.02, assumed=("lie", "caliper_resolution_mm"),
+)
+st.write(str(facts_form.draw(facts_form.of(told), "told") == told))
+"""
+    screen = AppTest.from_string(script, default_timeout=60).run()
+    assert not screen.exception
+    assert screen.markdown[-1].value == "True"

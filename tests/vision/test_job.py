@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from vision import job as jobs
-from vision.declared import Caliper, Declared, Lie, Reading
+from vision.declared import ASSUMABLE, Caliper, Declared, Lie, Reading
 from vision.errors import DeclarationError, PhotoRefused
 from vision.hints import DeclaredScale, Guide, Hints, LineKind
 from vision.job import Blade, Job, JobPhoto, JobSide, Method
@@ -75,6 +75,27 @@ LEAST = '[[sides]]\nphotos = [{ path = "a.jpg" }]\n'
 def test_what_is_left_out_has_the_librarys_defaults():
     job = jobs.job_from_text(LEAST)
     assert job == Job((JobSide((JobPhoto("a.jpg"),), Declared(included_angle_deg=None)),))
+
+
+def test_a_job_keeps_apart_what_was_said_and_what_was_assumed():
+    # Without word from who asked, whatever has the default's value counts as assumed; another value never does.
+    assert Declared(included_angle_deg=30.0).assumed == ASSUMABLE
+    assert (
+        replace(Declared(included_angle_deg=30.0), angle_tolerance_deg=1.0, lie=Lie.CHEEK_DOWN, cheek_angle_deg=3.0).assumed
+        == ASSUMABLE[2:]
+    )
+    said = Declared(included_angle_deg=30.0, assumed=("lie",))
+    job = Job((JobSide((JobPhoto("a.jpg"),), said),))
+    text = jobs.job_text(job)
+    assert 'assumed = [\n    "lie",\n]' in text
+    assert "angle_tolerance_deg = 2.0" in text
+    assert jobs.job_from_text(text).sides[0].declared.assumed == ("lie",)
+    # By hand: what is left out is assumed, what is written is not.
+    tables = "declared.included_angle_deg = 30\ndeclared.angle_tolerance_deg = 2\n[caliper]\naccuracy_mm = 0.03\n"
+    by_hand = jobs.job_from_text(LEAST + tables).sides[0].declared
+    assert by_hand.assumed == tuple(n for n in ASSUMABLE if n not in ("angle_tolerance_deg", "caliper_accuracy_mm"))
+    with pytest.raises(DeclarationError, match="'colour'"):
+        jobs.job_from_text(LEAST + 'declared.assumed = ["colour"]\n')
 
 
 def test_whole_numbers_pass_for_numbers_and_nothing_else_does():

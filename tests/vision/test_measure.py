@@ -149,6 +149,8 @@ def test_what_nobody_declared_is_said(whole):
     assert notes["height-assumed"].severity == "caution"
     assert "mirror image" in notes["other-side-assumed"].text
     assert "lie-level" not in notes
+    assert notes["defaults-assumed"].severity == "info"
+    assert "the blade held level, the caliper right to 0.03 mm, its step 0.01 mm" in notes["defaults-assumed"].text
     # A reading beyond the photographed edge is named, not dropped in silence.
     assert "80 mm" in notes["reading-out-of-reach"].text
 
@@ -165,6 +167,9 @@ def test_a_cheek_angle_that_turns_nothing_is_said(whole, turned_over):
     (note,) = [n for n in _assumed(sides) if n.code == "lie-level"]
     assert "side 1 is taken as held level" in note.text
     assert "3°" in note.text
+    # Who said "level" is not asked again.
+    said = [Side((whole,), replace(FACTS, cheek_angle_deg=3.0, assumed=()))]
+    assert not {"lie-level", "defaults-assumed"} & {n.code for n in _assumed(said)}
 
 
 def test_a_gap_in_one_photo_is_said(both):
