@@ -11,6 +11,7 @@ from matplotlib.ticker import MaxNLocator
 
 from app.headline import stretch_label
 from vision.results import Measurement
+from vision.thickness import READING_REACH_MM
 
 WIDTH_COLOUR, THICKNESS_COLOUR, READING_COLOUR, ASIDE_COLOUR = "#b34700", "#005f9e", "#111111", "#777777"
 _K = 2.0
@@ -60,6 +61,9 @@ def _banded(
 
 def _readings(axes: Axes, m: Measurement) -> None:
     limit = m.declared.caliper.accuracy_mm
+    # One far off the edge (a slip of the pen) stands in the table; here it would squeeze the profile.
+    x = m.widths.position_mm
+    near = [r for r in m.declared.readings if x.min() - READING_REACH_MM <= r.position_mm <= x.max() + READING_REACH_MM]
     questioned = {(c.reading.position_mm, c.reading.thickness_mm) for c in m.cross_checks if c.questioned}
     kinds = (
         ("reading", READING_COLOUR, "o", lambda r: not r.set_aside and (r.position_mm, r.thickness_mm) not in questioned),
@@ -67,7 +71,7 @@ def _readings(axes: Axes, m: Measurement) -> None:
         ("reading set aside", ASIDE_COLOUR, "x", lambda r: r.set_aside),
     )
     for label, colour, marker, chosen in kinds:
-        these = [r for r in m.declared.readings if chosen(r)]
+        these = [r for r in near if chosen(r)]
         if these:
             x, y = [r.position_mm for r in these], [r.thickness_mm for r in these]
             axes.errorbar(

@@ -74,7 +74,12 @@ def seen_share(measurement: Measurement) -> tuple[int, int]:
 
 
 def angle_found(measurement: Measurement) -> str:
-    """``"Included angle as ground: 31.2 ± 1.4° (declared 30 ± 2°)"``; "" when nothing was measured.
+    """``"Included angle, by photo and readings together: 31.2 ± 1.4° (declared 30 ± 2°)"``; "" when nothing was measured."""
+    return ": ".join(angle_row(measurement))
+
+
+def angle_row(measurement: Measurement) -> tuple[str, ...]:
+    """The angle as ground: what it is, and the figure beside the declared one; empty when nothing was measured.
 
     Twice the angle per side of the (first) photographed side, mean over its stations. Its uncertainty is the mean of the stations':
     errors along the edge are mostly common, and taking them as wholly so errs on the wide side.
@@ -82,13 +87,28 @@ def angle_found(measurement: Measurement) -> str:
     t, declared = measurement.thickness, measurement.declared
     known = np.isfinite(t.angle_per_side_deg) & np.isfinite(t.thickness_mm)
     if not known.any():
-        return ""
+        return ()
     found = rounding.format_angle(2.0 * float(t.angle_per_side_deg[known].mean()), 2.0 * float(t.angle_u_deg[known].mean()))
+    what = "Included angle" if measurement.other is None else "Twice the first side's own angle"
     if declared.included_angle_deg is None:
-        return f"Included angle, found from the readings: {found}"
-    said = f"declared {declared.included_angle_deg:g} ± {declared.angle_tolerance_deg:g}°"
+        return f"{what}, found from the readings", found
     how = "by photo and readings together" if t.fused else "as declared, with its change along the edge"
-    return f"Included angle, {how}: {found} ({said})"
+    return f"{what}, {how}", f"{found} (declared {declared.included_angle_deg:g} ± {declared.angle_tolerance_deg:g}°)"
+
+
+def readings_used(measurement: Measurement) -> str:
+    """``"5 used, 1 of them questioned; set aside: 0.61 mm at 20.6 mm"``; "none" when there are none."""
+    checks = measurement.cross_checks
+    live = [c for c in checks if not c.reading.set_aside]
+    used = [] if readings_left_out(measurement) else [c for c in live if math.isfinite(c.e_n)]
+    questioned = sum(c.questioned for c in used)
+    said = [f"{len(used)} used" + (f", {questioned} of them questioned" if questioned else "")]
+    away = [c for c in live if not math.isfinite(c.e_n)]
+    groups = (("set aside", [c for c in checks if c.reading.set_aside]), ("not near any measured width", away))
+    for name, group in groups:
+        if group:
+            said.append(f"{name}: {', '.join(f'{c.reading.thickness_mm:g} mm at {c.reading.position_mm:g} mm' for c in group)}")
+    return "; ".join(said) if checks else "none"
 
 
 def flag_lines(measurement: Measurement) -> tuple[str, ...]:

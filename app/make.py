@@ -43,7 +43,7 @@ def make_result(
     result = vision.measure.measure_sides(sides, settings, report, at_once)
     if report:
         report("write the results", 1.0)
-    contents = outputs.build(result, photos)
+    contents = outputs.build(result, photos, todo.blade.in_words)
     contents["job.toml"] = job.job_text(job.moved(job.with_hashes(todo, photos, folder), folder, out)).encode()
     if picture:
         contents["picture.png"] = _picture(result, photos)

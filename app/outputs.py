@@ -42,8 +42,8 @@ def overlay_jpeg(picture: np.ndarray) -> bytes:
     return out.getvalue()
 
 
-def build(measurement: Measurement, photos: Sequence[Photo]) -> dict[str, bytes]:
-    """Every file of a result by its name, in the order of design.md section 9."""
+def build(measurement: Measurement, photos: Sequence[Photo], blade: str = "") -> dict[str, bytes]:
+    """Every file of a result by its name, in the order of design.md section 9; `blade` heads the report."""
     # Imported here: matplotlib takes a second that a refused photo need not wait for.
     from app import report
 
@@ -52,7 +52,7 @@ def build(measurement: Measurement, photos: Sequence[Photo]) -> dict[str, bytes]
     out["measurement.json"] = files.measurement_text(measurement).encode()
     for i, name in enumerate(overlay_names(len(photos))):
         out[name] = overlay_jpeg(overlay.draw(pictures[i], measurement, i))
-    out["report.pdf"] = report.pdf(measurement, pictures)
+    out["report.pdf"] = report.pdf(measurement, pictures, blade)
     return out
 
 

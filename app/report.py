@@ -25,10 +25,21 @@ from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, Frame, Image, KeepInFrame, Paragraph, Spacer, Table, TableStyle
 
 from app import charts, overlay
-from app.headline import checks_summary, flag_lines, headline, readings_left_out, readings_remark, seen_share, stretch_label, tip_end
+from app.headline import (
+    angle_row,
+    checks_summary,
+    flag_lines,
+    headline,
+    readings_left_out,
+    readings_remark,
+    seen_share,
+    stretch_label,
+    tip_end,
+)
 from vision import crosscheck, rounding
 from vision.declared import Declared, Lie
 from vision.results import CrossCheck, Measurement
+from vision.sources import DRIFT_LENGTH_MM, DRIFT_U_DEG, PLACEMENT_MM
 
 _MARGIN = 16 * mm
 _TEXT_WIDTH = A4[0] - 2 * _MARGIN
@@ -42,7 +53,7 @@ _PICTURE_PX = 1400
 PDFIUM = threading.Lock()
 # A source below this share of the total moves the total by less than 0.02 % of itself.
 _SMALL_SHARE = 0.02
-_DEFAULT_MEANS = "(assumed): nobody said otherwise, so the program's default stands."
+_DEFAULT_MEANS = "assumed: nobody said otherwise, so the program's default stands."
 CAUTION = (
     "Blades cut. Tape or guard the edge while you set up, cut away from yourself, and bring caliper jaws to the shoulder from the spine "
     "side: jaws on an apex harm both. Local rules come first."
@@ -58,13 +69,17 @@ _METHOD = (
     "apex and shoulder are found along the edge as one line each, to a part of a pixel. Rays through both lines meet the plane of the "
     "edge and the plane of the bevel face (inclined by the angle per side), which gives the bevel width w along the face. Thickness "
     "behind the edge is T = 2 w sin a with the angle per side a, which takes the unseen side to be alike; where both sides were "
-    "photographed it is the sum of both, each w sin a with its own angle. Declared angle, its tolerance and its slow change along "
-    "the edge, the widths' own errors and the readings with their common instrument error form one joint Gaussian model, conditioned "
-    "on the readings. Bands are expanded uncertainties with k = 2 (JCGM 100). Stations without a trustworthy line stay empty."
+    "photographed it is the sum of both, each w sin a with its own angle. Declared angle, its tolerance (rectangular) and its slow change "
+    f"along the edge ({DRIFT_U_DEG:g}° a side, one standard uncertainty, over {DRIFT_LENGTH_MM:g} mm), the widths' own errors, and the "
+    "readings with an error common to all of them (the limit of error, rectangular, less the step), one of each (the step, and the seating "
+    f"of the jaws to a step) and their places (± {PLACEMENT_MM:g} mm) form one joint Gaussian model, conditioned on the readings. Where "
+    "the edge thickens is told by BIC between a flat and a flat-then-rising line, with the covariance of that model and the edge's "
+    "waviness. Bands are expanded uncertainties with k = 2 (JCGM 100). Stations without a trustworthy line stay empty. job.toml, "
+    "written beside this report, repeats the measurement from the same photos."
 )
 
 
-def pdf(measurement: Measurement, pictures: Sequence[np.ndarray]) -> bytes:
+def pdf(measurement: Measurement, pictures: Sequence[np.ndarray], blade: str = "") -> bytes:
     """The report as PDF bytes.
 
     Parameters
@@ -72,28 +87,32 @@ def pdf(measurement: Measurement, pictures: Sequence[np.ndarray]) -> bytes:
     measurement : Measurement
     pictures : sequence of (H, W, 3) uint8
         The upright photos, without lines, in the measurement's order.
+    blade : str
+        Which blade it was, in the person's words.
     """
     out = io.BytesIO()
     page = Canvas(out, pagesize=A4, invariant=1, pageCompression=1)
     page.setTitle("Thickness behind the edge: " + ", ".join(p.name for p in measurement.photos))
     page.setAuthor(measurement.program)
-    _page(page, _first_page(measurement, pictures), measurement, 1, _CHART_FOOT + _CHART_SIZE[1])
+    _page(page, _first_page(measurement, pictures, blade), measurement, 1, _CHART_FOOT + _CHART_SIZE[1])
     _page(page, _second_page(measurement), measurement, 2, _CHART_FOOT)
     page.save()
     chart = charts.along_edge(measurement, tuple(v / 72.0 for v in _CHART_SIZE))
     return _with_chart(out.getvalue(), _chart_pdf(chart))
 
 
-def _first_page(m: Measurement, pictures: Sequence[np.ndarray]) -> list[Flowable]:
+def _first_page(m: Measurement, pictures: Sequence[np.ndarray], blade: str) -> list[Flowable]:
     seen, stations = seen_share(m)
     figures = headline(m)
     story: list[Flowable] = [_text("Thickness behind the edge", "title")]
+    story += [_text(blade, "label")] if blade else []
     story.append(_text(", ".join(p.name for p in m.photos) + f" · {seen} of {stations} stations measured · {m.created[:10]}", "small"))
     if figures:
         remark = readings_remark(m)
         label = f"{figures[0].label}, mean" + (f"; {remark}" if remark else "")
         story += [_text(figures[0].text, "figure"), _text(label, "label"), Spacer(0, 2 * mm)]
-        story.append(_table([[line.label, line.text] for line in figures[1:]], (0.5, 0.5)))
+        angle = [list(angle_row(m))] if angle_row(m) else []
+        story.append(_table([[line.label, line.text] for line in figures[1:]] + angle, (0.5, 0.5)))
     else:
         story.append(_text("No headline figure could be had; see the cautions on the next page.", "label"))
     story += [_text(rounding.COVERAGE, "small"), Spacer(0, 2 * mm), *_pictures(m, pictures)]
@@ -104,7 +123,7 @@ def _second_page(m: Measurement) -> list[Flowable]:
     story: list[Flowable] = []
     for title, part in (("Zones", _zones(m)), ("Uncertainty budget", _budget(m)), ("Cross-check of the readings", _cross_check(m))):
         story += [_text(title, "heading"), *part]
-    story += [_text("Declared", "heading"), _table(_declared(m), (0.34, 0.66)), _text("Method", "heading"), _text(_method(m))]
+    story += [_text("Declared and assumed", "heading"), _table(_declared(m), (0.34, 0.66)), _text("Method", "heading"), _text(_method(m))]
     story += [_text("Cautions and notes", "heading"), _text(CAUTION)]
     story += [_text(f"{n.text}; {n.remedy}.") for n in m.notes]
     if found := flag_lines(m):
@@ -166,17 +185,18 @@ def _zones(m: Measurement) -> list[Flowable]:
 def _budget(m: Measurement) -> list[Flowable]:
     if m.budget is None:
         return [_text("No budget could be had.")]
+    two = rounding.two_digits
     rows = [["source", "standard uncertainty", "sensitivity, mm per unit", "contribution, µm"]]
     small = [r for r in m.budget.rows if r.contribution_mm < _SMALL_SHARE * m.budget.total_mm]
     # One row gathered from one would hide a name and save nothing.
     small = small if len(small) > 1 else []
     for r in m.budget.rows:
         if r not in small:
-            rows.append([r.source, f"{r.u:.2g} {r.unit}", f"{r.sensitivity_mm_per_unit:.2g}", f"{1000 * r.contribution_mm:.2g}"])
+            rows.append([r.source, f"{two(r.u)} {r.unit}", two(r.sensitivity_mm_per_unit), two(1000 * r.contribution_mm)])
     if small:
         together = math.sqrt(math.fsum(r.contribution_mm**2 for r in small))
-        rows.append([f"{len(small)} smaller sources together (measurement.json lists them)", "", "", f"{1000 * together:.2g}"])
-    rows.append(["total (root of the sum of squares)", "", "", f"{1000 * m.budget.total_mm:.2g}"])
+        rows.append([f"{len(small)} smaller sources together (measurement.json lists them)", "", "", two(1000 * together)])
+    rows.append(["total (root of the sum of squares)", "", "", two(1000 * m.budget.total_mm)])
     return [_table(rows, (0.46, 0.2, 0.2, 0.14), head=True), _text("One standard uncertainty of the main stretch's mean.", "small")]
 
 
@@ -213,8 +233,8 @@ def _declared(m: Measurement) -> list[list[str]]:
     d = m.declared
     height, height_tolerance = d.height_mm
     bars, bar_tolerance = d.bars_mm
-    height_mark = _mark(d, "edge_height_tolerance_mm") if d.edge_height_mm is not None else " (not declared: taken as level)"
-    bar_mark = _mark(d, "printed_bar_tolerance_mm") if d.printed_bar_mm else " (not measured)"
+    height_mark = _mark(d, "edge_height_tolerance_mm", "± ") if d.edge_height_mm is not None else " (not declared: taken as level)"
+    bar_mark = _mark(d, "printed_bar_tolerance_mm", "± ") if d.printed_bar_mm else " (not measured)"
     limit, step = _mark(d, "caliper_accuracy_mm"), _mark(d, "caliper_resolution_mm")
     caliper = f"limit of error {d.caliper.accuracy_mm:g} mm{limit}, step {d.caliper.resolution_mm:g} mm{step}"
     above, scale = "strip", ["printed 100 mm bars, X and Y", f"{bars[0]:g} and {bars[1]:g} ± {bar_tolerance:g} mm{bar_mark}"]
@@ -235,7 +255,7 @@ def _declared(m: Measurement) -> list[list[str]]:
 def _angle(d: Declared) -> str:
     if d.included_angle_deg is None:
         return "none; found from the readings"
-    return f"{d.included_angle_deg:g} ± {d.angle_tolerance_deg:g}°{_mark(d, 'angle_tolerance_deg')}"
+    return f"{d.included_angle_deg:g} ± {d.angle_tolerance_deg:g}°{_mark(d, 'angle_tolerance_deg', '± ')}"
 
 
 def _lie(d: Declared) -> str:
@@ -247,12 +267,12 @@ def _lie(d: Declared) -> str:
 def _distance(d: Declared) -> list[list[str]]:
     if d.camera_distance_mm is None:
         return []
-    tolerance = f"{d.camera_distance_tolerance_mm:g} mm{_mark(d, 'camera_distance_tolerance_mm')}"
+    tolerance = f"{d.camera_distance_tolerance_mm:g} mm{_mark(d, 'camera_distance_tolerance_mm', '± ')}"
     return [["lens to edge", f"{d.camera_distance_mm:g} ± {tolerance}"]]
 
 
-def _mark(d: Declared, name: str) -> str:
-    return " (assumed)" if name in (d.assumed or ()) else ""
+def _mark(d: Declared, name: str, what: str = "") -> str:
+    return f" ({what}assumed)" if name in (d.assumed or ()) else ""
 
 
 def _other_side(m: Measurement) -> list[list[str]]:

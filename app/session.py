@@ -129,7 +129,8 @@ class Result:
             # Imported here: matplotlib takes a second that a first look need not wait for.
             from app import report
 
-            return report.pdf(self.measurement, [self.rgb(i) for i in range(len(self.measurement.photos))])
+            pictures = [self.rgb(i) for i in range(len(self.measurement.photos))]
+            return report.pdf(self.measurement, pictures, self.task.blade.in_words)
         if name == "picture.png":
             from app import picture
 

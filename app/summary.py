@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from app.headline import flag_lines, headline, readings_remark, seen_share
+from app.headline import angle_found, flag_lines, headline, readings_remark, readings_used, seen_share
 from vision import rounding
 from vision.results import Measurement
 
@@ -29,6 +29,8 @@ def text(measurement: Measurement) -> str:
     if measurement.other is not None:
         here, there = measurement.other.landmarks_mm
         lines.append(f"Both sides photographed: {here:g} mm on the first side's scale is {there:g} mm on the other's")
+    lines += [found] if (found := angle_found(measurement)) else []
+    lines.append(f"Caliper readings: {readings_used(measurement)}")
     lines.append(f"Bevel width, {_width_range(measurement)}")
     lines.append(f"({rounding.COVERAGE})")
     remarks = [f"{n.severity}: {n.text}; {n.remedy}." for n in measurement.notes]

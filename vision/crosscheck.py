@@ -379,4 +379,10 @@ def _effect(fit: ThicknessFit, trusted: ThicknessFit | None) -> tuple[str, ...]:
         return ()
     held, without = (f.mean(f.measured) for f in (fit, trusted))
     a, b = (format_value(f.value_mm, f.u_mm) for f in (held, without))
-    return (f"the measured edge is {a} mm in the mean with all readings, {b} mm without those questioned",)
+    # A reading in the middle of the edge tilts the angle's change along it: the ends may move where the mean does not.
+    moved = np.abs(fit.profile.thickness_mm - trusted.profile.thickness_mm)
+    most = int(np.nanargmax(moved))
+    return (
+        f"the measured edge is {a} mm in the mean with all readings, {b} mm without those questioned, "
+        f"and differs by up to {moved[most]:.2g} mm (at {fit.position_mm[most]:.1f} mm)",
+    )

@@ -44,6 +44,13 @@ class Blade:
     edge: str = ""
     condition: str = ""
 
+    @property
+    def in_words(self) -> str:
+        """``"Halden Petty 150, specimen A3, edge plain, new, as ground"``; "" when nothing was said."""
+        name = " ".join(word for word in (self.maker, self.model) if word)
+        parts = (name, self.specimen and f"specimen {self.specimen}", self.edge and f"edge {self.edge}", self.condition)
+        return ", ".join(part for part in parts if part)
+
 
 @dataclass(frozen=True)
 class Method:

@@ -85,6 +85,13 @@ def format_value(value_mm: float, u_mm: float, *, k: float = 2.0) -> str:
     return round_pair(value_mm, k * u_mm)[0]
 
 
+def two_digits(value: float) -> str:
+    """A figure that stands without an uncertainty of its own (a row of a budget): two significant digits, the second kept when it is 0."""
+    if not math.isfinite(value) or value == 0:
+        return "0" if value == 0 else NOT_MEASURED
+    return _plain(value, decimals_for(abs(value)))
+
+
 def format_angle(value_deg: float, u_deg: float, *, k: float = 2.0) -> str:
     """``"32.6 ± 1.1°"``."""
     if not math.isfinite(value_deg):

@@ -18,7 +18,8 @@ from app.headline import checks_summary, flag_lines, headline, readings_remark, 
 from vision.checks import CHECKS
 from vision.declared import Caliper, Declared, Lie, Reading
 from vision.flags import Note
-from vision.results import Budget, BudgetRow, CrossCheck, Figure, Measurement, Stretch
+from vision.job import Blade
+from vision.results import Budget, BudgetRow, CrossCheck, Figure, Measurement, OtherSide, Stretch
 
 GREY = np.full((960, 1280, 3), 128, np.uint8)
 
@@ -176,14 +177,45 @@ def test_a_reading_out_of_reach_was_not_compared(measurement: Measurement) -> No
     assert "this caliper should read" in page
 
 
+def test_the_report_is_headed_by_the_blade_and_gives_the_angle_as_ground(measurement: Measurement) -> None:
+    words = Blade("Halden", "Petty 150", "A3", "plain", "new, as ground").in_words
+    assert words == "Halden Petty 150, specimen A3, edge plain, new, as ground"
+    first, second = _pages(report.pdf(measurement, [GREY], words))
+    assert f"Thickness behind the edge {words} edge-1.jpg" in first
+    # 15.2 degrees a side with u = 0.3: included 30.4, U = 2 * 2 * 0.3.
+    assert "Included angle, by photo and readings together 30.4 ± 1.2° (declared 30 ± 2°)" in first
+    assert "(0.75° a side, one standard uncertainty, over 30 mm)" in second
+    assert Blade().in_words == ""
+
+
+def test_the_summary_says_what_became_of_every_reading(measurement: Measurement) -> None:
+    (check,) = measurement.cross_checks
+    away = replace(check, reading=Reading(80.0, 0.5), e_n=math.nan, questioned=False)
+    aside = replace(check, reading=Reading(12.0, 0.4, set_aside=True), questioned=False)
+    said = summary.text(replace(measurement, cross_checks=(check, away, aside)))
+    assert (
+        "Caliper readings: 1 used, 1 of them questioned; set aside: 0.4 mm at 12 mm; not near any measured width: 0.5 mm at 80 mm\n" in said
+    )
+    assert "Included angle, by photo and readings together: 30.4 ± 1.2° (declared 30 ± 2°)\n" in said
+    assert "Caliper readings: none\n" in summary.text(replace(measurement, cross_checks=()))
+    both = replace(measurement, other=OtherSide(measurement.declared, measurement.widths, (5.0, 18.0)))
+    assert "Twice the first side's own angle, by photo" in summary.text(both)
+
+
+def test_a_reading_far_off_the_edge_does_not_squeeze_the_chart(measurement: Measurement) -> None:
+    far = replace(measurement.declared, readings=(*measurement.declared.readings, Reading(90.0, 0.5)))
+    axes = charts.along_edge(replace(measurement, declared=far)).axes[1]
+    assert axes.get_xlim()[1] < 35.0
+
+
 def test_report_marks_what_was_assumed(measurement: Measurement) -> None:
     page = _pages(report.pdf(measurement, [GREY]))[1]
-    for words in ("30 ± 2° (assumed)", "level (assumed)", "limit of error 0.03 mm (assumed), step 0.01 mm (assumed)", "(not measured)"):
+    for words in ("30 ± 2° (± assumed)", "level (assumed)", "limit of error 0.03 mm (assumed), step 0.01 mm (assumed)", "(not measured)"):
         assert words in page
     # The same figures, typed: nothing is assumed.
     typed = _pages(report.pdf(replace(measurement, declared=replace(measurement.declared, assumed=())), [GREY]))[1]
     assert "30 ± 2° lie level edge" in typed
-    assert "(assumed)" not in typed
+    assert "assumed" not in typed.split("Declared and assumed")[1].split("Method")[0]
     chosen = Declared(
         included_angle_deg=30.0, angle_tolerance_deg=1.5, lie=Lie.CHEEK_DOWN, cheek_angle_deg=3.0, edge_height_mm=0.4,
         edge_height_tolerance_mm=0.1, camera_distance_mm=95.0, printed_bar_mm=(99.6, 99.8), caliper=Caliper(0.02, 0.005),
@@ -191,8 +223,8 @@ def test_report_marks_what_was_assumed(measurement: Measurement) -> None:
     page = _pages(report.pdf(replace(measurement, declared=chosen), [GREY]))[1]
     for words in ("30 ± 1.5° lie", "cheek-down, cheek angle 3°", "0.4 ± 0.1 mm lens", "limit of error 0.02 mm, step 0.005 mm"):
         assert words in page
-    assert "95 ± 5 mm (assumed)" in page
-    assert "99.6 and 99.8 ± 0.1 mm (assumed)" in page
+    assert "95 ± 5 mm (± assumed)" in page
+    assert "99.6 and 99.8 ± 0.1 mm (± assumed)" in page
 
 
 def test_a_cheek_angle_of_a_level_blade_is_marked_as_unused(measurement: Measurement) -> None:

@@ -283,6 +283,7 @@ def test_a_questioned_reading_widens_the_band_by_what_it_moves(blades):
     assert [n.code for n in found] == ["reading-questioned"]
     # What the reading does to the value stands beside it, to the place that both support.
     assert "the measured edge is 0.728 mm in the mean with all readings, 0.694 mm without those questioned" in found[0].text
+    assert ", and differs by up to 0.0" in found[0].text
     assert not holds(plain, 0.682)
     assert holds(fit, 0.682)
     np.testing.assert_array_equal(fit.profile.thickness_mm, plain.profile.thickness_mm)

@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from uncertainties import ufloat
 
-from vision.rounding import decimals_for, format_angle, format_figure, format_value, round_pair
+from vision.rounding import decimals_for, format_angle, format_figure, format_value, round_pair, two_digits
 
 
 @pytest.mark.parametrize(
@@ -83,3 +83,20 @@ def test_an_uncertainty_cut_to_one_digit_in_inch_is_never_a_narrower_band(value,
     mm, inch = (t.split(" ± ")[1] for t in format_figure(value, u).removesuffix(" in)").split(" mm ("))
     if decimals_for(2 * u / 25.4) > len(inch.partition(".")[2]):
         assert float(inch) * 25.4 >= max(float(mm), 2 * u) * (1 - 1e-9)
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [
+        (3.0, "3.0"),
+        (12.4, "12"),
+        (0.7, "0.70"),
+        (0.0996, "0.10"),
+        (-0.0021, "-0.0021"),
+        (146.0, "150"),
+        (0.0, "0"),
+        (math.nan, "not measured"),
+    ],
+)
+def test_two_digits_keep_a_second_digit_that_is_zero(value, text):
+    assert two_digits(value) == text
