@@ -16,8 +16,8 @@ from scipy import sparse
 
 from vision.declared import UNMEASURED_PRINT_TOLERANCE_MM, Lie
 from vision.gaussian import Array, condition, interpolation_rows
-from vision.sources import PLACEMENT_MM, CaliperModel, angle_names
-from vision.thickness import ThicknessFit, length_weights, local_slopes
+from vision.sources import CaliperModel, angle_names, misplaced_u_mm
+from vision.thickness import ThicknessFit, length_weights
 
 # Places tried for a further reading: denser than the angle's change along the edge (30 mm), so that none better lies between.
 _PLACES = 12
@@ -85,7 +85,7 @@ def _u(
     factor = np.hstack([s.shift_mm * scaled.get(s.name, 1.0) for s in fit.sources])
     where = np.asarray(places, float)
     rows = sparse.vstack([state.rows, interpolation_rows(at, where)], format="csr") if where.size else state.rows
-    slack = np.abs(local_slopes(at, state.mean, where)) * PLACEMENT_MM / math.sqrt(3.0) if where.size else np.zeros(0)
+    slack = misplaced_u_mm(at, state.mean, where) if where.size else np.zeros(0)
     declared = fit.faces[0].declared
     better = replace(declared.caliper, accuracy_mm=limit * declared.caliper.accuracy_mm)
     caliper = CaliperModel.of(replace(declared, caliper=better))

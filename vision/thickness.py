@@ -29,14 +29,13 @@ from vision.errors import DeclarationError
 from vision.gaussian import Array, Conditioned, condition, interpolation_rows, local_covariance
 from vision.results import Figure, ThicknessProfile, WidthProfile
 from vision.sources import (
-    PLACEMENT_MM,
     CaliperModel,
     Face,
     Source,
     angle_names,
     cheek_source,
     leverages,
-    local_slopes,
+    misplaced_u_mm,
     width_and_angle_sources,
 )
 
@@ -273,8 +272,7 @@ def _linear_fit(
     places = np.array([r.position_mm for r in used], float)
     rows = interpolation_rows(at, places) if used else sparse.csr_array((0, at.size))
     caliper = CaliperModel.of(faces[0].declared)
-    # Half a division either way is rectangular.
-    placement = np.abs(local_slopes(at, prior, places)) * PLACEMENT_MM / math.sqrt(3.0)
+    placement = misplaced_u_mm(at, prior, places) if used else np.zeros(0)
     noise = caliper.common_mm**2 + np.diag(caliper.random_mm**2 + placement**2)
     values = np.array([r.thickness_mm for r in used], float)
     state = condition(prior, factor, local, rows, (values, noise if used else np.zeros((0, 0))))

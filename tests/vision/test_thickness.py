@@ -7,7 +7,7 @@ import pytest
 from vision.declared import Caliper, Declared, Lie, Reading
 from vision.errors import DeclarationError
 from vision.gaussian import condition, local_covariance, smooth_factor
-from vision.sources import CaliperModel, Face
+from vision.sources import CaliperModel, Face, misplaced_u_mm
 from vision.thickness import estimate, estimate_faces, face_angles, length_weights
 
 
@@ -73,6 +73,17 @@ def test_many_readings_never_beat_the_common_caliper_error(blades):
     assert math.hypot(alone.common_mm, 0.01 / math.sqrt(12)) == pytest.approx(0.01732, abs=5e-6)
     assert math.hypot(alone.common_mm, alone.random_mm) == pytest.approx(math.hypot(0.03, 0.01) / math.sqrt(3), rel=1e-12)
     assert CaliperModel.of(Declared(included_angle_deg=30.0, caliper=Caliper(0.01, 0.1))).common_mm == 0.0
+
+
+def test_a_place_read_by_eye_costs_what_the_edge_differs_by_around_it():
+    x = np.arange(0.0, 40.0, 0.05)
+    # A straight slope s: s times 0.5 mm / sqrt 3, anywhere.
+    np.testing.assert_allclose(misplaced_u_mm(x, 0.4 + 0.02 * x, np.array([3.0, 20.0])), 0.02 * 0.5 / math.sqrt(3), rtol=0.002)
+    # On the crest of a wave of 0.01 mm over 3 mm there is no slope: rms of 0.01 (1 - cos kd), by the integral over d.
+    k = 2 * math.pi / 3
+    square = 1.5 - 2 * math.sin(k / 2) / (k / 2) + math.sin(k) / (2 * k)
+    np.testing.assert_allclose(misplaced_u_mm(x, 0.5 + 0.01 * np.cos(k * x), np.array([3.0])), 0.01 * math.sqrt(square), rtol=0.01)
+    assert misplaced_u_mm(np.array([5.0]), np.array([0.5]), np.array([5.0])) == 0.0
 
 
 def test_set_aside_and_far_readings_do_not_enter(blades):
