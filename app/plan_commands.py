@@ -19,6 +19,9 @@ CAUTIONS = (
     "Geometry of a symmetric edge with flat cheeks, not a depth to grind to: go by small steps and measure again.",
 )
 
+# A nanometre: results of the same photos differ by less (the last binary digits), those of two photos by micrometres.
+_NO_SCATTER_MM = 1e-6
+
 
 def plan(options: argparse.Namespace) -> None:
     """``shoulderline plan``: the next grind of a measured edge."""
@@ -114,6 +117,9 @@ def repeatability_text(found: study.Study) -> str:
         f"{found.results} results in {_count(len(found.sessions), 'session')}, compared from {found.start_mm:.1f} to {found.end_mm:.1f} mm"
     ]
     for label, c in (("bevel width", found.width), ("thickness behind the edge", found.thickness)):
+        if max(c.within, c.between) < _NO_SCATTER_MM:
+            lines.append(f"{label}: {c.mean:.3f} mm in every result, no scatter at all")
+            continue
         lines.append(f"{label}: mean {format_figure(c.mean, c.mean_u, inch=False)}, from this scatter alone")
         lines.append(f"  within a session {_sd(c.within, c.total - c.groups)}")
         if c.groups > 1:
@@ -121,14 +127,14 @@ def repeatability_text(found: study.Study) -> str:
     if len(found.sessions) == 1:
         lines.append("caution: one session says nothing about the scatter between sessions; set up anew on another day.")
     u = found.width.band_u
-    if u > 0:
+    if u >= _NO_SCATTER_MM:
         # Two digits at most; rounded up, so that the band does not shrink by rounding.
         places = 1 - math.floor(math.log10(u))
         said = f"{math.ceil(u * 10**places - 1e-9) / 10**places:g}"
         lines.append(f"Give --repeatability {said} to 'shoulderline measure' for this method (larger than the scatter of one result,")
         lines.append(f"{found.width.one_result_u:.2g} mm, since {found.results} results tell a scatter only roughly).")
     else:
-        lines.append("The results do not differ at all: were they different photos?")
+        lines.append("The bevel widths do not differ at all, so they say nothing of the method: were they different photos?")
     lines.append(f"({COVERAGE})")
     return "\n".join(lines)
 

@@ -184,7 +184,7 @@ def common_places(measured: Sequence[np.ndarray]) -> np.ndarray:
 def _spread(groups: list[list[float]]) -> Components:
     if len(groups) > 1:
         return components(groups)
-    values = np.asarray(groups[0])
-    within = float(np.std(values, ddof=1))
-    n = values.size
-    return Components(1, n, float(values.mean()), math.nan, within**2, math.nan, within, 0.0, within / math.sqrt(n), n - 1.0)
+    # Deviations from the first, as in `components`: equal results then differ by nothing, not by a last binary digit.
+    first, deviations = groups[0][0], np.asarray(groups[0]) - groups[0][0]
+    within, n = float(np.std(deviations, ddof=1)), deviations.size
+    return Components(1, n, first + float(deviations.mean()), math.nan, within**2, math.nan, within, 0.0, within / math.sqrt(n), n - 1.0)
