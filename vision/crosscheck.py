@@ -367,6 +367,8 @@ def notes(fit: ThicknessFit, checks: tuple[CrossCheck, ...]) -> tuple[Note, ...]
                 (*c.causes, *effect)
             )
             out.append(Note("reading-questioned", text, "read it again at the shoulder, or set it aside"))
+            # It is of all that are questioned together: said once.
+            effect = ()
         elif not math.isfinite(c.e_n):
             out.append(Note("reading-out-of-reach", f"reading {where} is not near any measured width", "check its position"))
     angle = angle_note(trusted) if trusted is not None else None

@@ -378,3 +378,11 @@ def test_the_clash_is_told_and_the_band_reaches_the_readings(included):
     assert fit.profile.fused == (included is None)
     assert holds(fit, 0.5)
     assert adds_up(fit)[1]
+
+
+def test_what_the_questioned_readings_do_together_is_said_once(blades):
+    x = np.linspace(6, 46, 200)
+    readings = tuple(Reading(p, t) for p, t in ((8.0, 0.52), (14.0, 0.52), (20.0, 0.80), (26.0, 0.52), (32.0, 0.30), (40.0, 0.52)))
+    _, checks, found = settle((Face(blades.profile(x, np.ones(200)), declared_with(readings)),))
+    assert sum(c.questioned for c in checks) == 2
+    assert [("without those questioned" in n.text) for n in found if n.code == "reading-questioned"] == [True, False]
