@@ -4,6 +4,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from vision.crosscheck import settle
 from vision.declared import Caliper, Declared, Lie, Reading
 from vision.errors import DeclarationError
 from vision.gaussian import condition, local_covariance, smooth_factor
@@ -220,7 +221,8 @@ def coverage(blades, scene, count=1000):
     inside, half = [], []
     for _ in range(count):
         widths, declared, truth = blades.blade(rng, scene)
-        p = estimate(widths, declared).profile
+        # As shown: what does not go together widens the band.
+        p = settle((Face(widths, declared),))[0].profile
         inside.append(np.mean((p.low_mm <= truth) & (truth <= p.high_mm)))
         half.append(np.median(p.high_mm - p.low_mm) / 2)
     return float(np.mean(inside)), float(np.median(half))
