@@ -34,8 +34,8 @@ _MOST_SHARE = 1 / 3
 _OTHER_FACE = 0.09
 # One block's likelihood may not outweigh those of a whole stretch.
 _MOST_AGAINST = 30.0
-# What reading a row of a picture is good to.
-_WHOLE_ROWS = 1.0
+# What reading a row of a picture is good to; and where grind lines end.
+_WHOLE_ROWS, _WHOLE_ROWS_AROUND = 1.0, 3
 # Of two places so nearly alike in likelihood (log) neither is told from the other.
 _NEARLY = 0.8
 # In the core of a lamp's shadow at least half of the light is gone, and what reflects the lamp beside it is brighter than that (log).
@@ -195,9 +195,19 @@ def _whole(found: _Found, edge: ApexLine) -> Band | None:
     along = _ALONG_MM * found.px_per_mm / BLOCK_COLUMNS
     end = gaussian_filter1d(np.maximum(onward.short, -_MOST_AGAINST), along, axis=1, mode="nearest").argmax(axis=0)
     inside = (onward.trust >= 1.0) & (end >= least) & (end < len(onward.short) - 2 * least)
-    shadow = _stretches(inside & umbra, umbra)
-    if shadow.mean() <= 0.5:
+    # A line of its own must stand there: the pattern of a tumbled face ends everywhere.
+    near, far = (int(np.ceil(k * found.blur_px)) + 1 for k in (1.5, 5.0))
+    light = _profile(replace(found, first=found.second), np.arange(-far - 3, len(onward.short) + far + 4))
+    rows = end + np.arange(-_WHOLE_ROWS_AROUND, _WHOLE_ROWS_AROUND + 1)[:, None] + far + 3
+    steps = np.abs([_rise_at(light, r, near) for r in rows])
+    place = rows[steps.argmax(axis=0), np.arange(len(end))]
+    step, wide = steps.max(axis=0), np.abs(_rise_at(light, place, far))
+    line = (step > _OTHER_FACE) & (step > _SHARP * wide)
+    inside &= uniform_filter1d(line.astype(float), max(round(2.0 * along), 1), mode="nearest") >= _MOSTLY
+    # One place does not speak for the whole edge here: what is at stake is which faces these are.
+    if (inside & umbra).mean() <= 0.5:
         return None
+    shadow = _stretches(inside & umbra, umbra)
     shadow_at = found.columns(shadow)
     rows = np.where(shadow_at, found.second - found.first, np.nan)
     nothing = np.zeros(len(rows), bool)
@@ -219,7 +229,7 @@ def _valley(found: _Found, edge: ApexLine) -> Band | None:
     row, blocks = np.arange(found.least, max(width - near - 3, most)), np.arange(light.shape[1])
     step = _rise(light, _LANE_ROWS + row, near)
     best = step[: most - found.least].argmax(axis=0)
-    rise, wide = step[best, blocks], _rise(light, _LANE_ROWS + row, far)[best, blocks]
+    rise, wide = step[best, blocks], _rise_at(light, _LANE_ROWS + row[best], far)
     # The other steps of the bevel behind it: grind lines along the edge make many, a shadow's end is one.
     last = found.blocks(found.second - found.first) - 2 * near - 3
     others = (np.arange(len(row))[:, None] > best + 2 * near) & (row[:, None] < last)
@@ -263,6 +273,16 @@ def _rise(light: np.ndarray, row: np.ndarray, gap: int) -> np.ndarray:
     """(N, C) by how much it grows lighter across rows `row` (N,) and the next: three rows on either side, `gap` rows away."""
     after = np.mean([light[np.minimum(row + gap + k, len(light) - 1)] for k in range(1, 4)], axis=0)
     return after - np.mean([light[row - gap - k] for k in range(3)], axis=0)
+
+
+def _rise_at(light: np.ndarray, row: np.ndarray, gap: int) -> np.ndarray:
+    """(C,) as `_rise`, at a row (C,) of its own in every block."""
+    blocks = np.arange(light.shape[1])
+
+    def mean(start: np.ndarray) -> np.ndarray:
+        return light[np.clip(start + np.arange(3)[:, None], 0, len(light) - 1), blocks].mean(axis=0)
+
+    return mean(row + gap + 1) - mean(row - gap - 2)
 
 
 def _within(found: _Found, edge: ApexLine) -> Band | None:

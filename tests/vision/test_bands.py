@@ -77,7 +77,7 @@ def test_a_bevel_with_nothing_before_it_has_no_band(lane, bevel):
     assert nothing(band)
 
 
-@pytest.mark.parametrize(("dark", "rows"), [(0.3, 8), (0.15, 20)])
+@pytest.mark.parametrize(("dark", "rows"), [(0.3, 8), (0.3, 14)])
 def test_without_grind_lines_a_shadow_is_told_by_where_it_ends_and_stays_in_doubt(dark, rows):
     picture = strip(dark, rows, grind=0.0)
     edge, band = found(picture)
