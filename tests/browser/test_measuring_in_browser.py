@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
+import cv2
+import numpy as np
 import pypdfium2
 import pytest
+from scipy.special import ndtr
 
 from app.demo import load
 from app.files import profile_text
 from app.headline import headline
+from tests.vision.drawn import PX_PER_MM, Drawn
+from vision.hints import pointing_px
 from vision.measure import measure
 from vision.photo import open_photo
 
@@ -133,27 +138,62 @@ TO_SCREEN = """([x, y]) => {
 }"""
 
 
-def test_a_guide_point_moves_the_line_and_is_taken_back(open_page, picture) -> None:
+@dataclass(frozen=True)
+class TwoTone(Drawn):
+    """A bevel whose upper half is darker over a few millimetres: two real lines there, and only one everywhere else."""
+
+    lane: tuple[float, float, float] = (0.1, 0.1, 0.1)
+    cheek: tuple[float, float, float] = (0.19, 0.19, 0.2)
+    noise: float = 0.01
+
+    def linear(self):
+        upper = Drawn(lane=self.lane, cheek=self.cheek, noise=self.noise, bevel=tuple(0.62 * v for v in self.bevel)).linear()
+        row, column = np.arange(len(upper))[:, None, None], np.arange(upper.shape[1])[None, :, None]
+        # Borders as blurred as the rest of the picture; the patch's ends fade over a third of a millimetre.
+        dark = ndtr((SPLIT_Y - row) / self.blur_px) * ndtr((column - DARK_PX[0]) / 20) * ndtr((DARK_PX[1] - column) / 20)
+        return dark * upper + (1 - dark) * super().linear()
+
+
+# 60 px/mm, the strip's near side 14 mm down, the apex 4.5 mm above it, a seen width of 0.9 mm; the dark patch is 6.7 mm long.
+SHOULDER_Y, SPLIT_Y, DARK_PX = (14.0 - 5.4) * PX_PER_MM, (14.0 - 4.95) * PX_PER_MM, (700.0, 1100.0)
+
+
+def test_a_guide_point_moves_the_line_and_is_taken_back(open_page, picture, tmp_path) -> None:
+    """Of two lines that are both there the person means the one that was not taken."""
+    drawn = TwoTone().photo()
+    path = tmp_path / "two-tone.png"
+    path.write_bytes(cv2.imencode(".png", np.ascontiguousarray(drawn.pixels[..., ::-1]))[1].tobytes())
     page = open_page()
     _ready(page)
+    page.get_by_test_id("stFileUploaderDropzoneInput").first.set_input_files(path)
+    page.get_by_text("Strip and edge are found").wait_for(timeout=60_000)
+    page.get_by_role("spinbutton", name="Included angle, degrees").fill("30")
+    page.get_by_role("button", name="Measure", exact=True).click()
+    _ready(page)
     before = page.evaluate(SHOULDER)
-    sx, sy, ax, ay = before[len(before) // 2]
+    middle = min((row for row in before if row[1] is not None), key=lambda row: abs(row[0] - 900))
+    meant = max(SPLIT_Y, SHOULDER_Y, key=lambda y: abs(y - middle[1]))
     page.get_by_label("puts the shoulder here").check()
-    # Half a bevel beyond the shoulder, where grind lines of the cheek are what the search can hold on to.
-    x, y = page.evaluate(TO_SCREEN, [sx + 0.5 * (sx - ax), sy + 0.5 * (sy - ay)])
+    # The page scrolls to the photo before its place is asked for.
     page.locator(".sl-stage").scroll_into_view_if_needed()
+    x, y = page.evaluate(TO_SCREEN, [900.0, meant])
     box = page.locator(".sl-stage").bounding_box()
     page.mouse.click(box["x"] + x, box["y"] + y)
     page.get_by_text("guide point on the shoulder at").wait_for(timeout=60_000)
     _settled(page)
     page.wait_for_timeout(600)
     after = page.evaluate(SHOULDER)
-    moved = [a[1] - b[1] for a, b in zip(before, after, strict=True) if a[1] is not None and b[1] is not None and abs(a[1] - b[1]) > 3]
-    assert len(moved) > 10, "the line follows the hand near it"
-    assert len(moved) < 60, "and only there"
-    assert max(moved) > 20
+    assert [row[2:] for row in after] == [row[2:] for row in before], "the apex is another line"
+    near = [row for row in after if row[1] is not None and abs(row[0] - 900) < 0.5 * PX_PER_MM]
+    assert len(near) > 3
+    reach = pointing_px((drawn.width_px, drawn.height_px))
+    assert max(abs(row[1] - meant) for row in near) < reach, "the line passes where the hand points"
+    # A millimetre beyond the patch there is but one line, wherever the hand points.
+    far = [(a, b) for a, b in zip(before, after, strict=True) if not DARK_PX[0] - PX_PER_MM < a[2] < DARK_PX[1] + PX_PER_MM]
+    assert len(far) > 30
+    assert all(a == pytest.approx(b, abs=0.1) for a, b in far if None not in (a[1], b[1])), "and only there"
     picture(page, "measure-guide-point")
-    page.get_by_role("button", name="Remove").click()
+    page.get_by_role("button", name="Remove", exact=True).click()
     page.get_by_text("Corrected by hand", exact=True).wait_for(state="detached", timeout=30_000)
     _settled(page)
     page.wait_for_timeout(600)
