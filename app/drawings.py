@@ -56,7 +56,7 @@ def angle() -> str:
 
 def caliper() -> str:
     """Where the jaws go."""
-    x, y, long = 40, 80, 110
+    x, y, long = 40, 92, 110
     s = (x + long * math.cos(_BEVEL), long * math.sin(_BEVEL))
     body = _blade(x, y, 0.0, long=long, whole=330)
     for side in (-1, 1):
@@ -66,7 +66,7 @@ def caliper() -> str:
         )
         body += f'<polygon points="{jaw}" fill="#8d99a8" stroke="{_INK}" stroke-width="1.5"/>'
     body += _text(s[0] + 22, y - s[1] - 22, "jaws on the shoulders, from the spine side", "start") + _text(x - 2, y + 28, "not here")
-    return _svg(440, 170, body)
+    return _svg(500, 184, body)
 
 
 def _blade(x: float, y: float, turn: float, long: float = 60.0, whole: float = 195.0) -> str:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import streamlit as st
 
-from app import drawings
+from app import drawings, fields
 from vision.declared import ASSUMABLE, Caliper, Declared, Lie
 from vision.errors import DeclarationError
 
@@ -72,9 +72,9 @@ def draw(facts: Facts, key: str, *, caliper: bool = True, button: str = "Measure
         height, height_off, bars = _strip(facts, key)
         lie, cheek = _lie(facts, key)
         with st.expander("Camera distance" + (" and caliper" if caliper else "")):
-            distance = st.number_input(
-                "Lens to edge, mm", 15.0, 1000.0, facts.distance, 1.0, key=f"{key}-distance",
-                help="Along the line of sight. Empty: from the focal length that the photo carries.",
+            distance = fields.number(
+                st.container(), "Lens to edge, mm", facts.distance, 1.0, key=f"{key}-distance", placeholder="from the photo's focal length",
+                help="Along the line of sight, to within 5 mm. Empty: from the focal length that the photo carries.",
             )  # fmt: skip
             accuracy, resolution = _caliper(facts, key) if caliper else (facts.accuracy, facts.resolution)
         st.form_submit_button(button, type="primary", key=f"{key}-submit")
@@ -83,66 +83,77 @@ def draw(facts: Facts, key: str, *, caliper: bool = True, button: str = "Measure
             "one printed check bar", "printers err differently along and across", "measure both bars or leave both empty"
         )
     return Declared(
-        included_angle_deg=angle, angle_tolerance_deg=tolerance, lie=lie, cheek_angle_deg=cheek, edge_height_mm=height,
-        edge_height_tolerance_mm=height_off, camera_distance_mm=distance, printed_bar_mm=None if bars[0] is None else bars,
-        camera_distance_tolerance_mm=facts.distance_tolerance, printed_bar_tolerance_mm=facts.bar_tolerance,
-        caliper=Caliper(accuracy, resolution), assumed=tuple(n for n in ASSUMABLE if n not in facts.said),
+        included_angle_deg=angle, angle_tolerance_deg=_said("It may be off by, degrees", tolerance), lie=lie, cheek_angle_deg=cheek,
+        edge_height_mm=height, edge_height_tolerance_mm=_said("Height may be off by, mm", height_off), camera_distance_mm=distance,
+        camera_distance_tolerance_mm=facts.distance_tolerance, printed_bar_mm=None if bars[0] is None else bars,
+        printed_bar_tolerance_mm=facts.bar_tolerance,
+        caliper=Caliper(_said("Caliper's limit of error, mm", accuracy), _said("Caliper's step, mm", resolution)),
+        assumed=tuple(n for n in ASSUMABLE if n not in facts.said),
     )  # fmt: skip
 
 
-def _angle(facts: Facts, key: str) -> tuple[float | None, float]:
+def _said(label: str, value: float | None) -> float:
+    """A figure that nothing can stand in for."""
+    if value is None:
+        raise DeclarationError(f"“{label}”", "it is empty, and no figure is as good as any", "say how far off it may be")
+    return value
+
+
+def _angle(facts: Facts, key: str) -> tuple[float | None, float | None]:
     left, right = st.columns(2)
-    angle = left.number_input(
-        "Included angle, degrees", 4.0, 120.0, facts.angle, 1.0, key=f"{key}-angle", placeholder="found from readings",
+    angle = fields.number(
+        left, "Included angle, degrees", facts.angle, 1.0, key=f"{key}-angle", placeholder="found from readings",
         help="Both sides together, as sharpened; 30 means 15 a side. Empty: found from your caliper readings.",
     )  # fmt: skip
-    tolerance = left.number_input(
-        "It may be off by, degrees",
-        0.0,
-        20.0,
-        facts.tolerance,
-        0.5,
-        key=f"{key}-tolerance",
-        help="2 for a guided system is common practice.",
-    )
+    tolerance = fields.number(
+        left, "It may be off by, degrees", facts.tolerance, 0.5, key=f"{key}-tolerance",
+        help="Half-width, of the included angle: 30 with 2 means 28 to 32. 2 for a guided system is common practice.",
+    )  # fmt: skip
     right.image(drawings.angle(), alt=drawings.ANGLE_ALT, width="stretch")
     return angle, tolerance
 
 
-def _strip(facts: Facts, key: str) -> tuple[float | None, float, tuple[float | None, float | None]]:
+def _strip(facts: Facts, key: str) -> tuple[float | None, float | None, tuple[float | None, float | None]]:
+    # Row by row: on a phone the columns of a row stand below each other.
     left, right = st.columns(2)
-    height = left.number_input(
-        "Edge above the strip's face, mm", -20.0, 50.0, facts.height, 0.1, key=f"{key}-height", placeholder="level to within 1 mm",
+    height = fields.number(
+        left, "Edge above the strip's face, mm", facts.height, 0.1, key=f"{key}-height", placeholder="level to within 1 mm",
         help="How high the edge stands above the printed paper; below it is negative. Empty: taken as level, to within 1 mm.",
     )  # fmt: skip
-    off = right.number_input("Height may be off by, mm", 0.0, 10.0, facts.height_tolerance, 0.1, key=f"{key}-height-off")
-    bar_x = left.number_input(
-        "Check bar along the strip, mm", 90.0, 110.0, facts.bar_x, 0.01, key=f"{key}-bar-x", placeholder="100 to within 1 %",
+    off = fields.number(
+        right, "Height may be off by, mm", facts.height_tolerance, 0.1, key=f"{key}-height-off", help="Counts only with a height beside it."
+    )
+    left, right = st.columns(2)
+    bar_x = fields.number(
+        left, "Check bar along the strip, mm", facts.bar_x, 0.01, key=f"{key}-bar-x", placeholder="100 to within 1 %",
         help="Measure the printed 100 mm bar: printers err by up to 1 %. Empty: taken as 100 mm to within 1 %.",
     )  # fmt: skip
-    bar_y = right.number_input(
-        "Check bar across it, mm", 90.0, 110.0, facts.bar_y, 0.01, key=f"{key}-bar-y", placeholder="100 to within 1 %"
-    )
+    bar_y = fields.number(
+        right, "Check bar across it, mm", facts.bar_y, 0.01, key=f"{key}-bar-y", placeholder="100 to within 1 %",
+        help="The other 100 mm bar: printers err differently along and across.",
+    )  # fmt: skip
     return height, off, (bar_x, bar_y)
 
 
 def _lie(facts: Facts, key: str) -> tuple[Lie, float | None]:
     left, right = st.columns(2)
     lie = left.radio("How the blade lies", list(_LIES), index=list(_LIES.values()).index(facts.lie), key=f"{key}-lie")
-    cheek = left.number_input(
-        "Cheek angle, degrees", 0.0, 20.0, facts.cheek, 0.5, key=f"{key}-cheek", placeholder="needed when cheek-down",
-        help="Between a cheek and the blade's centre plane; needed when the blade lies on its cheek.",
+    cheek = fields.number(
+        left, "Cheek angle, degrees", facts.cheek, 0.5, key=f"{key}-cheek", placeholder="needed when cheek-down",
+        help="Between a cheek (the primary grind) and the blade's centre plane; needed when the blade lies on its cheek.",
     )  # fmt: skip
     right.image(drawings.lie(), alt=drawings.LIE_ALT, width="stretch")
     return _LIES[lie], cheek
 
 
-def _caliper(facts: Facts, key: str) -> tuple[float, float]:
+def _caliper(facts: Facts, key: str) -> tuple[float | None, float | None]:
     left, right = st.columns(2)
-    accuracy = left.number_input(
-        "Caliper's limit of error, mm", 0.0001, 1.0, facts.accuracy, 0.01, format="%.3f", key=f"{key}-accuracy",
+    accuracy = fields.number(
+        left, "Caliper's limit of error, mm", facts.accuracy, 0.01, key=f"{key}-accuracy",
         help="Its maker's figure; 0.03 is common for a digital caliper.",
     )  # fmt: skip
-    resolution = left.number_input("Caliper's step, mm", 0.0001, 1.0, facts.resolution, 0.01, format="%.3f", key=f"{key}-step")
+    resolution = fields.number(
+        left, "Caliper's step, mm", facts.resolution, 0.01, key=f"{key}-step", help="The last digit it shows; 0.01 is common."
+    )
     right.image(drawings.caliper(), alt=drawings.CALIPER_ALT, width="stretch")
     return accuracy, resolution

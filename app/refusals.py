@@ -7,7 +7,7 @@ from typing import TypeVar
 
 import streamlit as st
 
-from app.measuring.words import plain
+from app.measuring.words import on_screen, plain
 from vision.errors import ShoulderlineError
 
 T = TypeVar("T")
@@ -18,5 +18,6 @@ def refusable(make: Callable[[], T]) -> T | None:
     try:
         return make()
     except ShoulderlineError as error:
-        st.error(f"**{plain(error.what)}**: {plain(error.why)}. What to do: {plain(error.remedy)}.")
+        what, why, remedy = (plain(on_screen(text)) for text in (error.what, error.why, error.remedy))
+        st.error(f"**{what}**: {why}. What to do: {remedy}.")
         return None

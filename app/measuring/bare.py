@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import streamlit as st
 
+from app import fields
 from app.measuring.work import Work
 from app.session import Upload
 from app.viewer.component import Mode
@@ -23,7 +24,9 @@ MODES = (
 
 @dataclass(frozen=True)
 class Bare:
-    """How the scale is known: `between` two points `value` mm apart, else `value` px per mm; `tolerance` in mm or percent."""
+    """How the scale is known: `between` two points `value` mm apart, else `value` px per mm; `tolerance` in mm or percent.
+
+    A value of 0 or less, and a tolerance below 0, are not said yet."""
 
     between: bool
     value: float
@@ -39,18 +42,20 @@ def draw(subject: str) -> Bare | None:
         between = st.radio("What I know", [_BETWEEN, _STATED], key=f"{subject}-bare-kind") == _BETWEEN
         left, right = st.columns(2)
         if between:
-            value = left.number_input("Their distance, mm", 0.1, 1000.0, None, 0.1, key=f"{subject}-bare-mm")
-            off = right.number_input("It may be off by, mm", 0.0, 10.0, 0.1, 0.05, key=f"{subject}-bare-mm-off")
+            value = fields.number(left, "Their distance, mm", None, 0.1, key=f"{subject}-bare-mm")
+            off = fields.number(right, "It may be off by, mm", 0.1, 0.05, key=f"{subject}-bare-mm-off")
         else:
-            value = left.number_input("Photo px a mm", 1.0, 2000.0, None, 1.0, key=f"{subject}-bare-px")
-            off = right.number_input("It may be off by, %", 0.0, 25.0, 2.0, 0.5, key=f"{subject}-bare-px-off")
+            value = fields.number(left, "Photo px a mm", None, 1.0, key=f"{subject}-bare-px")
+            off = fields.number(right, "It may be off by, %", 2.0, 0.5, key=f"{subject}-bare-px-off")
         st.caption("Now point at it in the photo: choose above what a click does.")
-    return Bare(between, value, off) if value is not None else Bare(between, 0.0, off)
+    return Bare(between, value or 0.0, -1.0 if off is None else off)
 
 
 def missing(bare: Bare, work: Work, upload: Upload) -> tuple[str, ...]:
     """What still has to be said or pointed at."""
     out = [] if bare.value > 0 else ["the known length" if bare.between else "the scale"]
+    if bare.tolerance < 0:
+        out.append("how far off that may be, zero or more")
     if bare.between and len(work.places(upload.sha256, "scale")) < 2:
         out.append("both ends of the known length (clicks in the photo)")
     if len(work.places(upload.sha256, "along")) < 2:

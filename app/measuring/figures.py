@@ -10,14 +10,19 @@ import streamlit as st
 
 from app.headline import angle_found, check_rows, checks_summary, flag_lines, headline, readings_remark, seen_share
 from app.measuring import words
-from app.measuring.words import plain
+from app.measuring.words import on_screen, plain
 from app.session import Result
 from vision import rounding
 from vision.checks import Verdict
+from vision.flags import Note
 from vision.narrow import Narrowing
 from vision.results import Measurement, PhotoRecord
 
 _SHARE = "µm (one standard uncertainty)"
+_FILES = (
+    "report: everything on paper; profile: the figures station by station; overlay: the photo with both lines; picture: one to share; "
+    "measurement: for the screens Compare and Plan; job: drop it above with the photos, and all of this comes back."
+)
 _MIME = {
     "csv": "text/csv",
     "json": "application/json",
@@ -83,17 +88,31 @@ def draw_narrowing(found: Narrowing | None) -> None:
     st.caption("If those readings agree with the photo as the present ones do.")
 
 
+def draw_cautions(m: Measurement) -> None:
+    """Beside the headline, since they say how far to trust it."""
+    found = [_remark(n) for n in _remarks(m) if n.severity == "caution"]
+    if found:
+        st.warning("Before you trust this figure:\n\n" + "\n".join(f"- {text}" for text in found))
+
+
 def draw_remarks(m: Measurement) -> None:
-    """Every note, and the flags that stations carry."""
-    checked = {c.name for photo in m.photos for c in photo.checks}
-    for note in m.notes:
-        if note.code in checked:
-            # Said above, beside the photo.
-            continue
-        (st.warning if note.severity == "caution" else st.info)(plain(f"{note.text[:1].upper()}{note.text[1:]}; {note.remedy}."))
+    """Every other note, and the flags that stations carry."""
+    for note in _remarks(m):
+        if note.severity != "caution":
+            st.info(_remark(note))
     if found := flag_lines(m):
         with st.expander("Flagged stations (dashed in the picture)"):
-            st.write("\n".join(f"- {plain(line)}" for line in found))
+            st.write("\n".join(f"- {plain(on_screen(line))}" for line in found))
+
+
+def _remarks(m: Measurement) -> list[Note]:
+    """Notes but those of the photo checks, which are said beside the photo."""
+    checked = {c.name for photo in m.photos for c in photo.checks}
+    return [n for n in m.notes if n.code not in checked]
+
+
+def _remark(note: Note) -> str:
+    return plain(on_screen(f"{note.text[:1].upper()}{note.text[1:]}; {note.remedy}."))
 
 
 def draw_checks(photos: Sequence[PhotoRecord]) -> None:
@@ -101,7 +120,7 @@ def draw_checks(photos: Sequence[PhotoRecord]) -> None:
     for photo in photos:
         for c in photo.checks:
             if c.verdict is Verdict.CAUTION:
-                st.warning(plain(f"{photo.name}: {c.text}: {c.why}. What to do: {c.remedy}."))
+                st.warning(plain(on_screen(f"{photo.name}: {c.text}: {c.why}. What to do: {c.remedy}.")))
         if photo.checks:
             with st.expander(plain(f"{photo.name}: strip found; {checks_summary(photo)}")):
                 st.table(check_rows(photo))
@@ -121,6 +140,7 @@ def draw_seams(result: Result) -> None:
 def draw_downloads(result: Result) -> None:
     """Each file is made when it is asked for."""
     st.subheader("Files", anchor=False)
+    st.caption(_FILES)
     with st.container(horizontal=True):
         for name in result.names():
             mime = _MIME[name.rsplit(".", 1)[-1]]

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import streamlit as st
 
 from app.measuring.work import Desk
-from app.session import Bench, Result, Upload
+from app.session import Bench, Result, Task, Upload
 from app.viewer import payload
 from app.viewer.component import Mode, Picture, show
+from vision.sighting import Sighting
 
 MODES = (
     Mode("look", "looks closer", "Point at the edge, in the photo or a chart; a click in a chart shows that place in the photo."),
@@ -27,6 +29,12 @@ def draw(result: Result, bench: Bench, desk: Desk, key: str, more: tuple[Mode, .
     """Show the viewer with a result; `more` are further things that a click may do."""
     profile = payload.of(result.measurement, result.task.settings.stretches)
     _show(profile, result.task.uploads, bench, desk, key, (*MODES, *more))
+
+
+def draw_found(task: Task, seen: Sequence[Sequence[Sighting]], bench: Bench, desk: Desk, key: str, more: tuple[Mode, ...] = ()) -> None:
+    """Show the viewer with both lines and no figure: nothing was declared yet from which one could be had."""
+    profile = payload.found([s.declared for s in task.sides], seen, task.settings.stretches)
+    _show(profile, task.uploads, bench, desk, key, (*MODES, *more))
 
 
 def draw_bare(uploads: tuple[Upload, ...], bench: Bench, desk: Desk, key: str, modes: tuple[Mode, ...]) -> None:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import streamlit as st
 
-from app import facts_form
+from app import facts_form, fields
 from app.measuring import reopen
 from app.measuring.photos import KINDS, OWN
 from app.session import Upload, uploads
@@ -47,12 +47,12 @@ def draw(subject: str, waiting: bool) -> Other | None:
             key=f"{subject}-landmark",
         )
         left, right = st.columns(2)
-        here = left.number_input(
-            f"Where the {name} stands on the first side's scale, mm", -100.0, 2000.0, sides[0].landmark_mm if sides else None,
-            1.0, key=f"{subject}-landmark-here",
+        here = fields.number(
+            left, f"Where the {name} stands on the first side's scale, mm", sides[0].landmark_mm if sides else None, 1.0,
+            key=f"{subject}-landmark-here",
         )  # fmt: skip
-        there = right.number_input(
-            f"Where the {name} stands on this side's scale, mm", -100.0, 2000.0, sides[1].landmark_mm if sides else None, 1.0,
+        there = fields.number(
+            right, f"Where the {name} stands on this side's scale, mm", sides[1].landmark_mm if sides else None, 1.0,
             key=f"{subject}-landmark-there",
         )  # fmt: skip
         st.caption("The angle here is twice this side's own angle.")

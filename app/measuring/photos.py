@@ -59,6 +59,8 @@ def choose() -> Chosen:
     given = [(f.name, f.getvalue()) for f in files] + ([("camera.jpg", taken.getvalue())] if taken else [])
     job = reopen.opened()
     if given:
+        # What was said here of a demo would stand until the end of the search.
+        st.empty()
         return _own(uploads(given), job)
     if job:
         st.info(plain(f"The job file waits for its photos: {', '.join(job.missing(()))}."))

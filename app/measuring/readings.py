@@ -29,8 +29,9 @@ def edit(desk: Desk, key: str) -> None:
     edited = st.data_editor(
         frame, num_rows="dynamic", hide_index=True, width=420, key=f"readings-{key}-{desk.version}", alt="Spot checks",
         column_config={
-            _PLACE: st.column_config.NumberColumn(min_value=-100.0, max_value=2000.0, step=0.1, format="%.1f"),
-            _READ: st.column_config.NumberColumn(min_value=0.005, max_value=10.0, step=0.001, format="%.3f"),
+            # No limits here: the table would drop what lies outside them without a word, `Declared` says why it cannot be.
+            _PLACE: st.column_config.NumberColumn(step=0.1, format="%.1f"),
+            _READ: st.column_config.NumberColumn(step=0.001, format="%.3f"),
             _ASIDE: st.column_config.CheckboxColumn(default=False, help="Keeps the reading on record without using it."),
         },
     )  # fmt: skip

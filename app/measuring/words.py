@@ -3,12 +3,53 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 
 from vision import rounding
 from vision.merge import Overlap
 from vision.narrow import Narrowing, Step
 from vision.results import CrossCheck, Measurement
+
+# What the library calls by its flag, as the screen calls it.
+_FIELDS = {
+    "--along": "“draws along the edge”",
+    "--angle": "“Included angle”",
+    "--angle-tolerance": "what the included angle “may be off by”",
+    "--bevel-width": "“Bevel width”",
+    "--caliper": "caliper",
+    "--caliper POSITION": "place of a spot check,",
+    "--caliper READING": "reading of a spot check,",
+    "--caliper-accuracy": "“Caliper's limit of error”",
+    "--caliper-resolution": "“Caliper's step”",
+    "--camera-distance": "“Lens to edge”",
+    "--camera-distance-tolerance": "the tolerance of the camera's distance",
+    "--cheek": "“marks the cheek”",
+    "--cheek-angle": "“Cheek angle”",
+    "--edge-height": "“Edge above the strip's face”",
+    "--edge-height-tolerance": "“Height may be off by”",
+    "--guide": "“puts the shoulder here”",
+    "--lie cheek-down": "“cheek-down”",
+    "--new-angle": "“New included angle”",
+    "--printed-bar": "“Check bar along the strip” and “across it”",
+    "--repeatability": "the repeatability in the job file,",
+    "--scale-between": "the known length",
+    "--scale-rule": "the rule",
+    "--take-back": "“Apex taken back by”",
+}
+_FLAG = re.compile(r"--(?:caliper (?:POSITION|READING)|lie cheek-down|[a-z-]+)(?: X,Y(?: X,Y)*(?: \.\.\.)?|X,Y)?")
+_TURNS = {
+    "name them in a job file": "drop the other side's under “The other side, turned over”",
+    " (--printed-bar X,Y)": "",
+}
+
+
+def on_screen(text: str) -> str:
+    """A sentence of the library as this page says it: fields by their labels, not by the command's flags."""
+    for turn, instead in _TURNS.items():
+        text = text.replace(turn, instead)
+    text = text.replace("give --", "fill in --")
+    return _FLAG.sub(lambda m: _FIELDS.get(re.sub(r" ?X,Y.*", "", m.group()), m.group()), text)
 
 
 def plain(text: str) -> str:
@@ -36,10 +77,11 @@ def checks_by_reading(m: Measurement) -> dict[tuple[float, float], str]:
 
 def seam(o: Overlap, names: Sequence[str]) -> str:
     """Two photos compared where both measured."""
-    difference, u = rounding.round_pair(o.difference_mm, 2 * o.u_mm)
+    difference, u = rounding.round_pair(abs(o.difference_mm), 2 * o.u_mm)
+    wider = "wider" if o.difference_mm >= 0 else "narrower"
     verdict = "they agree" if o.agrees else "THEY DISAGREE by more than both can tell"
     pair = f"{names[o.first]} and {names[o.second]}, {o.start_mm:.0f} to {o.end_mm:.0f} mm"
-    return f"{pair}: the second's bevel is {difference} ± {u} mm wider; {verdict}"
+    return f"{pair}: the second's bevel is {difference} ± {u} mm {wider}; {verdict}"
 
 
 def step(s: Step, now: Narrowing) -> str:
@@ -54,11 +96,12 @@ def step(s: Step, now: Narrowing) -> str:
         "bars": f"measuring both printed check bars (to ± {s.to_tolerance:g} mm)",
         "level": "holding the blade level twice as well, on a rest",
     }[s.kind]
-    main = _share(s.main_u_mm, now.main_u_mm)
-    tip = _share(s.tip_u_mm, now.tip_u_mm)
-    return f"{what}: main stretch {main}, last millimetre {tip}"
+    gains = [_share("main stretch", s.main_u_mm, now.main_u_mm), _share("last millimetre", s.tip_u_mm, now.tip_u_mm)]
+    return f"{what}: {', '.join(g for g in gains if g) or 'by less than the last digit shows'}"
 
 
-def _share(then_mm: float, now_mm: float) -> str:
+def _share(where: str, then_mm: float, now_mm: float) -> str:
+    """What is gained there; "" for nothing that the figures show."""
     # An expanded uncertainty, k = 2, as everywhere behind the sign.
-    return f"± {rounding.round_pair(2 * then_mm, 2 * then_mm)[1]} instead of ± {rounding.round_pair(2 * now_mm, 2 * now_mm)[1]} mm"
+    then, now = (rounding.round_pair(2 * u, 2 * u)[1] for u in (then_mm, now_mm))
+    return "" if then == now else f"{where} ± {then} instead of ± {now} mm"

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import streamlit as st
 
-from app import at_hand, compare_chart, comparing
+from app import at_hand, compare_chart, comparing, fields
 from app.measuring.words import plain
 from app.refusals import refusable
 from vision.compare import Align, Common, Comparison, Terms, compare
+from vision.errors import DeclarationError
 from vision.rounding import COVERAGE
 from vision.sources import PLACEMENT_MM
 
@@ -75,11 +76,13 @@ def _put_by(shown: at_hand.AtHand) -> None:
 
 def _terms() -> Terms:
     align = st.radio("Laid upon each other by", list(_ALIGNED), format_func=_ALIGNED.__getitem__, key="compare-align")
-    good = st.number_input("How well they lie upon each other, ± mm", 0.0, 20.0, PLACEMENT_MM, 0.1, key="compare-alignment")
+    good = fields.number(st.container(), "How well they lie upon each other, ± mm", PLACEMENT_MM, 0.1, key="compare-alignment")
     common = st.multiselect(
         "One and the same in all of them", list(_COMMON), format_func=_COMMON.__getitem__, key="compare-common",
         help="What the results share is an error of both at once. Left empty, nothing is taken off for it.",
     )  # fmt: skip
+    if good is None:
+        raise DeclarationError("“How well they lie upon each other”", "it is empty", "say it in mm; 0 for a perfect fit")
     return Terms(align, good, frozenset(common))
 
 

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import streamlit as st
 
 from app import facts_form, first, session
 from app.measuring import bare, blade, figures, look, other_side, photos, readings, tasks, work
-from app.measuring.words import plain
+from app.measuring.page import Page
 from app.refusals import refusable
 from app.report import CAUTION
-from app.viewer.component import Mode
 from vision.declared import Declared
 from vision.job import Blade
+from vision.sighting import Sighting
 
 
 def main() -> None:
@@ -28,7 +30,7 @@ def main() -> None:
         return
     subject = chosen.subject
     desk = work.desk(subject, chosen.declared.readings if chosen.declared else ())
-    result_place, spots = st.container(), st.container()
+    page, spots = Page(), st.container()
     with st.expander("What you declare", expanded=True):
         declared = refusable(lambda: _facts(chosen))
     other = refusable(lambda: other_side.draw(subject, bool(chosen.other))) if chosen.declared is None else None
@@ -36,27 +38,66 @@ def main() -> None:
     without = bare.draw(subject) if chosen.declared is None and len(chosen.uploads) == 1 else None
     with spots:
         readings.edit(desk, subject)
-    below = st.container()
+        words = page.place()
+    rest = page.place()
     if declared is None:
         return
-    with result_place:
-        task = tasks.of(chosen, declared, desk.now, other, called)
-        result = refusable(lambda: _measured(task if without is None else _pointed(task, desk.now, without)))
-        if result is not None:
-            st.session_state["result"] = result
-            _above(result, desk, subject, bare.MODES if without else ())
-        elif without is not None:
-            look.draw_bare(chosen.uploads, session.bench(), desk, f"viewer-{subject}", bare.MODES)
-        # Also beside a refusal: a misplaced guide point can be the cause of it.
-        look.corrections(desk, subject)
+
+    def task() -> session.Task | None:
+        whole = tasks.of(chosen, declared, desk.now, other, called)
+        return whole if without is None else _pointed(whole, desk.now, without)
+
+    result = _draw(page, task, chosen, desk, without)
     if result is not None:
-        with spots:
+        st.session_state["result"] = result
+        with words.open():
             readings.checks(desk, result.measurement)
-        with below:
-            _below(result)
+        with rest.open():
+            _rest(result)
 
 
-def _below(result: session.Result) -> None:
+def _draw(
+    page: Page, make: Callable[[], session.Task | None], chosen: photos.Chosen, desk: work.Desk, without: bare.Bare | None
+) -> session.Result | None:
+    """Everything down to the photo and what was pointed at in it; the result, once there is one."""
+    bench, key, more = session.bench(), f"viewer-{chosen.subject}", bare.MODES if without else ()
+    with page.refusals:
+        task = refusable(make)
+        seen = refusable(lambda: _seen(page, task)) if task else None
+        result = refusable(lambda: bench.measure(task)) if task and seen and _says_enough(task) else None
+    with page.headline.open():
+        if result is not None:
+            _above(result, len(desk.now.said()))
+        elif task and seen and not _says_enough(task):
+            figures.draw_checks([record for group in seen for s in group for record in s.records])
+            st.info("Strip and edge are found. Now say what you know: the included angle, or caliper readings (below), then press Measure.")
+    with page.picture.open():
+        if result is not None:
+            look.draw(result, bench, desk, key, more)
+        elif task and seen:
+            look.draw_found(task, seen, bench, desk, key, more)
+        elif without is not None:
+            look.draw_bare(chosen.uploads, bench, desk, key, more)
+    with page.corrected.open():
+        if result is not None:
+            figures.draw_seams(result)
+        # Also beside a refusal: a misplaced guide point can be the cause of it.
+        look.corrections(desk, chosen.subject)
+    return result
+
+
+def _seen(page: Page, task: session.Task) -> list[list[Sighting]]:
+    with page.searching(task) as search:
+        return session.bench().look(task, search)
+
+
+def _says_enough(task: session.Task) -> bool:
+    """False where nothing says yet what the widths mean."""
+    declared = task.sides[0].declared
+    return declared.included_angle_deg is not None or bool(declared.readings)
+
+
+def _rest(result: session.Result) -> None:
     figures.draw_remarks(result.measurement)
     figures.draw_budget(result.measurement)
     figures.draw_narrowing(session.bench().narrowing(result))
@@ -84,30 +125,11 @@ def _pointed(task: session.Task, done: work.Work, without: bare.Bare) -> session
     return tasks.without_strip(task, bare.hints(without, done, upload, lambda: bench.pack(upload).size_px))
 
 
-def _measured(task: session.Task | None) -> session.Result | None:
-    """The result, or None where nothing says yet what the widths mean; the photo checks are shown in either case."""
-    if task is None:
-        return None
-    declared = task.sides[0].declared
-    place, bench = st.empty(), session.bench()
-    bar = place.progress(0.0, "Find the strip, the apex and the shoulder …")
-    try:
-        seen = bench.look(task, lambda stage, share: bar.progress(min(share, 1.0), f"{plain(stage)} …"))
-        if declared.included_angle_deg is None and not declared.readings:
-            figures.draw_checks([s.record for group in seen for s in group])
-            st.info("Strip and edge are found. Now say what you know: the included angle, or caliper readings (below), then press Measure.")
-            return None
-        return bench.measure(task)
-    finally:
-        place.empty()
-
-
-def _above(result: session.Result, desk: work.Desk, subject: str, more: tuple[Mode, ...]) -> None:
-    figures.draw_headline(result.measurement, len(desk.now.said()))
+def _above(result: session.Result, by_hand: int) -> None:
+    figures.draw_headline(result.measurement, by_hand)
+    figures.draw_cautions(result.measurement)
     st.page_link("screens/log_add.py", label="Add to the log")
     figures.draw_checks(result.measurement.photos)
-    look.draw(result, session.bench(), desk, f"viewer-{subject}", more)
-    figures.draw_seams(result)
 
 
 main()

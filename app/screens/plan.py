@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import streamlit as st
 
-from app import at_hand, plan_view
+from app import at_hand, fields, plan_view
 from app.measuring.words import plain
 from app.plan_commands import CAUTIONS, full_share_text
 from app.refusals import refusable
@@ -47,8 +47,8 @@ def _choose() -> at_hand.AtHand:
 
 def _ask(m: Measurement) -> Request:
     goal = st.radio("What is asked for", [_GRIND, _WIDTH], key="plan-goal")
-    cheek = st.number_input(
-        "Cheek angle, degrees (between a cheek and the centre plane)", 0.0, 20.0, m.declared.cheek_angle_deg, 0.5, key="plan-cheek",
+    cheek = fields.number(
+        st.container(), "Cheek angle, degrees (between a cheek and the centre plane)", m.declared.cheek_angle_deg, 0.5, key="plan-cheek",
         help="Empty: the usual one, 3 ± 1 degrees. The figures after rest on it wherever the new shoulder lies on the cheek.",
     )  # fmt: skip
     if goal == _WIDTH:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from app import printing
+from app import fields, printing
 from app.facts_form import PRINTED_BARS
 from app.lessons import CAUTIONS
 from app.measuring.words import plain
@@ -41,10 +41,10 @@ def main() -> None:
 def _bars() -> None:
     known = st.session_state.get(PRINTED_BARS) or (None, None)
     left, right = st.columns(2)
-    asked = {"min_value": 0.0, "max_value": 1000.0, "step": 0.1, "format": "%.2f"}
-    x = left.number_input("Check bar X (along the strip), mm", value=known[0], key="print-bar-x", help="Nominal 100 mm", **asked)
-    y = right.number_input("Check bar Y (across), mm", value=known[1], key="print-bar-y", help="Nominal 100 mm", **asked)
+    x = fields.number(left, "Check bar X (along the strip), mm", known[0], 0.1, key="print-bar-x", help="Nominal 100 mm")
+    y = fields.number(right, "Check bar Y (across), mm", known[1], 0.1, key="print-bar-y", help="Nominal 100 mm")
     if x is None or y is None:
+        st.session_state.pop(PRINTED_BARS, None)
         st.info(f"Type in both lengths. Until then the print is taken as {NOMINAL_MM:g} mm to within 1 %, and the band is wider for it.")
         return
     found = refusable(lambda: check_bars(x, y))

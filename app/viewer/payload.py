@@ -11,7 +11,9 @@ import numpy as np
 from app.headline import stretch_label
 from app.overlay import UNDOUBTED
 from vision import flags, rounding
-from vision.results import Measurement
+from vision.declared import Declared
+from vision.results import Measurement, WidthProfile
+from vision.sighting import Sighting
 from vision.zones import Stretches
 
 # Neighbouring stations of two photos further apart than this are not joined by a line (vision.merge.GAP_MM).
@@ -52,6 +54,16 @@ def nothing() -> dict[str, Any]:
     """What is drawn over a photo that has no result yet: nothing."""
     columns = ("x", "w", "wl", "wh", "t", "tl", "th", "a", "ax", "ay", "sx", "sy", "photo", "doubt", "says", "shown")
     return {name: [] for name in (*columns, "readings", "zones", "marks", "other", "rivals")}
+
+
+def found(declared: Sequence[Declared], seen: Sequence[Sequence[Sighting]], stretches: Stretches | None = None) -> dict[str, Any]:
+    """Both lines in photos of which no thickness is known yet; `declared` and `seen` are each side's."""
+    lines, index = [], 0
+    for facts, group in zip(declared, seen, strict=True):
+        for sighting in group:
+            lines += _lines(sighting.widths(facts), index + sighting.place)
+            index += len(sighting.records)
+    return nothing() | {"other": lines, "marks": _marks(stretches)}
 
 
 def _figures(width: float, width_u: float, thickness: float, u: float) -> str:
@@ -113,11 +125,13 @@ def _rivals(m: Measurement) -> list[dict[str, Any]]:
 
 def _other(m: Measurement) -> list[dict[str, Any]]:
     """Lines of the second side's photos."""
-    if m.other is None:
-        return []
-    w = m.other.widths
+    return [] if m.other is None else _lines(m.other.widths)
+
+
+def _lines(w: WidthProfile, photo: int | None = None) -> list[dict[str, Any]]:
+    """Both lines station by station, in the photos that `w` names or in `photo`."""
     known = [(_numbers(p, 2), _numbers(s, 2)) for p, s in zip(w.apex_px, w.shoulder_px, strict=True)]
     return [
-        {"photo": int(p), "x": round(float(x), 3), "apex": a, "shoulder": s, "doubt": bool(b & ~UNDOUBTED)}
+        {"photo": int(p) if photo is None else photo, "x": round(float(x), 3), "apex": a, "shoulder": s, "doubt": bool(b & ~UNDOUBTED)}
         for p, x, (a, s), b in zip(w.photo, w.position_mm, known, w.flags, strict=True)
     ]

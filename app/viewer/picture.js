@@ -216,7 +216,8 @@ class SlPicture {
     const [a, s] = seen.reduce((best, p) => (p[0][0] < best[0][0] ? p : best));
     const side = s[1] < a[1] ? 1 : -1;
     this.text(c, "apex", a[0] + 4, a[1] + 13 * side);
-    this.text(c, "shoulder", s[0] + 4, s[1] - 13 * side);
+    // Beyond the numbers of the scale, which stand 22 px off.
+    this.text(c, "shoulder", s[0] + 4, s[1] - 40 * side);
   }
 
   places(c, mine, to) {

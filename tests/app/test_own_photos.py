@@ -57,6 +57,7 @@ def test_an_own_photo_is_looked_at_before_anything_is_declared(demos) -> None:
     assert not screen.header
     assert any("Strip and edge are found" in i.value for i in screen.info)
     assert any("strip found" in e.label for e in screen.expander)
+    assert screen.get("bidi_component"), "the photo with both lines, before any figure"
     declared = demos["belly-thickens"].declared
     _declare(screen, "own", declared)
     expected = measure([open_photo(p) for p in demos["belly-thickens"].photos], _plain(declared))

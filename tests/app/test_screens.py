@@ -136,6 +136,46 @@ def test_contradicting_facts_are_said_in_words_and_no_figure_is_shown() -> None:
     assert not screen.header
 
 
+@pytest.mark.parametrize(
+    ("field", "value", "said"),
+    [
+        ("angle", 900.0, "“Included angle” 900**: it must lie between 4 and 120 degrees"),
+        ("height", 400.0, "“Edge above the strip's face” 400**: it must lie between"),
+        ("tolerance", -1.0, "“may be off by” -1**: it must lie between 0 and 20"),
+        ("accuracy", 0.0, "“Caliper's limit of error” 0**"),
+    ],
+)
+def test_an_impossible_fact_is_refused_and_never_passed_over(field: str, value: float, said: str) -> None:
+    """A field with limits of its own would show what was typed and go on with the figure before it."""
+    screen = _open()
+    screen.number_input(key=f"{SUBJECT}-{field}").set_value(value)
+    screen.button(key=f"{SUBJECT}-submit").click().run()
+    assert said in screen.error[0].value
+    assert len(screen.error) == 1
+    assert not screen.header
+    assert "result" not in screen.session_state
+    assert screen.number_input(key=f"{SUBJECT}-{field}").value == value, "nothing typed is lost"
+
+
+def test_an_impossible_reading_is_refused_and_stays_in_the_table() -> None:
+    screen = _open()
+    _read(screen, Spot(12.0, 47.0), Spot(16.0, 0.46))
+    assert not screen.exception
+    assert "reading of a spot check, 47**: it must lie between 0.005 and 10 mm" in screen.error[0].value
+    assert not screen.header
+    _read(screen, Spot(12.0, 0.47), Spot(16.0, 0.46))
+    assert screen.header
+
+
+def test_cautions_stand_beside_the_figure_and_name_the_pages_fields(demo) -> None:
+    screen = _open()
+    screen.number_input(key=f"{SUBJECT}-height").set_value(None)
+    screen.button(key=f"{SUBJECT}-submit").click().run()
+    said = next(w.value for w in screen.warning if "Before you trust this figure" in w.value)
+    assert "measure it and fill in “Edge above the strip's face”" in said
+    assert not any("--" in i.value.replace("\\", "") for i in [*screen.info, *screen.warning])
+
+
 def test_form_shows_what_was_declared() -> None:
     declared = Declared(included_angle_deg=31.0, printed_bar_mm=(99.5, 99.9), readings=(Reading(5.0, 0.4),))
     facts = facts_form.of(declared)

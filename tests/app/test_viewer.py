@@ -10,7 +10,10 @@ import cv2
 import numpy as np
 
 from app.viewer import payload, tiles
+from tests.vision.drawn import Drawn
+from vision.declared import Declared
 from vision.results import Alternative
+from vision.sighting import sight
 from vision.zones import Stretches
 
 
@@ -78,3 +81,18 @@ def test_second_lines_are_drawn_where_the_result_names_them(measurement) -> None
     data = payload.of(replace(measurement, alternatives=(second,)))
     assert data["rivals"] == [{"photo": 0, "points": [[10.0, 20.25], [12.0, 20.5]]}]
     json.dumps(data, allow_nan=False)
+
+
+def test_lines_of_photos_without_a_figure_are_numbered_by_photo() -> None:
+    """Two photos of one setting with the lamp moved, sighted as one in the second's px, then one more: photos 0 and 1, and 2."""
+    facts = Declared(included_angle_deg=None)
+    alone = sight(Drawn().photo(), facts)
+    pair = replace(alone, others=(alone.record,), place=1)
+    data = payload.found([facts], [[pair, alone]], Stretches(leave_out=((3.0, 4.0),)))
+    json.dumps(data, allow_nan=False)
+    assert data["x"] == []
+    assert {line["photo"] for line in data["other"]} == {1, 2}
+    assert data["marks"][0]["kind"] == "left out"
+    line = next(line for line in data["other"] if line["photo"] == 2 and line["x"] > 15)
+    assert math.isclose(line["apex"][1], (14.0 - 4.5) * 60, abs_tol=0.5)
+    assert math.isclose(line["shoulder"][1], (14.0 - 5.4) * 60, abs_tol=0.5)

@@ -231,6 +231,67 @@ def test_the_keyboard_alone_walks_the_edge_marks_and_downloads(open_page) -> Non
     assert loading.value.path().read_bytes().startswith(b"%PDF")
 
 
+# What stands on the page at each of its changes: a bar; a figure, files or a photo; the words that a demo is shown.
+WATCH = """() => {
+  window.slSeen = [];
+  const main = document.querySelector('[data-testid=stMain]');
+  const look = () => {
+    const text = main.innerText;
+    window.slSeen.push({
+      bar: !!main.querySelector('[data-testid=stProgress]'), viewer: !!main.querySelector('.sl-viewer'),
+      demo: text.includes('A demo blade'),
+      figure: / mm \\(0\\.\\d+ ± /.test(text) || text.includes('report.pdf') || text.includes('agrees: photo'),
+    });
+  };
+  new MutationObserver(look).observe(main, { subtree: true, childList: true, characterData: true });
+}"""
+
+
+def test_no_earlier_figure_stands_while_another_photo_is_searched(open_page) -> None:
+    demo = next(d for d in load() if d.name == "belly-thickens")
+    page = open_page()
+    _ready(page)
+    page.evaluate(WATCH)
+    page.get_by_test_id("stFileUploaderDropzoneInput").first.set_input_files(demo.photos[0])
+    page.get_by_text("Strip and edge are found").wait_for(timeout=60_000)
+    page.locator(".sl-viewer[data-opened]").wait_for(timeout=60_000)
+    searching = [seen for seen in page.evaluate("window.slSeen") if seen["bar"]]
+    assert len(searching) > 2
+    assert not any(seen["figure"] or seen["demo"] or seen["viewer"] for seen in searching)
+    assert page.evaluate("document.querySelector('.sl-viewer').slViewer.mine().length") > 100, "both lines are there before any fact"
+    # The same photo at another height is another search: its figures go, the photo under its zoom stays.
+    page.get_by_role("spinbutton", name="Included angle, degrees").fill("30")
+    page.get_by_role("button", name="Measure", exact=True).click()
+    _ready(page)
+    page.evaluate("window.slSeen = []; document.querySelector('.sl-viewer').slViewer.kept = true")
+    page.get_by_role("spinbutton", name="Edge above the strip's face, mm").fill("0.9")
+    page.get_by_role("button", name="Measure", exact=True).click()
+    page.get_by_text("Edge height not declared").wait_for(state="detached", timeout=60_000)
+    _ready(page)
+    searching = [seen for seen in page.evaluate("window.slSeen") if seen["bar"]]
+    assert searching
+    assert not any(seen["figure"] for seen in searching)
+    assert page.evaluate("document.querySelector('.sl-viewer').slViewer.kept")
+
+
+def test_an_emptied_fact_is_declared_no_longer(open_page) -> None:
+    """The demo's owner has declared the height: who takes it back must not get it back."""
+    page = open_page()
+    _ready(page)
+    height = page.get_by_role("spinbutton", name="Edge above the strip's face, mm")
+    assert height.input_value() == "0.4"
+    height.fill("")
+    page.get_by_role("button", name="Measure", exact=True).click()
+    page.get_by_text("Edge height not declared").wait_for(timeout=60_000)
+    assert height.input_value() == ""
+    height.fill("400")
+    page.get_by_role("button", name="Measure", exact=True).click()
+    page.get_by_text("it must lie between -20 and 50 mm").wait_for(timeout=30_000)
+    _settled(page)
+    assert page.get_by_role("heading", name=" mm (").count() == 0
+    assert height.input_value() == "400"
+
+
 def test_full_size_shows_the_photos_own_pixels(open_page) -> None:
     page = open_page()
     _ready(page)
