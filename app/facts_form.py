@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import streamlit as st
@@ -59,8 +60,27 @@ def with_printed_bars(facts: Facts) -> Facts:
     return replace(facts, bar_x=bars[0], bar_y=bars[1]) if bars and (facts.bar_x, facts.bar_y) == (None, None) else facts
 
 
-def draw(facts: Facts, key: str, *, caliper: bool = True, button: str = "Measure") -> Declared:
+def with_printed_bars_of_today(facts: Facts) -> Facts:
+    """The same with the bars of the print that was checked in this session, whatever an earlier print had."""
+    bars = st.session_state.get(PRINTED_BARS)
+    return replace(facts, bar_x=bars[0], bar_y=bars[1]) if bars else facts
+
+
+def fill(key: str, facts: Facts) -> None:
+    """Put these into the fields of the form `key`, the camera's distance aside; to be called before it is drawn."""
+    values = {
+        "angle": facts.angle, "tolerance": facts.tolerance, "lie": _label(facts.lie), "cheek": facts.cheek, "height": facts.height,
+        "height-off": facts.height_tolerance, "bar-x": facts.bar_x, "bar-y": facts.bar_y, "accuracy": facts.accuracy,
+        "step": facts.resolution,
+    }  # fmt: skip
+    for name, value in values.items():
+        st.session_state[f"{key}-{name}"] = value
+
+
+def draw(facts: Facts, key: str, *, caliper: bool = True, button: str = "Measure", pressed: Callable[[], None] | None = None) -> Declared:
     """Show the form and return what it declares, without readings; `caliper` False leaves the caliper's two fields out.
+
+    `pressed` is called before the run of the page that the button causes.
 
     Raises
     ------
@@ -77,7 +97,7 @@ def draw(facts: Facts, key: str, *, caliper: bool = True, button: str = "Measure
                 help="Along the line of sight, to within 5 mm. Empty: from the focal length that the photo carries.",
             )  # fmt: skip
             accuracy, resolution = _caliper(facts, key) if caliper else (facts.accuracy, facts.resolution)
-        st.form_submit_button(button, type="primary", key=f"{key}-submit")
+        st.form_submit_button(button, type="primary", key=f"{key}-submit", on_click=pressed)
     if (bars[0] is None) != (bars[1] is None):
         raise DeclarationError(
             "one printed check bar", "printers err differently along and across", "measure both bars or leave both empty"
@@ -137,13 +157,19 @@ def _strip(facts: Facts, key: str) -> tuple[float | None, float | None, tuple[fl
 
 def _lie(facts: Facts, key: str) -> tuple[Lie, float | None]:
     left, right = st.columns(2)
-    lie = left.radio("How the blade lies", list(_LIES), index=list(_LIES.values()).index(facts.lie), key=f"{key}-lie")
+    if f"{key}-lie" not in st.session_state:
+        st.session_state[f"{key}-lie"] = _label(facts.lie)
+    lie = left.radio("How the blade lies", list(_LIES), key=f"{key}-lie")
     cheek = fields.number(
         left, "Cheek angle, degrees", facts.cheek, 0.5, key=f"{key}-cheek", placeholder="needed when cheek-down",
         help="Between a cheek (the primary grind) and the blade's centre plane; needed when the blade lies on its cheek.",
     )  # fmt: skip
     right.image(drawings.lie(), alt=drawings.LIE_ALT, width="stretch")
     return _LIES[lie], cheek
+
+
+def _label(lie: Lie) -> str:
+    return next(label for label, value in _LIES.items() if value is lie)
 
 
 def _caliper(facts: Facts, key: str) -> tuple[float | None, float | None]:

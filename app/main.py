@@ -6,8 +6,11 @@ from pathlib import Path
 
 import streamlit as st
 
+from app.visitor import component
+
 # A picture of our own: Streamlit fetches named icons and emojis for the browser's tab from another host.
 st.set_page_config(page_title="Shoulderline", page_icon=str(Path(__file__).with_name("icon.png")), layout="wide")
+component.commas()
 st.navigation(
     {
         "": [

@@ -24,3 +24,10 @@ def draw(subject: str) -> Blade:
         said = {name: st.text_input(label, getattr(before, name), 200, key=f"{subject}-blade-{name}") for name, label in _FIELDS.items()}
     st.session_state.setdefault("blades", {})[subject] = blade = Blade(**said)
     return blade
+
+
+def clear(subject: str) -> None:
+    """Forget what was said of this subject's blade; to be called before the fields are drawn."""
+    st.session_state.setdefault("blades", {}).pop(subject, None)
+    for name in _FIELDS:
+        st.session_state[f"{subject}-blade-{name}"] = ""

@@ -33,15 +33,16 @@ _MIME = {
 }
 
 
-def draw_headline(m: Measurement, by_hand: int) -> None:
-    """Main stretch large, the others in a table; mm and inch."""
+def draw_headline(m: Measurement, by_hand: int, also: str = "") -> None:
+    """Main stretch large, the others in a table; mm and inch. `also` is one more thing to say beside the figure."""
     seen, stations = seen_share(m)
     figures = headline(m)
     if not figures:
         st.warning("No headline figure could be had; see the cautions below.")
     for line in figures[:1]:
         # Not st.metric: on a narrow screen it cuts the figure off.
-        remarks = [r for r in (readings_remark(m), f"corrected by hand in {by_hand} place{'s' * (by_hand > 1)}" if by_hand else "") if r]
+        hand = f"corrected by hand in {by_hand} place{'s' * (by_hand > 1)}" if by_hand else ""
+        remarks = [r for r in (readings_remark(m), hand, also) if r]
         st.write("; ".join([f"Thickness behind the edge, {line.label}", *remarks]))
         st.header(line.text, anchor=False)
     if figures[1:]:

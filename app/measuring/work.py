@@ -153,12 +153,17 @@ class Desk:
         self.base, self.version = self.now, self.version + 1
 
 
+def fresh() -> Work:
+    """Work on which nothing was done yet. Empty rows show what is asked for better than an empty table does."""
+    return Work((Spot(),) * _EMPTY_ROWS)
+
+
 def desk(subject: str, readings: Iterable[Reading] = ()) -> Desk:
     """The session's desk for this subject; a new one starts with these readings."""
     desks = st.session_state.setdefault("desks", {})
     if subject not in desks:
-        # Empty rows show what is asked for better than an empty table does.
-        desks[subject] = Desk(Work(tuple(Spot(r.position_mm, r.thickness_mm, r.set_aside) for r in readings) or (Spot(),) * _EMPTY_ROWS))
+        given = tuple(Spot(r.position_mm, r.thickness_mm, r.set_aside) for r in readings)
+        desks[subject] = Desk(Work(given) if given else fresh())
     return desks[subject]
 
 

@@ -7,13 +7,15 @@ from collections.abc import Callable
 import streamlit as st
 
 from app import facts_form, first, session
-from app.measuring import bare, blade, figures, look, other_side, photos, readings, tasks, work
+from app.measuring import bare, blade, carried, figures, look, memory, other_side, photos, readings, tasks, work
 from app.measuring.page import Page
 from app.refusals import refusable
 from app.report import CAUTION
 from vision.declared import Declared
 from vision.job import Blade
 from vision.sighting import Sighting
+
+_PRESSED = "own-facts-pressed"
 
 
 def main() -> None:
@@ -30,9 +32,12 @@ def main() -> None:
         return
     subject = chosen.subject
     desk = work.desk(subject, chosen.declared.readings if chosen.declared else ())
+    carried.watch(chosen, desk)
     page, spots = Page(), st.container()
     with st.expander("What you declare", expanded=True):
         declared = refusable(lambda: _facts(chosen))
+        # After the form, which may have just said something to keep.
+        memory.mount()
     other = refusable(lambda: other_side.draw(subject, bool(chosen.other))) if chosen.declared is None else None
     called = blade.draw(subject) if chosen.declared is None else Blade()
     without = bare.draw(subject) if chosen.declared is None and len(chosen.uploads) == 1 else None
@@ -66,8 +71,10 @@ def _draw(
         seen = refusable(lambda: _seen(page, task)) if task else None
         result = refusable(lambda: bench.measure(task)) if task and seen and _says_enough(task) else None
     with page.headline.open():
+        if chosen.subject == photos.OWN:
+            carried.draw(desk)
         if result is not None:
-            _above(result, len(desk.now.said()))
+            _above(result, len(desk.now.said()), _unchecked() if chosen.subject == photos.OWN else "")
         elif task and seen and not _says_enough(task):
             figures.draw_checks([record for group in seen for s in group for record in s.records])
             st.info("Strip and edge are found. Now say what you know: the included angle, or caliper readings (below), then press Measure.")
@@ -105,15 +112,27 @@ def _rest(result: session.Result) -> None:
 
 
 def _facts(chosen: photos.Chosen) -> Declared:
-    """The form, filled with what was declared last for this subject."""
+    """The form, filled with what was declared last for this subject; above it, for a visitor's own photo, the offer of the last visit's."""
     kept = st.session_state.setdefault("facts", {})
     before = kept.get(chosen.subject, chosen.declared)
     facts = facts_form.of(before) if before else facts_form.Facts()
     if chosen.declared is None:
         # A demo's owner measured bars of her own.
         facts = facts_form.with_printed_bars(facts)
-    kept[chosen.subject] = declared = facts_form.draw(facts, chosen.subject)
+    own = chosen.subject == photos.OWN
+    if own:
+        memory.offer(photos.OWN)
+    kept[chosen.subject] = declared = facts_form.draw(facts, chosen.subject, pressed=_pressed if own else None)
+    if own:
+        if st.session_state.pop(_PRESSED, False):
+            memory.keep(declared)
+            carried.settle()
+        memory.kept()
     return declared
+
+
+def _pressed() -> None:
+    st.session_state[_PRESSED] = True
 
 
 def _pointed(task: session.Task, done: work.Work, without: bare.Bare) -> session.Task | None:
@@ -125,8 +144,15 @@ def _pointed(task: session.Task, done: work.Work, without: bare.Bare) -> session
     return tasks.without_strip(task, bare.hints(without, done, upload, lambda: bench.pack(upload).size_px))
 
 
-def _above(result: session.Result, by_hand: int) -> None:
-    figures.draw_headline(result.measurement, by_hand)
+def _unchecked() -> str:
+    """What the figure rests on that nobody has confirmed for these photos."""
+    if carried.pending():
+        return "by what you gave for other photos, not confirmed yet"
+    return "by the facts of your last visit, not checked yet" if memory.unchecked() else ""
+
+
+def _above(result: session.Result, by_hand: int, unchecked: str) -> None:
+    figures.draw_headline(result.measurement, by_hand, unchecked)
     figures.draw_cautions(result.measurement)
     st.page_link("screens/log_add.py", label="Add to the log")
     figures.draw_checks(result.measurement.photos)

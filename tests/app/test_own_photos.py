@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -13,7 +14,8 @@ from streamlit.testing.v1 import AppTest
 import app.screens
 from app.demo import load
 from app.headline import headline
-from vision.declared import Declared
+from app.measuring.work import Spot
+from vision.declared import Declared, Reading
 from vision.hints import Guide, Hints, LineKind
 from vision.job import Blade, Job, JobPhoto, JobSide, job_text
 from vision.measure import Side, measure, measure_sides
@@ -167,3 +169,39 @@ def test_a_photo_without_the_strip_is_measured_by_what_is_pointed_at(demos, tmp_
     mine, theirs = expected.widths, known
     u = float(np.hypot(np.nanmedian(mine.width_u_mm), np.nanmedian(theirs.width_u_mm)))
     assert abs(float(np.nanmedian(mine.width_mm) - np.nanmedian(theirs.width_mm))) <= 2 * u
+
+
+def test_other_photos_do_not_take_over_what_was_said_of_the_first_unnoticed(demos) -> None:
+    first, second = demos["belly-thickens"].photos[0], demos["plain-edge"].photos[0]
+    screen = AppTest.from_file(str(SCREEN), default_timeout=300).run()
+    _drop(screen, "photos", first)
+    _declare(screen, "own", demos["belly-thickens"].declared)
+    desk = screen.session_state["desks"]["own"]
+    desk.to(replace(desk.now, spots=(Spot(20.0, 0.47),)))
+    screen.text_input(key="own-blade-maker").set_value("Halden").run()
+    _drop(screen, "photos", first, second)
+    assert not any("Do they hold for this edge too" in w.value for w in screen.warning), "one of them is still the same"
+    _drop(screen, "photos", first)
+    _drop(screen, "photos", second)
+    said = next(w.value for w in screen.warning if "Do they hold for this edge too" in w.value)
+    assert "belly" in said
+    assert any("by what you gave for other photos, not confirmed yet" in m.value for m in screen.markdown)
+    screen.button(key="carried-keep").click().run()
+    assert screen.header
+    assert not any("not confirmed yet" in m.value for m in screen.markdown)
+    _drop(screen, "photos", first)
+    screen.button(key="carried-afresh").click().run()
+    assert not screen.exception
+    assert not screen.header
+    assert screen.number_input(key="own-angle").value is None
+    assert screen.text_input(key="own-blade-maker").value == ""
+    assert screen.session_state["desks"]["own"].now.readings == ()
+    screen.button(key="own-undo").click().run()
+    assert screen.session_state["desks"]["own"].now.readings == (Reading(20.0, 0.47),), "nothing typed is lost"
+
+
+def test_a_better_photo_in_place_of_a_bad_one_before_anything_was_said_asks_nothing(demos) -> None:
+    screen = AppTest.from_file(str(SCREEN), default_timeout=300).run()
+    _drop(screen, "photos", demos["belly-thickens"].photos[0])
+    _drop(screen, "photos", demos["plain-edge"].photos[0])
+    assert not any("Do they hold for this edge too" in w.value for w in screen.warning)

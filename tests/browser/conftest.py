@@ -16,6 +16,7 @@ from pathlib import Path
 
 import pytest
 
+CHECKOUT = Path(__file__).parents[2]
 CHROMIUM = os.environ.get("CHROMIUM") or shutil.which("chromium")
 ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update", "--no-first-run"]
 MISSING = "no chromium" if not CHROMIUM else "no playwright" if importlib.util.find_spec("playwright") is None else ""
@@ -48,6 +49,8 @@ def serve(tmp_path_factory: pytest.TempPathFactory, home: Path) -> Callable[...,
         command = [sys.executable, "-m", "app.cli", "app", "--headless", "--port", str(port), "--address", "127.0.0.1"]
         own = dict(environment) | {"HOME": str(home), "XDG_DATA_HOME": str(home)}
         own.pop("SHOULDERLINE_LOG", None)
+        # The app of this checkout, whichever is installed.
+        own["PYTHONPATH"] = os.pathsep.join(p for p in (str(CHECKOUT), own.get("PYTHONPATH")) if p)
         with (folder / "log.txt").open("w") as log:
             server = subprocess.Popen(command, stdout=log, stderr=subprocess.STDOUT, cwd=folder, env=own)
             try:
@@ -95,8 +98,11 @@ def open_page(address: str, chromium) -> Iterator[Callable[..., object]]:
     """Opens the app in a new window of its own session; closed afterwards."""
     pages = []
 
-    def opened(width: int = 1280, scheme: str = "light", path: str = "/"):
-        page = chromium.new_page(viewport={"width": width, "height": 1400}, color_scheme=scheme)
+    def opened(width: int = 1280, scheme: str = "light", path: str = "/", *, phone: bool = False):
+        if phone:
+            page = chromium.new_page(viewport={"width": 390, "height": 844}, has_touch=True, is_mobile=True, device_scale_factor=2)
+        else:
+            page = chromium.new_page(viewport={"width": width, "height": 1400}, color_scheme=scheme)
         pages.append(page)
         page.goto(address + path)
         return page

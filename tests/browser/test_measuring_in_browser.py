@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 import pypdfium2
 import pytest
@@ -14,49 +13,14 @@ from scipy.special import ndtr
 from app.demo import load
 from app.files import profile_text
 from app.headline import headline
+from tests.browser.measuring import declare_angle, fill, ready, save, settled, to_screen, upload
+from tests.browser.measuring import headline as shown
 from tests.vision.drawn import PX_PER_MM, Drawn
 from vision.hints import pointing_px
 from vision.measure import measure
 from vision.photo import open_photo
 
 pytestmark = pytest.mark.browser
-
-
-def _ready(page) -> None:
-    page.get_by_role("heading", name=" mm (").wait_for(timeout=180_000)
-    page.locator(".sl-viewer[data-opened]").wait_for(timeout=60_000)
-    page.wait_for_timeout(600)
-
-
-def _settled(page) -> None:
-    """Until the page's program has come to its end."""
-    page.wait_for_timeout(400)
-    page.locator("[data-testid=stApp][data-test-script-state=notRunning]").wait_for(timeout=30_000)
-
-
-def _headline(page) -> str:
-    """What the main figure is of, and the figure."""
-    _settled(page)
-    label = page.get_by_text("Thickness behind the edge, ").first.inner_text()
-    return f"{label}: {page.get_by_role('heading', name=' mm (').inner_text()}"
-
-
-def _fill(page, row: int, share: float, text: str) -> None:
-    """A cell of the table of spot checks, `share` of the table's width from its left, as a person would: choose it, open it, type."""
-    table = page.get_by_test_id("stDataFrame").first
-    table.scroll_into_view_if_needed()
-    box = table.bounding_box()
-    # Rows are 35 px high, the first is the heading. The table draws itself on a canvas and must have seen the mouse come.
-    place = box["x"] + share * box["width"], box["y"] + 35 * row + 17
-    page.mouse.move(*place)
-    page.wait_for_timeout(300)
-    page.mouse.click(*place)
-    page.wait_for_timeout(300)
-    page.keyboard.press("Enter")
-    page.wait_for_timeout(300)
-    page.keyboard.type(text, delay=60)
-    page.keyboard.press("Enter")
-    _settled(page)
 
 
 def _along(page, share: float) -> tuple[float, float]:
@@ -81,7 +45,7 @@ def _position(page) -> float:
 
 def test_pointing_at_the_photo_and_at_a_chart_is_one_place(open_page) -> None:
     page = open_page()
-    _ready(page)
+    ready(page)
     page.mouse.move(*_along(page, 0.3))
     here = _position(page)
     assert re.match(rf"{here:.1f} mm: bevel width \d", page.locator(".sl-readout").inner_text())
@@ -95,8 +59,8 @@ def test_pointing_at_the_photo_and_at_a_chart_is_one_place(open_page) -> None:
 
 def test_a_spot_check_is_picked_in_the_photo_and_its_reading_typed(open_page, picture) -> None:
     page = open_page()
-    _ready(page)
-    before = _headline(page)
+    ready(page)
+    before = shown(page)
     page.get_by_label("adds a spot check").check()
     page.mouse.move(*_along(page, 0.6))
     place = _position(page)
@@ -104,9 +68,9 @@ def test_a_spot_check_is_picked_in_the_photo_and_its_reading_typed(open_page, pi
     pending = page.get_by_text("no reading yet")
     pending.wait_for(timeout=20_000)
     assert f"{place:.1f} mm" in pending.inner_text()
-    _fill(page, 6, 0.5, "0.44")
+    fill(page, 6, 0.5, "0.44")
     page.get_by_text(f"{place:.1f} mm, 0.44 mm").wait_for(timeout=20_000)
-    assert _headline(page) != before
+    assert shown(page) != before
     picture(page, "measure-spot-check")
     page.get_by_role("button", name="Undo the last step").click()
     page.get_by_text("no reading yet").wait_for(timeout=20_000)
@@ -114,27 +78,23 @@ def test_a_spot_check_is_picked_in_the_photo_and_its_reading_typed(open_page, pi
 
 def test_a_stretch_is_left_out_by_two_clicks_and_taken_back(open_page) -> None:
     page = open_page()
-    _ready(page)
-    before = _headline(page)
+    ready(page)
+    before = shown(page)
     page.get_by_label("leaves a stretch out").check()
     page.mouse.click(*_along(page, 0.55))
     page.get_by_text("now the other end").wait_for()
     box = _chart(page)
     page.mouse.click(box["x"] + 0.9 * box["width"], box["y"] + 30)
     page.get_by_text("corrected by hand in 1 place").wait_for(timeout=20_000)
-    assert _headline(page) != before
+    assert shown(page) != before
     page.get_by_role("button", name="Remove").click()
     page.get_by_text("; corrected by hand").wait_for(state="detached", timeout=20_000)
-    assert _headline(page) == before
+    assert shown(page) == before
 
 
 SHOULDER = """() => {
   const p = document.querySelector('.sl-viewer').slViewer.data.profile;
   return p.sx.map((x, i) => [x, p.sy[i], p.ax[i], p.ay[i]]);
-}"""
-TO_SCREEN = """([x, y]) => {
-  const v = document.querySelector('.sl-viewer').slViewer.picture.view();
-  return [v.x + (x + 0.5) * v.k, v.y + (y + 0.5) * v.k];
 }"""
 
 
@@ -161,26 +121,17 @@ SHOULDER_Y, SPLIT_Y, DARK_PX = (14.0 - 5.4) * PX_PER_MM, (14.0 - 4.95) * PX_PER_
 def test_a_guide_point_moves_the_line_and_is_taken_back(open_page, picture, tmp_path) -> None:
     """Of two lines that are both there the person means the one that was not taken."""
     drawn = TwoTone().photo()
-    path = tmp_path / "two-tone.png"
-    path.write_bytes(cv2.imencode(".png", np.ascontiguousarray(drawn.pixels[..., ::-1]))[1].tobytes())
     page = open_page()
-    _ready(page)
-    page.get_by_test_id("stFileUploaderDropzoneInput").first.set_input_files(path)
-    page.get_by_text("Strip and edge are found").wait_for(timeout=60_000)
-    page.get_by_role("spinbutton", name="Included angle, degrees").fill("30")
-    page.get_by_role("button", name="Measure", exact=True).click()
-    _ready(page)
+    ready(page)
+    upload(page, save(drawn, tmp_path / "two-tone.png"))
+    declare_angle(page, "30")
     before = page.evaluate(SHOULDER)
     middle = min((row for row in before if row[1] is not None), key=lambda row: abs(row[0] - 900))
     meant = max(SPLIT_Y, SHOULDER_Y, key=lambda y: abs(y - middle[1]))
     page.get_by_label("puts the shoulder here").check()
-    # The page scrolls to the photo before its place is asked for.
-    page.locator(".sl-stage").scroll_into_view_if_needed()
-    x, y = page.evaluate(TO_SCREEN, [900.0, meant])
-    box = page.locator(".sl-stage").bounding_box()
-    page.mouse.click(box["x"] + x, box["y"] + y)
+    page.mouse.click(*to_screen(page, 900.0, meant))
     page.get_by_text("guide point on the shoulder at").wait_for(timeout=60_000)
-    _settled(page)
+    settled(page)
     page.wait_for_timeout(600)
     after = page.evaluate(SHOULDER)
     assert [row[2:] for row in after] == [row[2:] for row in before], "the apex is another line"
@@ -195,14 +146,14 @@ def test_a_guide_point_moves_the_line_and_is_taken_back(open_page, picture, tmp_
     picture(page, "measure-guide-point")
     page.get_by_role("button", name="Remove", exact=True).click()
     page.get_by_text("Corrected by hand", exact=True).wait_for(state="detached", timeout=30_000)
-    _settled(page)
+    settled(page)
     page.wait_for_timeout(600)
     assert page.evaluate(SHOULDER) == before
 
 
 def test_the_keyboard_alone_walks_the_edge_marks_and_downloads(open_page) -> None:
     page = open_page()
-    _ready(page)
+    ready(page)
     mode = page.get_by_label("looks closer")
     mode.focus()
     for _ in range(4):
@@ -224,7 +175,7 @@ def test_the_keyboard_alone_walks_the_edge_marks_and_downloads(open_page) -> Non
     assert last > first + 3
     page.keyboard.press("Enter")
     page.get_by_text(f"left out: {first:.1f} to {last:.1f} mm").wait_for(timeout=20_000)
-    _settled(page)
+    settled(page)
     page.get_by_role("button", name="report.pdf").focus()
     with page.expect_download(timeout=60_000) as loading:
         page.keyboard.press("Enter")
@@ -250,7 +201,7 @@ WATCH = """() => {
 def test_no_earlier_figure_stands_while_another_photo_is_searched(open_page) -> None:
     demo = next(d for d in load() if d.name == "belly-thickens")
     page = open_page()
-    _ready(page)
+    ready(page)
     page.evaluate(WATCH)
     page.get_by_test_id("stFileUploaderDropzoneInput").first.set_input_files(demo.photos[0])
     page.get_by_text("Strip and edge are found").wait_for(timeout=60_000)
@@ -262,12 +213,12 @@ def test_no_earlier_figure_stands_while_another_photo_is_searched(open_page) -> 
     # The same photo at another height is another search: its figures go, the photo under its zoom stays.
     page.get_by_role("spinbutton", name="Included angle, degrees").fill("30")
     page.get_by_role("button", name="Measure", exact=True).click()
-    _ready(page)
+    ready(page)
     page.evaluate("window.slSeen = []; document.querySelector('.sl-viewer').slViewer.kept = true")
     page.get_by_role("spinbutton", name="Edge above the strip's face, mm").fill("0.9")
     page.get_by_role("button", name="Measure", exact=True).click()
     page.get_by_text("Edge height not declared").wait_for(state="detached", timeout=60_000)
-    _ready(page)
+    ready(page)
     searching = [seen for seen in page.evaluate("window.slSeen") if seen["bar"]]
     assert searching
     assert not any(seen["figure"] for seen in searching)
@@ -277,7 +228,7 @@ def test_no_earlier_figure_stands_while_another_photo_is_searched(open_page) -> 
 def test_an_emptied_fact_is_declared_no_longer(open_page) -> None:
     """The demo's owner has declared the height: who takes it back must not get it back."""
     page = open_page()
-    _ready(page)
+    ready(page)
     height = page.get_by_role("spinbutton", name="Edge above the strip's face, mm")
     assert height.input_value() == "0.4"
     height.fill("")
@@ -287,14 +238,14 @@ def test_an_emptied_fact_is_declared_no_longer(open_page) -> None:
     height.fill("400")
     page.get_by_role("button", name="Measure", exact=True).click()
     page.get_by_text("it must lie between -20 and 50 mm").wait_for(timeout=30_000)
-    _settled(page)
+    settled(page)
     assert page.get_by_role("heading", name=" mm (").count() == 0
     assert height.input_value() == "400"
 
 
 def test_full_size_shows_the_photos_own_pixels(open_page) -> None:
     page = open_page()
-    _ready(page)
+    ready(page)
     page.locator(".sl-bar").get_by_label("Show every pixel of the photo").click()
     page.wait_for_timeout(1500)
     # Tiles are cut from the photo at full size: a photo px takes one screen px.
@@ -305,7 +256,7 @@ def test_full_size_shows_the_photos_own_pixels(open_page) -> None:
 def test_a_persons_own_photo_from_upload_to_report(open_page, picture, tmp_path) -> None:
     demo = next(d for d in load() if d.name == "belly-thickens")
     page = open_page()
-    _ready(page)
+    ready(page)
     page.get_by_test_id("stFileUploaderDropzoneInput").first.set_input_files(demo.photos[0])
     page.get_by_text("Strip and edge are found").wait_for(timeout=60_000)
     d = demo.declared
@@ -323,13 +274,13 @@ def test_a_persons_own_photo_from_upload_to_report(open_page, picture, tmp_path)
     page.get_by_role("button", name="Measure", exact=True).click()
     page.locator(".sl-viewer[data-opened]").wait_for(timeout=60_000)
     expected = measure([open_photo(p) for p in demo.photos], replace(d, readings=(), camera_distance_mm=None))
-    assert headline(expected)[0].text in _headline(page)
+    assert headline(expected)[0].text in shown(page)
     first = d.readings[0]
-    _fill(page, 1, 0.2, f"{first.position_mm:g}")
-    _fill(page, 1, 0.5, f"{first.thickness_mm:g}")
+    fill(page, 1, 0.2, f"{first.position_mm:g}")
+    fill(page, 1, 0.5, f"{first.thickness_mm:g}")
     page.get_by_text(f"{first.position_mm:.1f} mm, {first.thickness_mm:g} mm").wait_for(timeout=20_000)
     expected = measure([open_photo(p) for p in demo.photos], replace(d, readings=(first,), camera_distance_mm=None))
-    assert headline(expected)[0].text in _headline(page)
+    assert headline(expected)[0].text in shown(page)
     picture(page, "measure-own-photo")
     with page.expect_download(timeout=60_000) as loading:
         page.get_by_role("button", name="report.pdf").click()

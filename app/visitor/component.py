@@ -1,0 +1,38 @@
+"""Mounts both helpers in a page."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import streamlit as st
+
+_HERE = Path(__file__).parent
+
+
+def commas() -> None:
+    """From here on a comma in a field for a figure is a decimal point, on every screen."""
+    _component("shoulderline_commas", "commas.js")(key="commas")
+
+
+def memory(keep: str | None, *, forget: bool, ask: bool, found: Callable[[str], None]) -> None:
+    """Keep a text in the browser or forget it; with `ask`, `found` is called with what was kept there, if anything was."""
+    key = "memory"
+
+    def told() -> None:
+        if text := st.session_state[key].get("found"):
+            found(str(text))
+
+    _component("shoulderline_memory", "memory.js")(key=key, data={"keep": keep, "forget": forget, "ask": ask}, on_found_change=told)
+
+
+def _component(name: str, file: str) -> Callable[..., Any]:
+    # Registered in every run: a fresh server, or a test's, has a registry of its own.
+    return st.components.v2.component(name, html="<span></span>", js=_text(file), isolate_styles=False)
+
+
+@cache
+def _text(name: str) -> str:
+    return (_HERE / name).read_text(encoding="utf-8")

@@ -1,0 +1,87 @@
+"""Steps on the measuring screen that several tests take."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from vision.photo import Photo
+
+
+def ready(page) -> None:
+    """Until the page's program shows a figure and the photo."""
+    page.get_by_role("heading", name=" mm (").wait_for(timeout=180_000)
+    page.locator(".sl-viewer[data-opened]").wait_for(timeout=60_000)
+    page.wait_for_timeout(600)
+
+
+def settled(page) -> None:
+    """Until the page's program has come to its end."""
+    page.wait_for_timeout(400)
+    page.locator("[data-testid=stApp][data-test-script-state=notRunning]").wait_for(timeout=30_000)
+
+
+def headline(page) -> str:
+    """What the main figure is of, and the figure."""
+    settled(page)
+    label = page.get_by_text("Thickness behind the edge, ").first.inner_text()
+    return f"{label}: {page.get_by_role('heading', name=' mm (').inner_text()}"
+
+
+def fill(page, row: int, share: float, text: str, *, touch: bool = False) -> None:
+    """A cell of the table of spot checks, `share` of the table's width from its left, as a person would: choose it, open it, type."""
+    table = page.get_by_test_id("stDataFrame").first
+    table.scroll_into_view_if_needed()
+    box = table.bounding_box()
+    # Rows are 35 px high, the first is the heading. The table draws itself on a canvas and must have seen the mouse come.
+    place = box["x"] + share * box["width"], box["y"] + 35 * row + 17
+    if touch:
+        # The first tap chooses, the second opens; a phone then shows its keyboard.
+        for _ in range(2):
+            page.touchscreen.tap(*place)
+            page.wait_for_timeout(400)
+    else:
+        page.mouse.move(*place)
+        page.wait_for_timeout(300)
+        page.mouse.click(*place)
+        page.wait_for_timeout(300)
+        page.keyboard.press("Enter")
+    page.wait_for_timeout(300)
+    page.keyboard.type(text, delay=60)
+    page.keyboard.press("Enter")
+    settled(page)
+
+
+def upload(page, *paths: Path) -> None:
+    """Drop a person's own photos."""
+    page.get_by_test_id("stFileUploaderDropzoneInput").first.set_input_files(list(paths))
+    page.get_by_text("Strip and edge are found").wait_for(timeout=60_000)
+
+
+def declare_angle(page, text: str) -> None:
+    """Say the angle and measure."""
+    page.get_by_role("spinbutton", name="Included angle, degrees").fill(text)
+    page.get_by_role("button", name="Measure", exact=True).click()
+    ready(page)
+
+
+def to_screen(page, x_px: float, y_px: float) -> tuple[float, float]:
+    """Where a place of the photo is on the screen; the page scrolls to the photo first."""
+    page.locator(".sl-stage").scroll_into_view_if_needed()
+    x, y = page.evaluate(_TO_SCREEN, [x_px, y_px])
+    box = page.locator(".sl-stage").bounding_box()
+    return box["x"] + x, box["y"] + y
+
+
+def save(photo: Photo, path: Path) -> Path:
+    """The photo's pixels in a file without loss."""
+    path.write_bytes(cv2.imencode(".png", np.ascontiguousarray(photo.pixels[..., ::-1]))[1].tobytes())
+    return path
+
+
+_TO_SCREEN = """([x, y]) => {
+  const v = document.querySelector('.sl-viewer').slViewer.picture.view();
+  return [v.x + (x + 0.5) * v.k, v.y + (y + 0.5) * v.k];
+}"""
