@@ -1,4 +1,4 @@
-"""A field for a figure: what is typed counts or is refused, and what is emptied is empty."""
+"""Fields: what is typed counts or is refused, what is emptied is empty, and what another screen interrupts is there again."""
 
 from __future__ import annotations
 
@@ -18,3 +18,14 @@ def number(place: DeltaGenerator, label: str, value: float | None, step: float, 
     if key not in st.session_state:
         st.session_state[key] = value
     return place.number_input(label, value=None, step=step, key=key, **{"format": "%g"} | more)
+
+
+def lasting(key: str, start: Any) -> str:
+    """`key`, for the widget that is drawn next without a value of its own: it begins with `start`, and is as it was left when the person
+    comes back from another screen, where Streamlit forgets it."""
+    last = f"{key}-last"
+    if key in st.session_state:
+        st.session_state[last] = st.session_state[key]
+    else:
+        st.session_state[key] = st.session_state.get(last, start)
+    return key

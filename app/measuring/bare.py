@@ -37,16 +37,16 @@ def draw(subject: str) -> Bare | None:
     """The fields; None while the strip is in the photo, or the length is not said yet."""
     with st.expander("No strip in the photo?"):
         st.caption("Then the scale is what you say it is, as seen squarely at the height of the edge; the band says what that costs.")
-        if not st.toggle("Measure without the strip", key=f"{subject}-bare"):
+        if not st.toggle("Measure without the strip", key=fields.lasting(f"{subject}-bare", False)):
             return None
-        between = st.radio("What I know", [_BETWEEN, _STATED], key=f"{subject}-bare-kind") == _BETWEEN
+        between = st.radio("What I know", [_BETWEEN, _STATED], key=fields.lasting(f"{subject}-bare-kind", _BETWEEN)) == _BETWEEN
         left, right = st.columns(2)
         if between:
-            value = fields.number(left, "Their distance, mm", None, 0.1, key=f"{subject}-bare-mm")
-            off = fields.number(right, "It may be off by, mm", 0.1, 0.05, key=f"{subject}-bare-mm-off")
+            value = fields.number(left, "Their distance, mm", None, 0.1, key=fields.lasting(f"{subject}-bare-mm", None))
+            off = fields.number(right, "It may be off by, mm", 0.1, 0.05, key=fields.lasting(f"{subject}-bare-mm-off", 0.1))
         else:
-            value = fields.number(left, "Photo px a mm", None, 1.0, key=f"{subject}-bare-px")
-            off = fields.number(right, "It may be off by, %", 2.0, 0.5, key=f"{subject}-bare-px-off")
+            value = fields.number(left, "Photo px a mm", None, 1.0, key=fields.lasting(f"{subject}-bare-px", None))
+            off = fields.number(right, "It may be off by, %", 2.0, 0.5, key=fields.lasting(f"{subject}-bare-px-off", 2.0))
         st.caption("Now point at it in the photo: choose above what a click does.")
     return Bare(between, value or 0.0, -1.0 if off is None else off)
 

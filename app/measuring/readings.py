@@ -22,12 +22,16 @@ def edit(desk: Desk, key: str) -> None:
         "Where the caliper was set (read beside the edge on the printed scale) and what it showed at the shoulder. "
         "Add a row, or pick the place in the photo."
     )
+    at = f"readings-{key}-{desk.version}"
+    if at not in st.session_state:
+        # Drawn anew, the table has forgotten what was typed into it.
+        desk.drawn_anew()
     base = desk.base.spots
     frame = pd.DataFrame(
         {_PLACE: [s.position_mm for s in base], _READ: [s.thickness_mm for s in base], _ASIDE: [s.set_aside for s in base]}
     ).astype({_PLACE: float, _READ: float, _ASIDE: bool})
     edited = st.data_editor(
-        frame, num_rows="dynamic", hide_index=True, width=420, key=f"readings-{key}-{desk.version}", alt="Spot checks",
+        frame, num_rows="dynamic", hide_index=True, width=420, key=at, alt="Spot checks",
         column_config={
             # No limits here: the table would drop what lies outside them without a word, `Declared` says why it cannot be.
             _PLACE: st.column_config.NumberColumn(step=0.1, format="%.1f"),
@@ -56,3 +60,5 @@ def checks(desk: Desk, m: Measurement) -> None:
             )
     if lines:
         st.markdown("\n".join(lines))
+    if m.cross_checks:
+        st.caption("E_n is the difference as a share of what both can tell; above 1 the reading is questioned, and you decide.")

@@ -6,8 +6,9 @@ import hashlib
 from dataclasses import dataclass
 
 import streamlit as st
+from streamlit.runtime.uploaded_file_manager import UploadedFile
 
-from app.measuring import work
+from app.measuring import given, work
 from app.measuring.words import plain
 from app.session import Upload
 from vision.errors import DeclarationError
@@ -28,6 +29,11 @@ class Opened:
         """Which side the job counts this photo to; the first for one it does not name."""
         return next((i for i, s in enumerate(self.job.sides) if upload.sha256 in {p.sha256 for p in s.photos}), 0)
 
+    @property
+    def photos(self) -> int:
+        """How many photos the job names."""
+        return sum(len(s.photos) for s in self.job.sides)
+
     def missing(self, uploads: tuple[Upload, ...]) -> tuple[str, ...]:
         """Photos that the job names and nobody has dropped; those without a SHA-256 go by their name."""
         known = {u.sha256 for u in uploads} | {u.name for u in uploads}
@@ -47,21 +53,25 @@ def draw() -> None:
     DeclarationError
         As `vision.job.job_from_text`, or the job rests on a camera profile, which is a file that the page has not got.
     """
-    file = st.file_uploader("Job file (job.toml) of an earlier result", type=["toml"], key="job-file")
-    if file is None:
+    found = given.files("job-file", _field)
+    if not found:
+        st.session_state.pop(_KEY, None)
         return
-    data = file.getvalue()
+    name, data = found[-1]
     sha256 = hashlib.sha256(data).hexdigest()
     before = opened()
     if before is None or before.sha256 != sha256:
-        job = job_from_text(data.decode("utf-8", "replace"), file.name)
+        job = job_from_text(data.decode("utf-8", "replace"), name)
         if job.method.camera_profile:
             remedy = "measure it by `shoulderline measure --job`, or take the profile out of the file"
-            raise DeclarationError(
-                file.name, f"it rests on the camera profile {job.method.camera_profile}, which this page has not got", remedy
-            )
+            raise DeclarationError(name, f"it rests on the camera profile {job.method.camera_profile}, which this page has not got", remedy)
         _take_over(Opened(sha256, f"job-{sha256[:8]}", job))
-    st.success(plain(f"{file.name} is open: its facts, readings and corrections are in the fields. Drop its photos above."))
+    st.success(plain(f"{name} is open: its facts, readings and corrections are in the fields. Drop its photos above."))
+
+
+def _field() -> list[UploadedFile]:
+    file = st.file_uploader("Job file (job.toml) of an earlier result", type=["toml"], key="job-file")
+    return [] if file is None else [file]
 
 
 def _take_over(found: Opened) -> None:

@@ -41,6 +41,7 @@ _FLAG = re.compile(r"--(?:caliper (?:POSITION|READING)|lie cheek-down|[a-z-]+)(?
 _TURNS = {
     "name them in a job file": "drop the other side's under “The other side, turned over”",
     " (--printed-bar X,Y)": "",
+    " +- ": " ± ",
 }
 
 

@@ -143,6 +143,10 @@ class Desk:
         if not typed:
             self._redrawn()
 
+    def drawn_anew(self) -> None:
+        """The table of spot checks begins with the present state."""
+        self.base = self.now
+
     def undo(self) -> None:
         """Take the last step back."""
         if self.can_undo:

@@ -94,7 +94,10 @@ def _show(first: str, found: list[tuple[str, Comparison]]) -> None:
     st.pyplot(
         compare_chart.draw(first, found), width=640, alt=f"Thickness of each result with its band, and the difference below. {words}."
     )
-    st.caption(f"{COVERAGE}. Bars at the foot: the difference exceeds what both results can tell there.")
+    st.caption(
+        f"{COVERAGE}. E_n is the difference as a share of what both can tell. "
+        "Bars at the foot: the difference exceeds what both results can tell there."
+    )
     st.write("**What this rests on**")
     st.write("\n".join(f"- {plain(s)}" for s in dict.fromkeys(s for _, c in found for s in comparing.assumptions(c))))
     st.download_button("difference.csv", comparing.csv_text(found), "difference.csv", "text/csv", on_click="ignore")

@@ -74,7 +74,7 @@ def _draw(
         if chosen.subject == photos.OWN:
             carried.draw(desk)
         if result is not None:
-            _above(result, len(desk.now.said()), _unchecked() if chosen.subject == photos.OWN else "")
+            _above(result, len(desk.now.said()), _unchecked(chosen))
         elif task and seen and not _says_enough(task):
             figures.draw_checks([record for group in seen for s in group for record in s.records])
             st.info("Strip and edge are found. Now say what you know: the included angle, or caliper readings (below), then press Measure.")
@@ -144,8 +144,12 @@ def _pointed(task: session.Task, done: work.Work, without: bare.Bare) -> session
     return tasks.without_strip(task, bare.hints(without, done, upload, lambda: bench.pack(upload).size_px))
 
 
-def _unchecked() -> str:
+def _unchecked(chosen: photos.Chosen) -> str:
     """What the figure rests on that nobody has confirmed for these photos."""
+    if chosen.strange:
+        return "by a job file made for other photos"
+    if chosen.subject != photos.OWN:
+        return ""
     if carried.pending():
         return "by what you gave for other photos, not confirmed yet"
     return "by the facts of your last visit, not checked yet" if memory.unchecked() else ""

@@ -14,6 +14,7 @@ from vision.plan import Plan, Request
 from vision.results import Measurement
 from vision.rounding import COVERAGE, format_angle
 from vision.section import places, section
+from vision.sources import USUAL_CHEEK_DEG
 
 _GRIND, _WIDTH = "a new angle, or the apex taken back", "a bevel of a certain width"
 
@@ -49,7 +50,8 @@ def _ask(m: Measurement) -> Request:
     goal = st.radio("What is asked for", [_GRIND, _WIDTH], key="plan-goal")
     cheek = fields.number(
         st.container(), "Cheek angle, degrees (between a cheek and the centre plane)", m.declared.cheek_angle_deg, 0.5, key="plan-cheek",
-        help="Empty: the usual one, 3 ± 1 degrees. The figures after rest on it wherever the new shoulder lies on the cheek.",
+        placeholder=f"the usual one, {USUAL_CHEEK_DEG[0]:g} ± {USUAL_CHEEK_DEG[1]:g}",
+        help="A cheek is the primary grind. The figures after rest on its angle wherever the new shoulder lies on the cheek.",
     )  # fmt: skip
     if goal == _WIDTH:
         width = st.slider("Bevel width, mm", 0.10, 5.00, _start(m.widths.width_mm, 0.0, 0.1, 5.0), 0.05, key="plan-width")

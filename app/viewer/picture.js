@@ -134,7 +134,12 @@ class SlPicture {
     const mine = this.lines.filter((s) => s.photo === this.index);
     this.marked(c, mine, to);
     this.ticks(c, mine, to);
-    for (const rival of this.rivals || []) if (rival.photo === this.index) this.path(c, rival.points.map(to), SL_SHOULDER, [1.5, 4], 1.5);
+    for (const rival of this.rivals || []) if (rival.photo === this.index) {
+      // Dots with a dark rim: a thin dotted line is lost on a grey cheek.
+      const dots = rival.points.map(to);
+      this.path(c, dots, "rgba(0, 0, 0, 0.7)", [2.5, 4.5], 3.6);
+      this.path(c, dots, SL_SHOULDER, [2.5, 4.5], 2);
+    }
     this.line(c, mine, "shoulder", to, SL_SHOULDER);
     this.line(c, mine, "apex", to, SL_APEX);
     this.names(c, mine, to, r);

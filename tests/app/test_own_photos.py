@@ -205,3 +205,52 @@ def test_a_better_photo_in_place_of_a_bad_one_before_anything_was_said_asks_noth
     _drop(screen, "photos", demos["belly-thickens"].photos[0])
     _drop(screen, "photos", demos["plain-edge"].photos[0])
     assert not any("Do they hold for this edge too" in w.value for w in screen.warning)
+
+
+def _look_at(screen: AppTest, page: str) -> None:
+    screen.switch_page(page).run()
+    assert not screen.exception
+
+
+def test_photos_and_job_are_there_again_after_another_screen_and_go_when_removed(demos) -> None:
+    demo = demos["belly-thickens"]
+    screen = AppTest.from_file(str(SCREEN), default_timeout=300).run()
+    _drop(screen, "photos", demo.photos[0])
+    _declare(screen, "own", demo.declared)
+    before = screen.header[0].value
+    text = screen.session_state["result"].file("job.toml")
+    _look_at(screen, "screens/howto.py")
+    _look_at(screen, "screens/measure.py")
+    assert any("Still here: belly" in m.value for m in screen.markdown)
+    assert screen.header[0].value == before
+    assert screen.session_state["bench"].searches == 2, "nothing is searched again"
+    _look_at(screen, "screens/howto.py")
+    _look_at(screen, "screens/measure.py")
+    assert screen.header[0].value == before
+    screen.button(key="photos-drop-0").click().run()
+    assert any("A demo blade" in i.value for i in screen.info)
+
+    screen.file_uploader(key="job-file").set_value(("job.toml", text, "application/toml")).run()
+    _drop(screen, "photos", demos["plain-edge"].photos[0])
+    assert any("by a job file made for other photos" in m.value for m in screen.markdown)
+    _look_at(screen, "screens/howto.py")
+    _look_at(screen, "screens/measure.py")
+    assert any("job.toml is open" in s.value.replace("\\", "") for s in screen.success)
+    screen.button(key="job-file-drop-0").click().run()
+    assert not screen.success
+    assert not any("job file" in m.value for m in screen.markdown)
+    assert screen.number_input(key="own-angle").value == demo.declared.included_angle_deg, "the facts given by hand, not the job's"
+
+
+def test_what_was_said_of_a_photo_without_strip_is_there_again_after_another_screen(demos) -> None:
+    screen = AppTest.from_file(str(SCREEN), default_timeout=300).run()
+    _drop(screen, "photos", demos["belly-thickens"].photos[0])
+    screen.toggle(key="own-bare").set_value(True).run()
+    screen.number_input(key="own-bare-mm").set_value(31.5).run()
+    screen.number_input(key="own-bare-mm-off").set_value(None).run()
+    assert any("how far off that may be" in i.value for i in screen.info)
+    _look_at(screen, "screens/howto.py")
+    _look_at(screen, "screens/measure.py")
+    assert screen.toggle(key="own-bare").value
+    assert screen.number_input(key="own-bare-mm").value == 31.5
+    assert screen.number_input(key="own-bare-mm-off").value is None

@@ -65,6 +65,26 @@ def test_facts_are_kept_in_this_browser_alone_offered_and_forgotten(open_page, p
     assert angle.input_value() == "31", "what stands in the form stays there"
 
 
+def test_a_look_at_another_screen_loses_nothing(open_page, belly) -> None:
+    page = open_page()
+    ready(page)
+    upload(page, belly.photos[0])
+    declare_angle(page, "31")
+    fill(page, 1, 0.2, "20")
+    fill(page, 1, 0.5, "0.44")
+    page.get_by_text("20.0 mm, 0.44 mm").wait_for(timeout=20_000)
+    before = shown(page)
+    page.get_by_role("link", name="Plan the next grind").click()
+    page.get_by_text(f"For: {belly.photos[0].name}").wait_for(timeout=60_000)
+    page.get_by_role("link", name="Measure", exact=True).click()
+    ready(page)
+    assert page.get_by_text(f"Still here: {belly.photos[0].name}").is_visible()
+    assert shown(page) == before
+    assert page.get_by_role("spinbutton", name="Included angle, degrees").input_value() == "31"
+    page.get_by_role("button", name="Remove", exact=True).click()
+    page.get_by_text("A demo blade, measured").wait_for(timeout=60_000)
+
+
 def test_a_comma_is_a_decimal_point_in_fields_and_in_the_table(open_page) -> None:
     """In a browser that writes points; one that writes commas takes both already."""
     page = open_page()
