@@ -50,7 +50,7 @@ def angle() -> str:
         + _text(x - 30, y + 60, "included angle", "start")
         + _text(s[0] + 6, y + 24, "thickness behind the edge", "start")
     )
-    body += _text(x - 4, y - 12, "apex") + _text(s[0], y - s[1] - 8, "shoulder") + _text(300, y - s[1] - 20, "cheek")
+    body += _text(x - 4, y - 12, "apex") + _text(s[0], y - s[1] - 8, "shoulder") + _text(300, y - s[1] - 26, "cheek")
     return _svg(400, 160, body)
 
 
@@ -65,7 +65,7 @@ def caliper() -> str:
             f"{s[0] - 3:.1f},{tip:.1f} {s[0] + 3:.1f},{tip:.1f} {s[0] + 16:.1f},{tip + side * 44:.1f} {s[0] - 16:.1f},{tip + side * 44:.1f}"
         )
         body += f'<polygon points="{jaw}" fill="#8d99a8" stroke="{_INK}" stroke-width="1.5"/>'
-    body += _text(s[0] + 22, y - s[1] - 22, "jaws on the shoulders, from the spine side", "start") + _text(x - 2, y + 28, "not here")
+    body += _text(s[0] + 22, 18, "jaws on the shoulders, from the spine side", "start") + _text(x - 2, y + 28, "not here")
     return _svg(500, 184, body)
 
 

@@ -28,7 +28,15 @@ from vision.gaussian import Array
 from vision.results import CrossCheck
 from vision.rounding import format_angle, format_figure, format_value
 from vision.sources import PLACEMENT_MM, Face, Source, angle_names
-from vision.thickness import COVERAGE_FACTOR, ThicknessFit, estimate_faces, face_angles, length_weights, with_disagreement
+from vision.thickness import (
+    COVERAGE_FACTOR,
+    ThicknessFit,
+    estimate_faces,
+    face_angles,
+    length_weights,
+    refuse_impossible_angle,
+    with_disagreement,
+)
 
 # Chance that a set of good readings has one questioned.
 FALSE_ALARM = 0.03
@@ -298,11 +306,14 @@ def settle(faces: tuple[Face, ...]) -> tuple[ThicknessFit, tuple[CrossCheck, ...
     Raises
     ------
     DeclarationError
-        As `vision.thickness.estimate_faces`.
+        As `vision.thickness.estimate_faces` and `refuse_impossible_angle`.
     """
     fit = estimate_faces(faces)
     checks = cross_check(fit)
     clash = contradiction(fit)
+    if clash is None:
+        # A clash is told, and its band reaches the readings.
+        refuse_impossible_angle(fit)
     remarks = notes(fit, checks)
     steps = []
     if clash is None or not _angle_declared(fit):

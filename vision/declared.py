@@ -17,6 +17,8 @@ ASSUMABLE = (
     "angle_tolerance_deg", "lie", "edge_height_tolerance_mm", "camera_distance_tolerance_mm", "printed_bar_tolerance_mm",
     "caliper_accuracy_mm", "caliper_resolution_mm",
 )  # fmt: skip
+# A foil razor and a splitting wedge lie well within (common practice, no source).
+INCLUDED_ANGLE_DEG = (4.0, 120.0)
 
 
 class Lie(enum.StrEnum):
@@ -94,7 +96,7 @@ class Declared:
         object.__setattr__(self, "assumed", tuple(n for n in ASSUMABLE if n in named and self._fact(n) == _DEFAULTS[n]))
         a = self.included_angle_deg
         if a is not None:
-            _within("--angle", a, 4.0, 120.0, "degrees, included")
+            _within("--angle", a, *INCLUDED_ANGLE_DEG, "degrees, included")
         _within("--angle-tolerance", self.angle_tolerance_deg, 0.0, 20.0, "degrees")
         if self.lie is Lie.CHEEK_DOWN and self.cheek_angle_deg is None:
             raise DeclarationError(

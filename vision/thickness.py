@@ -24,7 +24,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import sparse
 
-from vision.declared import Declared, Reading
+from vision.declared import INCLUDED_ANGLE_DEG, Declared, Reading
 from vision.errors import DeclarationError
 from vision.gaussian import Array, Conditioned, condition, interpolation_rows, local_covariance
 from vision.results import Figure, ThicknessProfile, WidthProfile
@@ -241,6 +241,27 @@ def estimate_faces(faces: tuple[Face, ...]) -> ThicknessFit:
             break
         about = [min(max(a, 0.01), 1.2) for a in found]
     return fit
+
+
+def refuse_impossible_angle(fit: ThicknessFit) -> None:
+    """Refuse readings that no edge with these bevels can have: in another unit, of another blade, or beside a wrong line.
+
+    Where no angle is declared the readings alone say it, and what they say has the limits of a declared one.
+
+    Raises
+    ------
+    DeclarationError
+    """
+    low, high = INCLUDED_ANGLE_DEG
+    for face, (angle, _) in zip(fit.faces, face_angles(fit), strict=True):
+        included = 2.0 * math.degrees(angle)
+        if face.declared.included_angle_deg is None and fit.used and not low <= included <= high:
+            raise DeclarationError(
+                "the caliper readings",
+                f"with the bevel widths seen they would need an included angle of {'more' if included > high else 'less'} than "
+                f"{high if included > high else low:g} degrees, and no angle was declared",
+                "check each reading and its unit (mm), and both lines on the photo",
+            )
 
 
 def _known(w: WidthProfile) -> np.ndarray:

@@ -108,7 +108,7 @@ class SlCharts {
     c.strokeStyle = theme.text; c.fillStyle = theme.text; c.lineWidth = px;
     // Flagged stations: a comb along the foot of the chart.
     for (let i = 0; i < p.x.length; i++) if (p.doubt[i]) { c.beginPath(); c.moveTo(X(p.x[i]), top + height); c.lineTo(X(p.x[i]), top + height - 6 * px); c.stroke(); }
-    if (thick) { this.zones(c, X, Y, top, height, px); this.readings(c, X, Y, px, theme); }
+    if (thick) { this.zones(c, X, Y, u.bbox, px); this.readings(c, X, Y, px, theme); }
     c.restore();
   }
 
@@ -126,7 +126,7 @@ class SlCharts {
     }
   }
 
-  zones(c, X, Y, top, height, px) {
+  zones(c, X, Y, { left, top, width, height }, px) {
     c.font = `${12 * px}px sans-serif`; c.textAlign = "left"; c.textBaseline = "bottom";
     for (const z of this.profile.zones) {
       c.beginPath();
@@ -134,7 +134,11 @@ class SlCharts {
       else { c.setLineDash([9 * px, 5 * px]); c.moveTo(X(z.start), Y(z.mean)); c.lineTo(X(z.end), Y(z.mean)); }
       c.stroke();
       c.setLineDash([]);
-      if (z.end === null) c.fillText(z.label, X(z.start) + 4 * px, top + 16 * px);
+      if (z.end !== null) continue;
+      // On the side that has room for it.
+      const fits = X(z.start) + 4 * px + c.measureText(z.label).width < left + width;
+      c.textAlign = fits ? "left" : "right";
+      c.fillText(z.label, X(z.start) + (fits ? 4 : -4) * px, top + 16 * px);
     }
   }
 

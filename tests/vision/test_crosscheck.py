@@ -19,6 +19,7 @@ from vision.crosscheck import (
     trusted_fit,
 )
 from vision.declared import Caliper, Declared, Lie, Reading
+from vision.errors import DeclarationError
 from vision.gaussian import leave_one_out
 from vision.results import WidthProfile
 from vision.sources import Face
@@ -386,3 +387,20 @@ def test_what_the_questioned_readings_do_together_is_said_once(blades):
     _, checks, found = settle((Face(blades.profile(x, np.ones(200)), declared_with(readings)),))
     assert sum(c.questioned for c in checks) == 2
     assert [("without those questioned" in n.text) for n in found if n.code == "reading-questioned"] == [True, False]
+
+
+@pytest.mark.parametrize(("reading", "said"), [(4.7, "more than 120"), (3.2, "more"), (0.0185, "less than 4"), (0.03, "less")])
+def test_readings_that_no_angle_explains_are_refused_where_none_is_declared(blades, reading, said):
+    """0.47 mm a decimal off, or in inches (0.0185). A bevel of 0.9 mm at 18 degrees a side is 0.856 mm wide as seen, and 2 p tan a is
+    0.0598 mm at an included angle of 4 degrees, 2.965 mm at 120."""
+    x = np.linspace(6.0, 46.0, 200)
+    widths = blades.profile(x, np.full(200, 0.9))
+    with pytest.raises(DeclarationError, match=said) as refused:
+        settle((Face(widths, Declared(included_angle_deg=None, readings=(Reading(20.0, reading),))),))
+    assert "its unit" in str(refused.value)
+    for sound in (0.08, 0.47, 2.8):
+        fit, _, _ = settle((Face(widths, Declared(included_angle_deg=None, readings=(Reading(20.0, sound),))),))
+        assert fit.profile.thickness_mm[70] == pytest.approx(sound, abs=0.01)
+    # A declared angle stands, and the reading is questioned.
+    _, _, notes = settle((Face(widths, Declared(included_angle_deg=30.0, readings=(Reading(20.0, reading),))),))
+    assert any(n.severity == "caution" for n in notes)
