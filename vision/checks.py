@@ -145,7 +145,8 @@ CHECKS: tuple[Check, ...] = (
         "turn the lamp until the bevel stands out, clean the blade, and focus on the edge",
     ),
     Check(
-        "faces-alike", "difference of the surfaces on either side of the second line, in units of what one ground face varies by", "",
+        "faces-alike", "difference of the surfaces on either side of the second line, in units of what one ground face varies by; 8 where "
+        "grind lines end at it all along", "",
         8.0, 5.0, "below",
         "bevel and cheek reflect or are ground differently, and in the same way all along; streaks of one face differ now this way, "
         "now that, and five times their own variation is no chance",
