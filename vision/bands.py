@@ -133,12 +133,26 @@ def band_before(strip: StraightStrip, edge: ApexLine, line: ShoulderLine, px_per
         As found.
     px_per_mm : float
     """
-    if not (np.isfinite(edge.row).any() and np.isfinite(line.row).any()):
+    known = np.flatnonzero(np.isfinite(line.row))
+    # A band before nothing measured says nothing of an edge.
+    if not np.isfinite(edge.row).any() or len(known) <= 0.5 * (known[-1] - known[0] + 1 if len(known) else 0):
         return None
     grey = cv2.transform(strip.linear, np.full((1, 3), 1 / 3, np.float32))
     # A shadow's own border is softer than the photo.
     found = _Found(grey, bridged(edge.row), bridged(line.row), min(edge.blur_px, float(np.nanmedian(line.sigma_px))), px_per_mm)
-    return _whole(found, edge) or _joined(_valley(found, edge), _within(found, edge))
+    band = _whole(found, edge) or _joined(_valley(found, edge), _within(found, edge))
+    if band is None:
+        return None
+    along = max(round(2.0 * _ALONG_MM * px_per_mm), 1)
+    bevel = uniform_filter1d(np.isfinite(line.row).astype(float), along, mode="nearest") >= 0.5
+    shadow = band.shadow & bevel
+    return Band(
+        np.where(shadow, band.course, edge.row),
+        shadow,
+        band.facet & bevel,
+        np.where(bevel, band.rows, np.nan),
+        np.where(bevel, band.doubt, 0.0),
+    )
 
 
 def _joined(first: Band | None, second: Band | None) -> Band | None:

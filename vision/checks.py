@@ -145,6 +145,12 @@ CHECKS: tuple[Check, ...] = (
         "turn the lamp until the bevel stands out, clean the blade, and focus on the edge",
     ),
     Check(
+        "edge-bridged", "share of the measured edge along which its line does not stand out of the noise and is carried over", "", 0.7, 0.9,
+        "above",
+        "a line is carried over between places that stand out; where nine of ten do not, nothing holds it",
+        "turn the lamp until the edge stands out from the lane, or use more light",
+    ),
+    Check(
         "faces-alike", "difference of the surfaces on either side of the second line, in units of what one ground face varies by; 8 where "
         "grind lines end at it all along", "",
         8.0, 5.0, "below",

@@ -117,6 +117,7 @@ def _of_the_lines(seen: Seen) -> dict[str, float]:
         "bevel-px": float(np.median(width[known])),
         "edge-blur": float(np.median(width[known])) / max(first, second),
         "edge-measured": float(known.sum() / max(span.sum(), 1)),
+        "edge-bridged": float(((edge.flags[known] & StationFlag.LOW_CONTRAST) > 0).mean()),
         "shoulder-soft": np.sqrt(max(second**2 - sharp**2, 0.0)) / seen.px_per_mm,
         "apex-faint": seen.edge.support,
         "apex-soft": np.sqrt(max(first**2 - (_BLUR_KNOWN * max(second, strip_blur)) ** 2, 0.0)) / seen.px_per_mm,
@@ -181,8 +182,10 @@ def _faces(seen: Seen) -> _Faces | None:
     # Clear of both lines' blur; of a narrow bevel, its middle.
     clear = np.minimum(2.5 * seen.edge.blur_px + 1.0, 0.3 * (second - first))
     far = 2.5 * float(np.nanmedian(seen.line.sigma_px)) + 1.0
+    # Where the line strays to the lane side of what was cut out, half of what is left before it.
+    away = np.minimum(_LANE_MM[0] * scale, 0.5 * np.maximum(first, 0.0))
     places = (
-        (row > first - _LANE_MM[1] * scale) & (row < first - _LANE_MM[0] * scale),
+        (row > first - _LANE_MM[1] * scale) & (row < first - away),
         (row > first + clear) & (row < second - clear),
         (row > second + far) & (row < second + far + np.clip(second - first, 8, _CHEEK_ROWS)),
     )
