@@ -49,6 +49,8 @@ _SUMMIT_ROWS = 12
 _RIVAL_SHARE = 0.85
 # A step less than three times those that the faces make by themselves is found among them with doubt (three standard deviations).
 _LOST_AMONG = 1 / 3
+# A step's evidence is flat over its own blur: the path may lie so many blur radii from its middle, and a row.
+_PATH_BLURS = 2.5
 # One face's rows share about half the evidence of the line that ends it, without being lines.
 _NO_RIVAL = 0.6
 
@@ -357,7 +359,10 @@ def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, lines: _
     # A neighbour as strong as the line itself moves a fit by about half of its window's half; weaker ones in proportion.
     structure = 0.5 * reach * share
     rounded = ROUNDING_UM * 1e-3 * scale.px_per_mm
-    own = np.sqrt(structure**2 + apart**2 + (0.5 * rounding) ** 2 + np.where(burnt, sigma, 0.0) ** 2)
+    # A fit that ends farther from the path than rows, blocks and blur explain has gone over to another step.
+    strayed = np.abs(np.nan_to_num(row - coarse.row))
+    strayed = np.where(strayed > 1.0 + _PATH_BLURS * scale.blur_px, strayed, 0.0)
+    own = np.sqrt(structure**2 + apart**2 + (0.5 * rounding) ** 2 + np.where(burnt, sigma, 0.0) ** 2 + (0.5 * strayed) ** 2)
     # A rounding hides the end of grind lines as it does a highlight's.
     end_u = np.where(np.abs(row - coarse.row) <= REACH_ROWS, np.hypot(coarse.end_u, rounded), np.inf)
     row, own, unlike = weigh(row, own, coarse.end_row, end_u)
@@ -370,7 +375,7 @@ def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, lines: _
     mark(StationFlag.CLIPPED, burnt)
     mark(StationFlag.SOFT, sigma > 2.0 * scale.blur_px + 0.5)
     mark(StationFlag.NARROW, width < _NARROW_PX)
-    mark(StationFlag.RIVAL_LINE, rivalled | (unlike > DISAGREE))
+    mark(StationFlag.RIVAL_LINE, rivalled | (unlike > DISAGREE) | (strayed > 0))
     step = np.abs(fit.levels[-1] - fit.levels[-2])
     smooth_step = np.sqrt(gaussian_filter1d(step**2, scale.pool_px, mode="nearest"))
     mark(StationFlag.LOW_CONTRAST, (smooth_step < 2.0 * fit.residual) | (u > 0.5) | (share > _LOST_AMONG))
@@ -384,7 +389,7 @@ def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, lines: _
     )
     mark(StationFlag.NOT_MEASURED, lost)
     nan = np.where(lost, np.nan, 1.0)
-    rival = np.where(rivalled, coarse.named_row, np.where(unlike > DISAGREE, coarse.end_row, coarse.named_row))
+    rival = np.where(strayed > 0, coarse.row, np.where(~rivalled & (unlike > DISAGREE), coarse.end_row, coarse.named_row))
     ends = float((coarse.end_sure & (unlike <= DISAGREE) & ~lost).sum() / max((~lost).sum(), 1))
     return ShoulderLine(row * nan, u * nan, systematic * nan, sigma * nan, rival, coarse.rival_share, flags, scale.pool_px, ends)
 
