@@ -139,7 +139,9 @@ def band_before(strip: StraightStrip, edge: ApexLine, line: ShoulderLine, px_per
         return None
     grey = cv2.transform(strip.linear, np.full((1, 3), 1 / 3, np.float32))
     # A shadow's own border is softer than the photo.
-    found = _Found(grey, bridged(edge.row), bridged(line.row), min(edge.blur_px, float(np.nanmedian(line.sigma_px))), px_per_mm)
+    found = _Found(
+        grey, strip.valid, bridged(edge.row), bridged(line.row), min(edge.blur_px, float(np.nanmedian(line.sigma_px))), px_per_mm
+    )
     band = _whole(found, edge) or _joined(_valley(found, edge), _within(found, edge))
     if band is None:
         return None
@@ -167,9 +169,10 @@ def _joined(first: Band | None, second: Band | None) -> Band | None:
 
 @dataclass(frozen=True, eq=False)
 class _Found:
-    """The strip (R, S) in linear light, both lines (S,), the blur, the scale."""
+    """The strip (R, S) in linear light and what of it the photo shows, both lines (S,), the blur, the scale."""
 
     grey: np.ndarray
+    valid: np.ndarray
     first: np.ndarray
     second: np.ndarray
     blur_px: float
@@ -205,7 +208,7 @@ def _whole(found: _Found, edge: ApexLine) -> Band | None:
     umbra = (band < lane + _UMBRA) & (band < bevel + _UMBRA) & (width >= least)
     if umbra.mean() <= 0.5:
         return None
-    onward = grain(grey, found.second, found.blur_px, found.px_per_mm, BLOCK_COLUMNS)
+    onward = grain(grey, found.second, found.blur_px, found.px_per_mm, BLOCK_COLUMNS, found.valid)
     along = _ALONG_MM * found.px_per_mm / BLOCK_COLUMNS
     end = gaussian_filter1d(np.maximum(onward.short, -_MOST_AGAINST), along, axis=1, mode="nearest").argmax(axis=0)
     inside = (onward.trust >= 1.0) & (end >= least) & (end < len(onward.short) - 2 * least)
@@ -308,7 +311,8 @@ def _within(found: _Found, edge: ApexLine) -> Band | None:
     # From the shoulder outward, as far as the lane next to the apex.
     start = max(int(found.first.min()) - _LANE_ROWS, 0)
     flipped = np.ascontiguousarray(found.grey[start:][::-1])
-    outward = grain(flipped, len(flipped) - 1 - (found.second - start), found.blur_px, found.px_per_mm, BLOCK_COLUMNS)
+    seen = found.valid[start:][::-1]
+    outward = grain(flipped, len(flipped) - 1 - (found.second - start), found.blur_px, found.px_per_mm, BLOCK_COLUMNS, seen)
     gain, rows = _later(outward.short, outward.trust, found.blocks(width), most, found.px_per_mm)
     wide_enough = (rows + 0.5 >= least) & (rows + 0.5 < most)
     there = _stretches((gain >= _SURE) & wide_enough, (gain >= _BESIDE) & wide_enough)

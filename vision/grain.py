@@ -51,7 +51,7 @@ class Grain:
     slant: float
 
 
-def grain(grey: np.ndarray, apex: np.ndarray, blur_px: float, px_per_mm: float, block: int) -> Grain:
+def grain(grey: np.ndarray, apex: np.ndarray, blur_px: float, px_per_mm: float, block: int, valid: np.ndarray | None = None) -> Grain:
     """Where the bevel's grind lines end.
 
     Parameters
@@ -63,8 +63,10 @@ def grain(grey: np.ndarray, apex: np.ndarray, blur_px: float, px_per_mm: float, 
     blur_px, px_per_mm : float
     block : int
         Columns folded into one in the answer.
+    valid : (R, S) bool, optional
+        What the photo shows; the rest has no pattern.
     """
-    pattern = _pattern(grey, apex, px_per_mm)
+    pattern = _pattern(grey, apex, px_per_mm, valid)
     first = int(np.ceil(2.0 * blur_px + 1.0))
     slant = _slant(pattern, first, blur_px)
     along = max(_ALONG_MM * px_per_mm / block, 2.0)
@@ -90,21 +92,30 @@ def _trust(most: np.ndarray) -> np.ndarray:
     return np.clip((most - _DOUBTED) / (_BELIEVED - _DOUBTED), 0.0, 1.0)
 
 
-def _pattern(grey: np.ndarray, apex: np.ndarray, px_per_mm: float) -> np.ndarray:
+def _pattern(grey: np.ndarray, apex: np.ndarray, px_per_mm: float, valid: np.ndarray | None = None) -> np.ndarray:
     """(W, S) departures from the local mean along the edge, over that mean; row w lies w px from the apex."""
     reach = int(len(grey) - np.ceil(apex.max()))
     # Whole rows: the nearest cell is the cell itself; past the last one it goes on.
     x = np.broadcast_to(np.arange(grey.shape[1], dtype=np.float32), (reach, grey.shape[1]))
     y = np.round(apex).astype(np.float32) + np.arange(reach, dtype=np.float32)[:, None]
     light = cv2.remap(grey, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
-    del y
     sigma = _LINES_MM * px_per_mm
-    level = cv2.GaussianBlur(light, (2 * int(3.0 * sigma) + 1, 1), sigmaX=sigma, borderType=cv2.BORDER_REPLICATE)
+
+    def smooth(picture: np.ndarray) -> np.ndarray:
+        return cv2.GaussianBlur(picture, (2 * int(3.0 * sigma) + 1, 1), sigmaX=sigma, borderType=cv2.BORDER_REPLICATE)
+
+    seen = None
+    if valid is not None and not valid.all():
+        # Past the photo's border nothing is known: neither a level nor a line.
+        seen = cv2.remap(valid.astype(np.float32), x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
+        light *= seen
+    level = smooth(light) if seen is None else smooth(light) / np.maximum(smooth(seen), 1e-3)
     np.maximum(level, 1e-3, out=level)
     # Glints count like bright lines, not by their height.
     light /= level
     light -= 1.0
-    return np.clip(light, -0.5, 0.5, out=light)
+    np.clip(light, -0.5, 0.5, out=light)
+    return light if seen is None else light * seen
 
 
 def _slant(pattern: np.ndarray, first: int, blur_px: float) -> float:
