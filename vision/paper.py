@@ -14,6 +14,8 @@ from vision.sheet import TICK_MM, SheetView, unevenness
 # Nothing matt is brighter than white paper under the same lamp by more than its uneven light (log).
 _BRIGHTER_THAN_PAPER = 0.05
 
+# Printed ink gives back about 0.06 of what paper does (log); as in the photo check `bevel-dark`.
+_AS_DARK_AS_INK = -2.66
 # How far the light on two matt surfaces side by side may differ along a photo (log).
 _EVENLY_LIT = 0.06
 # Rows of one ground face three apart repeat each other by more than half, noise by less than a tenth (seen at 4 px a row).
@@ -65,6 +67,8 @@ def paper_border(view: SheetView, lines: tuple[np.ndarray, np.ndarray], beyond: 
     cues = (
         # Steel reflects the lamp that lights the paper, or a bluer sky (log ratio 0.2); card and wood have colours of their own.
         2 * (np.abs(between[1:3] - paper[1:3]).max() > 0.3),
+        # Ground steel gives back more of the lamp's light than printed ink does.
+        2 * (between[0] < paper[0] + _AS_DARK_AS_INK),
         # Nothing matt is brighter than white paper.
         -3 * (between[0] > paper[0] + _BRIGHTER_THAN_PAPER),
         # The blade shades the surface just before its edge; a cut through flat paper shades nothing.
