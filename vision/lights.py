@@ -15,13 +15,11 @@ from scipy.ndimage import gaussian_filter1d
 
 from vision import apex, checks, examine, rounded, shoulder, sighting
 from vision.camera_profile import CameraProfile
-from vision.cues import weigh
 from vision.declared import Declared
 from vision.errors import DeclarationError, PhotoRefused
 from vision.evidence import shoulder_evidence
 from vision.faces import Evidence
 from vision.flags import Note, StationFlag
-from vision.grain import Grain
 from vision.hints import Hints, LineKind, pointing_px
 from vision.photo import Photo
 from vision.sighting import Progress, Sighting, View
@@ -243,8 +241,7 @@ def _one_shoulder(lit: Sequence[_Lit], edge: apex.ApexLine) -> tuple[shoulder.Sh
     """The corner by all lights; the rows (P, S) at which each sees it; and a remark on how far they differ."""
     scale = float(np.median([v.shot.scale for v in lit]))
     apexes = [edge.row + v.shift for v in lit]
-    each = [shoulder_evidence(v.strip, shoulder.bridged(a), v.edge.blur_px, scale) for v, a in zip(lit, apexes, strict=True)]
-    evidence = _together(each)
+    evidence = _together([shoulder_evidence(v.strip, shoulder.bridged(a), v.edge.blur_px, scale) for v, a in zip(lit, apexes, strict=True)])
     guides = [_guide(v.strip, v.shot, LineKind.SHOULDER, a) for v, a in zip(lit, apexes, strict=True)]
     guide = next((g for g in guides if g is not None), None)
     lines = [shoulder.find_shoulder(v.strip, a, v.edge.blur_px, scale, guide, evidence=evidence) for v, a in zip(lit, apexes, strict=True)]
@@ -253,8 +250,7 @@ def _one_shoulder(lit: Sequence[_Lit], edge: apex.ApexLine) -> tuple[shoulder.Sh
     corner = rounded.corner(rows, lights, scale)
     flags = _flags([line.flags for line in lines], rows, corner.place.row)
     best = lines[int(np.argmax([np.isfinite(r).sum() for r in rows]))]
-    row, systematic = _with_line_ends(corner.place, replace(evidence, lines=_lines_together(each)), edge.row)
-    one = replace(best, row=row, u_px=corner.place.u_px, systematic_px=systematic, flags=flags)
+    one = replace(best, row=corner.place.row, u_px=corner.place.u_px, systematic_px=corner.place.systematic_px, flags=flags)
     one = replace(one, sigma_px=np.min([np.nan_to_num(line.sigma_px, nan=np.inf) for line in lines], axis=0))
     return one, rows, _remark(len(lit), corner.spread_px / scale, corner.reach_px / scale)
 
@@ -270,29 +266,6 @@ def _together(each: Sequence[Evidence]) -> Evidence:
     reach = min(len(e.score) for e in each)
     score = np.mean([e.score[:reach] for e in each], axis=0)
     return Evidence(score, np.all([e.allowed[:reach] for e in each], axis=0), each[0].column)
-
-
-def _lines_together(each: Sequence[Evidence]) -> Grain | None:
-    """Where grind lines end by all lights: their noise is independent, so what they say adds up; the lines' slant is one and the same."""
-    known = [e.lines for e in each if e.lines is not None]
-    if not known:
-        return None
-    rows, blocks = (min(g.short.shape[i] for g in known) for i in (0, 1))
-    trust = np.array([g.trust[:blocks] for g in known])
-    said = np.sum([t * g.short[:rows, :blocks] for t, g in zip(trust, known, strict=True)], axis=0)
-    return Grain(said, trust.max(axis=0), known[0].slant)
-
-
-def _with_line_ends(place: rounded.Place, evidence: Evidence, edge_row: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """(S,) row of the corner and its systematic uncertainty, the end of grind lines weighed in."""
-    at, width = np.arange(len(edge_row)), place.row - edge_row
-    known = np.isfinite(width)
-    if not known.any():
-        return place.row, place.systematic_px
-    line = np.interp(evidence.column, at[known], width[known])
-    end, end_u, _ = shoulder.end_of_lines(evidence, line, len(at))
-    row, systematic, _ = weigh(place.row, place.systematic_px, edge_row + end, end_u)
-    return row, systematic
 
 
 def _same_waves(lit: Sequence[_Lit], rows: np.ndarray) -> None:
