@@ -169,6 +169,7 @@ def _refuse_taken(address: str, port: int) -> None:
 
 def app(options: argparse.Namespace) -> None:
     """``shoulderline app``: serve the app until interrupted."""
+    from click.exceptions import Abort  # click comes with Streamlit, whose command is built on it
     from streamlit.web import cli as streamlit
 
     from app import first, session
@@ -181,8 +182,11 @@ def app(options: argparse.Namespace) -> None:
     if options.log:
         # The screens run in this process, but nothing else of it reaches them.
         os.environ["SHOULDERLINE_LOG"] = options.log
-    streamlit.main(
-        ["run", str(page), "--server.port", str(options.port), "--server.address", options.address,
-         "--server.headless", "true" if options.headless else "false"],
-        standalone_mode=False,
-    )  # fmt: skip
+    try:
+        streamlit.main(
+            ["run", str(page), "--server.port", str(options.port), "--server.address", options.address,
+             "--server.headless", "true" if options.headless else "false"],
+            standalone_mode=False,
+        )  # fmt: skip
+    except Abort as error:  # what Streamlit's command makes of Ctrl-C before its server is up
+        raise KeyboardInterrupt from error

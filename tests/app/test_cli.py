@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from click.exceptions import Abort
 from PIL import Image
 
 import vision.measure
@@ -204,6 +205,18 @@ def test_app_on_a_port_in_use_is_refused_in_a_sentence(capsys) -> None:
     # TEST-NET-1 of RFC 5737: no machine has this address.
     assert cli.main(["app", "--address", "192.0.2.1", "--port", str(port), "--headless"]) == 3
     assert capsys.readouterr().err.startswith(f"--address 192.0.2.1 --port {port}: it cannot be served on")
+
+
+def test_leaving_before_the_app_is_served_is_told_in_a_line(monkeypatch, capsys) -> None:
+    def main(*_args, **_options):
+        raise Abort
+
+    monkeypatch.setattr("app.first.warm", lambda: None)
+    monkeypatch.setattr("streamlit.web.cli.main", main)
+    with socket.create_server(("127.0.0.1", 0)) as free:
+        port = free.getsockname()[1]
+    assert cli.main(["app", "--address", "127.0.0.1", "--port", str(port), "--headless"]) == 130
+    assert capsys.readouterr().err.startswith("stopped: ")
 
 
 def test_leaving_while_the_first_demo_is_measured_is_no_crash() -> None:
