@@ -12,8 +12,9 @@ import sys
 from collections.abc import Sequence
 from importlib.metadata import version
 from pathlib import Path
+from typing import NoReturn
 
-from app.pointing import add_pointing, check_pointing, number
+from app.pointing import add_pointing, check_pointing, decimal, number
 from app.reference_log.commands import add_log
 from app.refusal import EXIT_REFUSED, EXIT_STOPPED, sentence
 from vision.errors import ShoulderlineError
@@ -25,7 +26,17 @@ _HOMES = {
     "compare": "app.compare_commands",
     "log": "app.reference_log.commands",
 }
+_PROGRAM = "shoulderline"
 _CAUTION = "Blades cut: guard the edge, keep fingers off its path, and keep caliper jaws off the apex. Local rules come first."
+
+
+class _Parser(argparse.ArgumentParser):
+    """A misuse is answered by one line, as a refusal is; argparse's own would put twenty lines of flags before it."""
+
+    def error(self, message: str) -> NoReturn:
+        """Leave with 2, saying what was wrong and where the flags are listed."""
+        where = f"{self.prog} COMMAND" if self.prog == _PROGRAM else self.prog
+        self.exit(2, f"{self.prog}: {' '.join(message.split())}; '{where} --help' lists the flags.\n")
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -45,8 +56,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def build_parser() -> argparse.ArgumentParser:
     """The whole command line; README.md documents each command and flag, and a test compares the two."""
-    parser = argparse.ArgumentParser(
-        prog="shoulderline",
+    parser = _Parser(
+        prog=_PROGRAM,
         description="Bevel width and thickness behind the edge of a knife, from a macro photo beside a printed strip.",
         epilog=_CAUTION,
         allow_abbrev=False,
@@ -120,6 +131,14 @@ def how_many(text: str) -> int:
     return int(text)
 
 
+def port(text: str) -> int:
+    """``"8501"`` -> 8501: what a TCP port can be."""
+    number = how_many(text)
+    if number > 65535:
+        raise argparse.ArgumentTypeError(f"{text!r}: a port is a whole number from 1 to 65535")
+    return number
+
+
 def bar_pair(text: str) -> tuple[float, float]:
     """``"99.6,99.8"`` -> measured lengths of the check bars along X and Y, mm."""
     parts = text.split(",")
@@ -157,21 +176,21 @@ def _add_measure(commands: argparse._SubParsersAction) -> None:
     p.add_argument("--each", action="store_true", help="every photo or job file is a result of its own, in a folder of its own")
     p.add_argument("--jobs", type=how_many, metavar="N", help="how many are measured at once")
     p.add_argument("--lights", action="store_true", default=None, help="the photos show one setting with the lamp moved: measure as one")
-    p.add_argument("--angle", type=float, metavar="DEG", help="included sharpening angle; may be left out when there are readings")
-    p.add_argument("--angle-tolerance", type=float, metavar="DEG", help="how far off it may be (default 2)")
+    p.add_argument("--angle", type=decimal, metavar="DEG", help="included sharpening angle; may be left out when there are readings")
+    p.add_argument("--angle-tolerance", type=decimal, metavar="DEG", help="how far off it may be (default 2)")
     p.add_argument("--lie", choices=("level", "cheek-down"), help="how the blade lies (default level)")
-    p.add_argument("--cheek-angle", type=float, metavar="DEG", help="angle between a cheek and the centre plane")
-    p.add_argument("--edge-height", type=float, metavar="MM", help="height of the edge above the strip's printed face")
-    p.add_argument("--edge-height-tolerance", type=float, metavar="MM", help="how far off it may be (default 0.2)")
-    p.add_argument("--camera-distance", type=float, metavar="MM", help="lens to edge along the line of sight")
-    p.add_argument("--camera-distance-tolerance", type=float, metavar="MM", help="how far off it may be (default 5)")
+    p.add_argument("--cheek-angle", type=decimal, metavar="DEG", help="angle between a cheek and the centre plane")
+    p.add_argument("--edge-height", type=decimal, metavar="MM", help="height of the edge above the strip's printed face")
+    p.add_argument("--edge-height-tolerance", type=decimal, metavar="MM", help="how far off it may be (default 0.2)")
+    p.add_argument("--camera-distance", type=decimal, metavar="MM", help="lens to edge along the line of sight")
+    p.add_argument("--camera-distance-tolerance", type=decimal, metavar="MM", help="how far off it may be (default 5)")
     p.add_argument("--camera", type=Path, metavar="FILE", help="camera profile made by 'shoulderline camera'")
     p.add_argument("--printed-bar", type=bar_pair, metavar="X,Y", help="measured lengths of the two 100 mm check bars")
     p.add_argument("--caliper", type=position_reading, action="append", default=[], metavar="POSITION=READING", help="spot check, mm")
-    p.add_argument("--set-aside", type=float, action="append", default=[], metavar="POSITION", help="keep this reading without using it")
-    p.add_argument("--caliper-accuracy", type=float, metavar="MM", help="the caliper's limit of error (default 0.03)")
-    p.add_argument("--caliper-resolution", type=float, metavar="MM", help="the caliper's step (default 0.01)")
-    p.add_argument("--repeatability", type=float, metavar="MM", help="your own photos' scatter, from 'shoulderline repeatability'")
+    p.add_argument("--set-aside", type=decimal, action="append", default=[], metavar="POSITION", help="keep this reading without using it")
+    p.add_argument("--caliper-accuracy", type=decimal, metavar="MM", help="the caliper's limit of error (default 0.03)")
+    p.add_argument("--caliper-resolution", type=decimal, metavar="MM", help="the caliper's step (default 0.01)")
+    p.add_argument("--repeatability", type=decimal, metavar="MM", help="your own photos' scatter, from 'shoulderline repeatability'")
     p.add_argument("--only", type=span, action="append", default=[], metavar="A:B", help="take the headline over these positions alone")
     p.add_argument("--apart", type=named_span, action="append", default=[], metavar="NAME=A:B", help="report this stretch on its own")
     p.add_argument("--leave-out", type=span, action="append", default=[], metavar="A:B", help="leave this stretch out of the headline")
@@ -183,10 +202,10 @@ def _add_measure(commands: argparse._SubParsersAction) -> None:
 def _add_plan(commands: argparse._SubParsersAction) -> None:
     p = _command(commands, "plan", "what the next grind does to bevel width and thickness")
     p.add_argument("result", type=Path, metavar="RESULT_DIR", help="folder that 'shoulderline measure' wrote")
-    p.add_argument("--new-angle", type=float, metavar="DEG", help="new included angle")
-    p.add_argument("--take-back", type=float, metavar="MM", help="take the apex back by this much")
-    p.add_argument("--bevel-width", type=float, metavar="MM", help="find the angle that makes the bevel this wide")
-    p.add_argument("--cheek-angle", type=float, metavar="DEG", help="angle between a cheek and the centre plane")
+    p.add_argument("--new-angle", type=decimal, metavar="DEG", help="new included angle")
+    p.add_argument("--take-back", type=decimal, metavar="MM", help="take the apex back by this much")
+    p.add_argument("--bevel-width", type=decimal, metavar="MM", help="find the angle that makes the bevel this wide")
+    p.add_argument("--cheek-angle", type=decimal, metavar="DEG", help="angle between a cheek and the centre plane")
     p.add_argument("--out", type=Path, metavar="FILE", help="write the figures station by station, as CSV")
 
 
@@ -194,7 +213,7 @@ def _add_compare(commands: argparse._SubParsersAction) -> None:
     p = _command(commands, "compare", "set results against the first of them: specimens, before and after, two methods")
     p.add_argument("results", nargs="+", metavar="RESULT_DIR", help="folders that 'shoulderline measure' wrote, two or more")
     p.add_argument("--align", choices=("position", "heel", "tip"), default="position", help="laid upon each other by (default %(default)s)")
-    p.add_argument("--alignment", type=float, metavar="MM", help="how well they lie upon each other (default 0.5)")
+    p.add_argument("--alignment", type=decimal, metavar="MM", help="how well they lie upon each other (default 0.5)")
     p.add_argument(
         "--same", choices=("strip", "caliper", "edge"), action="append", default=[], help="what is one and the same in all; repeatable"
     )
@@ -226,7 +245,7 @@ def _add_demo(commands: argparse._SubParsersAction) -> None:
 
 def _add_app(commands: argparse._SubParsersAction) -> None:
     p = _command(commands, "app", "open the app in the browser")
-    p.add_argument("--port", type=int, default=8501, help="port to serve on (default %(default)s)")
+    p.add_argument("--port", type=port, default=8501, help="port to serve on (default %(default)s)")
     p.add_argument("--address", default="localhost", help="address to serve on (default %(default)s)")
     p.add_argument("--headless", action="store_true", help="open no browser window")
     p.add_argument("--log", metavar="FILE_OR_URL", help="the reference log to show (default: in the user's data folder)")

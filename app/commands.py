@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import errno
 import os
+import socket
 import sys
 import tempfile
 from pathlib import Path
@@ -13,6 +15,7 @@ from app.pointing import hints_from
 from app.progress import progress
 from app.refusal import EXIT_REFUSED, EXIT_STOPPED
 from vision.declared import ASSUMABLE, Caliper, Declared, Lie, Reading
+from vision.errors import DeclarationError, TargetNotFound
 
 if TYPE_CHECKING:
     from vision import job
@@ -118,7 +121,10 @@ def camera(options: argparse.Namespace) -> None:
             if report:
                 report(f"find the strip in {path.name}", i / len(options.photos))
             photo = open_photo(path)
-            target = find_target(photo.grey())
+            try:
+                target = find_target(photo.grey())
+            except TargetNotFound as error:
+                raise error.of(photo.name) from error
             # Printers err differently along X and Y, and a stretched board would pass for a tilt.
             targets.append(replace(target, board_mm=target.board_mm * np.array(bars) / 100.0))
             sizes.append((photo.width_px, photo.height_px))
@@ -148,12 +154,27 @@ def demo(options: argparse.Namespace) -> None:
     print(f"\nOverlays, tables and reports are in {options.out}")
 
 
+def _refuse_taken(address: str, port: int) -> None:
+    """Refuse an address or port that cannot be served on, before anything is begun."""
+    try:
+        family, _, _, _, place = socket.getaddrinfo(address, port, type=socket.SOCK_STREAM)[0]
+        socket.create_server(place[:2], family=family).close()
+    except OSError as error:
+        if error.errno == errno.EADDRINUSE:
+            what, remedy = f"--port {port}", f"give another, such as --port {port + 1 if port < 65535 else 8501}, or stop that program"
+            raise DeclarationError(what, "another program serves on it, perhaps an app that still runs", remedy) from error
+        remedy = "give a port above 1023, and as address localhost, 0.0.0.0 or one of this machine's own"
+        raise DeclarationError(f"--address {address} --port {port}", f"it cannot be served on ({error.strerror})", remedy) from error
+
+
 def app(options: argparse.Namespace) -> None:
     """``shoulderline app``: serve the app until interrupted."""
+    from click.exceptions import Abort  # click comes with Streamlit, whose command is built on it
     from streamlit.web import cli as streamlit
 
     from app import first, session
 
+    _refuse_taken(options.address, options.port)
     session.keep_small()
     # Measured while the server starts and the browser opens, so that the page opens on a result.
     first.warm()
@@ -161,8 +182,11 @@ def app(options: argparse.Namespace) -> None:
     if options.log:
         # The screens run in this process, but nothing else of it reaches them.
         os.environ["SHOULDERLINE_LOG"] = options.log
-    streamlit.main(
-        ["run", str(page), "--server.port", str(options.port), "--server.address", options.address,
-         "--server.headless", "true" if options.headless else "false"],
-        standalone_mode=False,
-    )  # fmt: skip
+    try:
+        streamlit.main(
+            ["run", str(page), "--server.port", str(options.port), "--server.address", options.address,
+             "--server.headless", "true" if options.headless else "false"],
+            standalone_mode=False,
+        )  # fmt: skip
+    except Abort as error:  # what Streamlit's command makes of Ctrl-C before its server is up
+        raise KeyboardInterrupt from error

@@ -12,13 +12,13 @@ from pathlib import Path
 import numpy as np
 
 import demo_images
-from app import outputs, picture
+from app import outputs
+from app.make import make_result
 from app.progress import Report
 from demo_images.owner import declared
+from vision import job
 from vision.declared import Declared
 from vision.errors import ShoulderlineError
-from vision.measure import measure
-from vision.photo import open_photo
 from vision.results import Measurement
 
 FOLDER = Path(demo_images.__file__).parent
@@ -63,6 +63,7 @@ def load() -> tuple[Demo, ...]:
 def run(folder: Path, report: Report | None = None) -> tuple[Row, ...]:
     """Measure every demo into ``folder/NAME`` and compare each with its truth."""
     demos = load()
+    outputs.check_folder(folder)
     for demo in demos:
         outputs.check_folder(folder / demo.name)
     rows = []
@@ -92,15 +93,11 @@ def table(rows: Sequence[Row]) -> str:
 
 def _run_one(demo: Demo, folder: Path) -> Row:
     truth = _truth(demo)
+    side = job.JobSide(tuple(job.JobPhoto(path.name) for path in demo.photos), demo.declared)
     try:
-        photos = [open_photo(path) for path in demo.photos]
-        result = measure(photos, demo.declared)
+        result, _ = make_result(job.Job((side,)), FOLDER, folder, picture=True)
     except ShoulderlineError as error:
         return Row(demo.name, 0, truth.shape[1], refused=str(error))
-    contents = outputs.build(result, photos)
-    shown = picture.photo_to_show(result)
-    contents["picture.png"] = picture.png(result, outputs.rgb8(photos[shown]), shown)
-    outputs.write(folder, contents)
     return compare(demo.name, result, truth)
 
 

@@ -127,7 +127,7 @@ def read_measurement(path: Path | str) -> Measurement:
     try:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
-        raise ResultUnreadable(str(path), f"it cannot be read ({error})", "check the path") from error
+        raise ResultUnreadable(str(path), f"it cannot be read ({getattr(error, 'strerror', None) or error})", "check the path") from error
     return measurement_from_text(text, str(path))
 
 

@@ -43,7 +43,8 @@ def warm() -> None:
             return
         chosen = demo()
         _running[_sha256(chosen)] = future = Future()
-    threading.Thread(target=_work, args=(chosen, future), name="first demo", daemon=True).start()
+    # Not a daemon: an interpreter that ends while a daemon is inside OpenCV aborts with a core dump. It takes a few seconds at most.
+    threading.Thread(target=_work, args=(chosen, future), name="first demo").start()
 
 
 def sighting(sha256: str, name: str, view: Declared) -> Sighting | None:

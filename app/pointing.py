@@ -21,8 +21,8 @@ def add_pointing(p: argparse.ArgumentParser) -> None:
         "--guide", type=guide_point, action="append", default=[], metavar="[PHOTO:]LINE:X,Y", help="a point on the apex or shoulder, px"
     )
     p.add_argument("--along", nargs="+", action="append", default=[], metavar="[PHOTO:]X,Y", help="points of a line along the edge, px")
-    p.add_argument("--scale", type=float, metavar="PX_PER_MM", help="scale of a photo without the strip")
-    p.add_argument("--scale-tolerance", type=float, metavar="PERCENT", help="how far off --scale or the length between points may be")
+    p.add_argument("--scale", type=decimal, metavar="PX_PER_MM", help="scale of a photo without the strip")
+    p.add_argument("--scale-tolerance", type=decimal, metavar="PERCENT", help="how far off --scale or the length between points may be")
     p.add_argument("--scale-between", nargs=3, metavar=("X,Y", "X2,Y2", "MM"), help="two points and the length between them")
     p.add_argument(
         "--scale-rule", nargs="+", metavar="X,Y", help="two ends of a line across a rule's ticks, then their spacing (default 1 mm)"
@@ -113,12 +113,19 @@ def point(text: str) -> tuple[float, float]:
     return number(parts[0], text), number(parts[1], text)
 
 
+def decimal(text: str) -> float:
+    """``"30.5"`` -> 30.5."""
+    return number(text, text)
+
+
 def number(part: str, whole: str) -> float:
     """A number, or the sentence that it is none."""
     try:
         return float(part)
     except ValueError:
-        raise argparse.ArgumentTypeError(f"{whole!r}: {part.strip()!r} is not a number") from None
+        where = "" if part.strip() == whole.strip() else f"{whole!r}: "
+        comma = ": write decimals with a point" if "," in part else ""
+        raise argparse.ArgumentTypeError(f"{where}{part.strip()!r} is not a number{comma}") from None
 
 
 def _numbered_line(words: list[str]) -> tuple[int, tuple[tuple[float, float], ...]]:

@@ -141,6 +141,14 @@ def test_readme_links_and_pictures_exist() -> None:
         assert (ROOT / target).exists(), target
 
 
+@pytest.mark.parametrize("folder", ["vision", "app", "app/reference_log", "calibration_targets", "demo_images"])
+def test_a_folders_readme_names_each_of_its_modules_and_no_other(folder: str) -> None:
+    named = set(re.findall(r"`([a-z_]+\.py)`", (ROOT / folder / "README.md").read_text(encoding="utf-8")))
+    modules = {p.name for p in (ROOT / folder).glob("*.py")} - {"__init__.py"}
+    # The names that no file may have are named too (`streamlit run` puts app/ on the path).
+    assert named - ({"app.py", "vision.py"} if folder == "app" else set()) == modules
+
+
 def test_commit_hooks_are_local() -> None:
     config = (ROOT / ".pre-commit-config.yaml").read_text(encoding="utf-8")
     assert re.findall(r"repo:\s*(\S+)", config) == ["local"]
@@ -161,5 +169,6 @@ def test_photo_check_names_are_frozen() -> None:
     # Stored results use these names: add, never rename.
     assert [c.name for c in checks.CHECKS] == [
         "strip-tilted", "strip-bent", "strip-far", "strip-low", "edge-in-frame", "edge-jumps", "bevel-px", "edge-blur", "edge-measured",
-        "edge-bridged", "faces-alike", "shoulder-soft", "apex-soft", "apex-faint", "lane-beyond", "no-metal", "bevel-dark", "ruled-marks", "clipped",
+        "edge-bridged", "faces-alike", "shoulder-soft", "apex-soft", "apex-faint", "lane-beyond", "no-metal",
+        "bevel-dark", "ruled-marks", "clipped",
     ]  # fmt: skip

@@ -122,7 +122,7 @@ def calibrate(targets: Sequence[Target], sizes: Sequence[tuple[int, int]], camer
     """
     if len(targets) < MIN_PHOTOS:
         raise PhotoRefused(
-            f"a camera profile from {len(targets)} photos",
+            f"a camera profile from {len(targets)} photo{'s' if len(targets) != 1 else ''}",
             f"at least {MIN_PHOTOS} tilted photos are needed",
             "take more, tilted 10-20 degrees each way",
         )

@@ -285,10 +285,11 @@ def contradiction(fit: ThicknessFit) -> Note | None:
     limit = 4.0 * math.hypot(fit.caliper.common_mm, fit.caliper.random_mm)
     if np.median(np.abs(off)) <= limit and np.nanmin(fit.profile.thickness_mm) > 0.0:
         return None
+    many = f"the {values.size} readings (mean {values.mean():.2f} mm)" if values.size > 1 else f"the reading of {values[0]:.2f} mm"
     shown = "the photo and the declared angle alone" if _angle_declared(fit) else "both, since no angle was declared"
     return Note(
         "readings-contradict",
-        f"the {len(fit.used)} readings (mean {values.mean():.2f} mm) and the widths in the photo cannot both be right; "
+        f"{many} and the widths in the photo cannot both be right; "
         f"the thickness shown is from {shown}, and its band reaches to the readings",
         "look at both lines on the overlay, check that the readings belong to this blade, and the check bars and edge height",
     )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Self
+
 
 class ShoulderlineError(Exception):
     """Base of everything this project raises on purpose.
@@ -19,6 +21,10 @@ class ShoulderlineError(Exception):
     def __init__(self, what: str, why: str, remedy: str) -> None:
         self.what, self.why, self.remedy = what, why, remedy
         super().__init__(" ".join(f"{what}: {why}; {remedy}.".split()))
+
+    def of(self, photo: str) -> Self:
+        """The same, naming the photo: of several, a person must know which."""
+        return type(self)(f"{photo}: {self.what}", self.why, self.remedy)
 
 
 class DeclarationError(ShoulderlineError):

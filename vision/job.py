@@ -158,7 +158,9 @@ def read_job(path: Path) -> Job:
     try:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
-        raise DeclarationError(f"job file {path}", f"it cannot be read ({error})", "check the path") from error
+        raise DeclarationError(
+            f"job file {path}", f"it cannot be read ({getattr(error, 'strerror', None) or error})", "check the path"
+        ) from error
     return job_from_text(text, path.name)
 
 
@@ -208,7 +210,11 @@ def moved(job: Job, old: Path, new: Path) -> Job:
 def _open(photo: JobPhoto, folder: Path) -> Photo:
     path = folder / PurePosixPath(photo.path)
     if not path.exists():
-        raise DeclarationError(f"photo {photo.path}", "there is no such file", "check the path; a job file names photos relative to itself")
+        raise DeclarationError(
+            f"photo {photo.path}",
+            "there is no such file",
+            "check the path, and put one with blanks in quotes; a job file names photos relative to itself",
+        )
     opened = open_photo(path)
     _unchanged(f"photo {photo.path}", photo.sha256, opened.sha256)
     return opened

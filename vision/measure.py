@@ -16,6 +16,7 @@ from itertools import pairwise
 import numpy as np
 
 from vision import bevel, budget, crosscheck, merge, rivals, zones
+from vision.bars import check_bars
 from vision.camera_profile import CameraProfile
 from vision.declared import Declared
 from vision.errors import DeclarationError
@@ -32,6 +33,9 @@ from vision.threads import one_blas_thread
 
 # A method that scatters by more than this cannot tell one edge from another.
 _MOST_REPEATABILITY_MM = 0.5
+# Knives are ground at 10 to 25 degrees a side (common practice, no source). Below, a slip is likelier: one side's angle given for both
+# halves the thickness, and one photo cannot show it.
+_NARROW_INCLUDED_DEG = 20.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -165,6 +169,7 @@ def conclude(sides: Sequence[Side], seen: Sequence[Sequence[Sighting]], settings
                 *notes,
                 *_gaps([w for w, _ in joined]),
                 *_assumed(sides),
+                *_unlikely(sides),
                 *_by_hand(seen),
                 *rivals.notes(second_lines),
                 *_one_sided(faces),
@@ -316,6 +321,23 @@ def _landmark_notes(sides: Sequence[Side], widths: Sequence[WidthProfile]) -> tu
 def _landmarks(sides: Sequence[Side]) -> tuple[float, float]:
     here, there = (float(s.landmark_mm) for s in sides if s.landmark_mm is not None)
     return here, there
+
+
+def _unlikely(sides: Sequence[Side]) -> list[Note]:
+    """Declared facts that a slip explains better than a knife: they are used as said, and the person is asked."""
+    out = []
+    for declared in (s.declared for s in sides):
+        angle = declared.included_angle_deg
+        if angle is not None and angle < _NARROW_INCLUDED_DEG:
+            text = (
+                f"{angle:g}° included is {angle / 2:g}° a side, which few knives have; if {angle:g}° is one side's, "
+                "the thickness comes out at half of what it is"
+            )
+            out.append(Note("angle-narrow", text, f"check it; both sides together would be {2 * angle:g}°"))
+        bars = check_bars(*declared.printed_bar_mm) if declared.printed_bar_mm else None
+        if bars and not bars.plausible:
+            out.append(Note("bars-unlikely", f"check bars as measured: {bars.why}", bars.remedy))
+    return out
 
 
 def _assumed(sides: Sequence[Side]) -> list[Note]:

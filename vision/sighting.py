@@ -12,7 +12,7 @@ from vision import apex, bands, bevel, checks, drawn_edge, examine, lane, should
 from vision.camera import CameraFit, fit_camera
 from vision.camera_profile import CameraProfile
 from vision.declared import Declared
-from vision.errors import EdgeNotFound
+from vision.errors import EdgeNotFound, TargetNotFound
 from vision.flags import Note, StationFlag
 from vision.hints import Hints, LineKind, pointing_px
 from vision.photo import Photo
@@ -141,8 +141,11 @@ def look(photo: Photo, declared: Declared, profile: CameraProfile | None, hints:
     if hints.scale is not None:
         return _look_along(photo, declared, profile, hints, report)
     report(f"find the strip in {photo.name}", 0.0)
-    target = find_target(photo.grey(), STRIP)
-    fit = fit_camera(target, (photo.width_px, photo.height_px), photo.focal_px, declared, profile)
+    try:
+        target = find_target(photo.grey(), STRIP)
+        fit = fit_camera(target, (photo.width_px, photo.height_px), photo.focal_px, declared, profile)
+    except TargetNotFound as error:
+        raise error.of(photo.name) from error
     report("find the edge", 0.3)
     curve = lane.find_apex(photo, fit.camera, declared.height_mm[0], fit.bar_scale, hints)
     blur = target.blur_px if np.isfinite(target.blur_px) else _BLUR_UNKNOWN_PX

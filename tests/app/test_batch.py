@@ -60,7 +60,7 @@ def test_bad_photos_among_good_ones(photos: Path, tmp_path: Path, capsys) -> Non
     assert "2 of 4 measured" in shown.out
     first, second = shown.err.splitlines()
     assert "torn.jpg" in first
-    assert second.startswith("grey: ")
+    assert second.startswith("grey.png: ")
     rows = _rows(out)
     assert list(rows) == ["torn", "broad", "grey", "slim"]
     assert [r["state"] for r in rows.values()] == ["refused", "measured", "refused", "measured"]

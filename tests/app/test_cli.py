@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import io
 import json
+import socket
 import subprocess
 import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
+from click.exceptions import Abort
 from PIL import Image
 
 import vision.measure
@@ -174,7 +176,68 @@ def test_misuse_exits_2(wrong: str, capsys) -> None:
     with pytest.raises(SystemExit) as left:
         cli.main(wrong.split())
     assert left.value.code == 2
-    assert "usage:" in capsys.readouterr().err
+    said = capsys.readouterr().err
+    assert said.count("\n") == 1, "one line, as a refusal"
+    assert said.endswith(" --help' lists the flags.\n")
+
+
+@pytest.mark.parametrize(
+    ("wrong", "words"),
+    [
+        ("measure p.jpg --angle 30,5 --out o", "shoulderline measure: argument --angle: '30,5' is not a number: write decimals with a"),
+        ("measure p.jpg --angle x --out o", "argument --angle: 'x' is not a number; "),
+        ("measure p.jpg --caliper 20=0,47 --out o", "--caliper: '20=0,47': '0,47' is not a number: write decimals with a point; "),
+        ("app --port 99999", "--port: '99999': a port is a whole number from 1 to 65535; 'shoulderline app --help' "),
+        ("mesure", "'shoulderline COMMAND --help' lists the flags."),
+    ],
+)  # fmt: skip
+def test_misuse_says_what_to_write(wrong: str, words: str, capsys) -> None:
+    with pytest.raises(SystemExit):
+        cli.main(wrong.split())
+    assert words in capsys.readouterr().err
+
+
+def test_app_on_a_port_in_use_is_refused_in_a_sentence(capsys) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+        assert cli.main(["app", "--address", "127.0.0.1", "--port", str(port), "--headless"]) == 3
+    assert capsys.readouterr().err.startswith(f"--port {port}: another program serves on it")
+    # TEST-NET-1 of RFC 5737: no machine has this address.
+    assert cli.main(["app", "--address", "192.0.2.1", "--port", str(port), "--headless"]) == 3
+    assert capsys.readouterr().err.startswith(f"--address 192.0.2.1 --port {port}: it cannot be served on")
+
+
+def test_leaving_before_the_app_is_served_is_told_in_a_line(monkeypatch, capsys) -> None:
+    def main(*_args, **_options):
+        raise Abort
+
+    monkeypatch.setattr("app.first.warm", lambda: None)
+    monkeypatch.setattr("streamlit.web.cli.main", main)
+    with socket.create_server(("127.0.0.1", 0)) as free:
+        port = free.getsockname()[1]
+    assert cli.main(["app", "--address", "127.0.0.1", "--port", str(port), "--headless"]) == 130
+    assert capsys.readouterr().err.startswith("stopped: ")
+
+
+def test_leaving_while_the_first_demo_is_measured_is_no_crash() -> None:
+    # Inside OpenCV a daemon thread brings the interpreter's end down with SIGABRT.
+    done = subprocess.run([sys.executable, "-c", "from app import first; first.warm()"], capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_results_and_jobs_that_are_not_there_are_told_in_words(tmp_path: Path, capsys) -> None:
+    gone, out = tmp_path / "gone", tmp_path / "out"
+    for arguments in (["plan", str(gone), "--new-angle", "30"], ["measure", "--job", str(gone), "--out", str(out)]):
+        assert f"{gone}: it cannot be read (No such file or directory); check the path." in refused(arguments, out, capsys)
+
+
+def test_of_several_photos_the_one_without_a_strip_is_named(photo: Path, tmp_path: Path, capsys) -> None:
+    out = tmp_path / "out"
+    demo_photo = FOLDER / "plain-edge.jpg"
+    line = refused(["measure", str(demo_photo), str(photo), "--angle", "30", "--out", str(out)], out, capsys)
+    assert line.startswith("edge-1.jpg: the printed strip was not found: ")
+    line = refused(["camera", str(photo), "--out", str(out)], out, capsys)
+    assert line.startswith("edge-1.jpg: the printed strip was not found: ")
 
 
 def test_version_and_help_exit_0(capsys) -> None:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from app import cli, demo
+from vision import job
 from vision.results import Measurement
 
 
@@ -44,5 +45,14 @@ def test_demo_command_measures_all_and_leaves_their_files(tmp_path: Path, capsys
         assert f"\n{d.name}  " in shown
         assert len(list((out / d.name).glob("overlay*.jpg"))) == len(d.photos)
         assert (out / d.name / "picture.png").exists()
+        todo = job.read_job(out / d.name / "job.toml")
+        assert [(out / d.name / p.path).resolve() for p in todo.sides[0].photos] == list(d.photos), "the report sends its reader to it"
         assert (out / d.name / "profile.csv").stat().st_size > 1000
     assert str(out) in shown
+
+
+def test_demo_into_a_file_is_refused_before_it_measures(tmp_path: Path, capsys) -> None:
+    file = tmp_path / "mine"
+    file.write_text("mine")
+    assert cli.main(["demo", "--out", str(file)]) == 3
+    assert "it is a file, not a folder" in capsys.readouterr().err

@@ -363,6 +363,14 @@ def test_the_angle_note_goes_by_the_trusted_readings(blades):
     assert angle_note(trusted_fit(fit, checks)) is None
 
 
+def test_a_single_reading_that_clashes_is_spoken_of_as_one(blades):
+    x = np.linspace(6, 46, 200)
+    w = blades.profile(x, np.ones(200), local_u=0.002)
+    _, _, found = settle((Face(w, declared_with((Reading(26.0, 4.7),))),))
+    (clash,) = [n for n in found if n.code == "readings-contradict"]
+    assert clash.text.startswith("the reading of 4.70 mm and the widths in the photo cannot both be right")
+
+
 @pytest.mark.parametrize("included", [30.0, None])
 def test_the_clash_is_told_and_the_band_reaches_the_readings(included):
     position = np.linspace(5, 45, 300)

@@ -156,7 +156,18 @@ def test_what_nobody_declared_is_said(whole):
 
 
 def test_declared_facts_leave_no_such_note(both):
-    assert not {n.code for n in both.notes} & {"height-assumed", "print-assumed", "lie-level", "other-side-assumed"}
+    unsaid = {"height-assumed", "print-assumed", "lie-level", "other-side-assumed", "angle-narrow", "bars-unlikely"}
+    assert not {n.code for n in both.notes} & unsaid
+
+
+def test_an_angle_of_one_side_and_a_page_made_to_fit_are_asked_about(whole):
+    m = measure([cut(whole, 0.0, 12.0, "short.png")], replace(FACTS, included_angle_deg=15.0, printed_bar_mm=(96.0, 96.1), readings=()))
+    notes = {n.code: n for n in m.notes}
+    assert notes["angle-narrow"].text.startswith("15° included is 7.5° a side")
+    assert "30°" in notes["angle-narrow"].remedy
+    assert "made smaller to fit" in notes["bars-unlikely"].text
+    # Asked, not corrected: the thickness is that of the angle as declared.
+    assert np.nanmean(m.thickness.angle_per_side_deg) == pytest.approx(7.5, abs=0.01)
 
 
 def test_a_cheek_angle_that_turns_nothing_is_said(whole, turned_over):
