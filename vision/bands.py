@@ -47,8 +47,16 @@ _MOST_OF_ALL = 0.8
 _SHADED, _SHARP = -0.3, 0.7
 # A step this many times the root mean square of the others is none of them.
 _STANDS_OUT = 4.0
+# Where one cue alone tells, fifteen to one: the standard deviation of two such places is a quarter of what lies between them.
+_ONE_WAY_DOUBT = 0.25
 # Share of the blocks over several mm that must agree.
 _MOSTLY = 0.7
+# Rows over which JPEG's half resolution and a phone's smoothing smear colour.
+_COLOUR_ROWS = 6
+# Colours of two surfaces differ by more than uneven light of one lamp makes (log ratio), and by several times their own noise.
+_OTHER_TINT, _TINT_NOISE = 0.03, 0.35
+# What a shadow takes of the light at least (log); a bevel's own reflection of a coloured wall takes none.
+_DARKENED = -0.15
 # Columns about a block's centre that tell its mean brightness.
 _NEARBY = (-2, 0, 2)
 # Rows of lane that the search for the beginning of the lines runs on to: more than a pattern's own gap (`vision.grain`).
@@ -142,7 +150,7 @@ def band_before(strip: StraightStrip, edge: ApexLine, line: ShoulderLine, px_per
     found = _Found(
         grey, strip.valid, bridged(edge.row), bridged(line.row), min(edge.blur_px, float(np.nanmedian(line.sigma_px))), px_per_mm
     )
-    band = _whole(found, edge) or _joined(_valley(found, edge), _within(found, edge))
+    band = _whole(found, edge) or _joined(_valley(found, edge), _joined(_tinted(found, strip, edge), _within(found, edge)))
     if band is None:
         return None
     along = max(round(2.0 * _ALONG_MM * px_per_mm), 1)
@@ -162,7 +170,7 @@ def _joined(first: Band | None, second: Band | None) -> Band | None:
     if first is None or second is None:
         return first or second
     pairs = {f.name: (getattr(first, f.name), getattr(second, f.name)) for f in fields(Band)}
-    # A shadow that grind lines tell of as well is no more in doubt.
+    # A shadow that a second cue tells of as well is no more in doubt.
     pairs["doubt"] = np.where(second.shadow, 0.0, first.doubt), second.doubt
     return Band(**{name: np.where(first.shadow, one, two) for name, (one, two) in pairs.items()})
 
@@ -231,6 +239,47 @@ def _whole(found: _Found, edge: ApexLine) -> Band | None:
     return Band(np.where(shadow_at, found.second, edge.row), shadow_at, nothing, rows, np.zeros(len(rows)))
 
 
+def _tinted(found: _Found, strip: StraightStrip, edge: ApexLine) -> Band | None:
+    """A shadow told by colour: it keeps the lane's, up to the place where the bevel's begins.
+
+    Of the way from the lane's colour to the bevel's, half is where the edge is; JPEG and phones smear colour over some px, evenly.
+    """
+    width = int(np.median(found.second - found.first))
+    most = int(_MOST_OF_ALL * width)
+    least = max(found.least, _COLOUR_ROWS)
+    if most <= least:
+        return None
+    rows = np.arange(-_LANE_ROWS, width)
+    ratios = np.stack([_colour(found, strip, rows, pair) for pair in ((0, 1), (2, 1))])
+    before, inside = ratios[:, : _LANE_ROWS - _COLOUR_ROWS], ratios[:, _LANE_ROWS + int(0.5 * width) : _LANE_ROWS + most]
+    lane, bevel = np.median(before, axis=1), np.median(inside, axis=1)
+    way = bevel - lane
+    length = np.maximum((way**2).sum(axis=0), 1e-9)
+    share = ((ratios - lane[:, None]) * way[:, None]).sum(axis=0) / length
+    noise = np.std(share[: _LANE_ROWS - _COLOUR_ROWS], axis=0) + np.std(share[_LANE_ROWS + int(0.5 * width) : _LANE_ROWS + most], axis=0)
+    # Halfway for good: the last row that still has more of the lane's colour.
+    place = most - (share[_LANE_ROWS : _LANE_ROWS + most][::-1] < 0.5).argmax(axis=0)
+    light = _profile(found, rows)
+    darker = light[_LANE_ROWS + np.maximum(place - _COLOUR_ROWS, 0), np.arange(light.shape[1])] - light[: _LANE_ROWS - 3].max(axis=0)
+    told = (np.sqrt(length) > _OTHER_TINT) & (noise < _TINT_NOISE) & (place >= least) & (place < most) & (darker < _DARKENED)
+    along = 2 * round(found.px_per_mm / BLOCK_COLUMNS) + 1
+    level = median_filter(place, along, mode="nearest").astype(float)
+    told &= np.abs(place - level) <= _COLOUR_ROWS / 2
+    sure = uniform_filter1d(told.astype(float), max(round(2.0 * _ALONG_MM * found.px_per_mm / BLOCK_COLUMNS), 1), mode="nearest")
+    shadow = _stretches(sure >= _MOSTLY, sure >= 1 - _MOSTLY) & (level >= least)
+    if not shadow.any():
+        return None
+    shadow_at, wide = found.columns(shadow), found.columns(level - 0.5)
+    course, nothing = np.where(shadow_at, found.first + wide, edge.row), np.zeros(len(wide), bool)
+    return Band(course, shadow_at, nothing, np.where(shadow_at, wide, np.nan), np.where(shadow_at, _ONE_WAY_DOUBT * wide, 0.0))
+
+
+def _colour(found: _Found, strip: StraightStrip, rows: np.ndarray, pair: tuple[int, int]) -> np.ndarray:
+    """(K, C) log ratio of two colours `rows` (K,) beyond the first line, smoothed along a millimetre."""
+    one, two = (_profile(replace(found, grey=strip.linear[..., i]), rows) for i in pair)
+    return one - two
+
+
 def _valley(found: _Found, edge: ApexLine) -> Band | None:
     """A shadow told by brightness alone: from the lane on it grows darker up to the edge, and there a sharp step leads to a lighter face.
 
@@ -263,8 +312,7 @@ def _valley(found: _Found, edge: ApexLine) -> Band | None:
     if not shadow.any():
         return None
     shadow_at, rows = found.columns(shadow), found.columns(place + 0.5)
-    # Fifteen to one: the standard deviation of two such places is a quarter of what lies between them.
-    doubt = np.where(shadow_at, 0.25 * rows, 0.0)
+    doubt = np.where(shadow_at, _ONE_WAY_DOUBT * rows, 0.0)
     course, nothing = np.where(shadow_at, found.first + rows, edge.row), np.zeros(len(rows), bool)
     return Band(course, shadow_at, nothing, np.where(shadow_at, rows, np.nan), doubt)
 

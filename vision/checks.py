@@ -140,7 +140,9 @@ CHECKS: tuple[Check, ...] = (
         "focus on the edge, hold the phone still, or use more light",
     ),
     Check(
-        "edge-measured", "share of the edge, between the first and last measured place, with two trustworthy lines", "", 0.75, 0.5, "below",
+        "edge-measured",
+        "share of the edge, between the first and last measured place, with two trustworthy lines; below 8 px of bevel in proportion", "",
+        0.75, 0.5, "below",
         "a bevel is seen along the edge; lines that hold here and there are specks, grain and glints",
         "turn the lamp until the bevel stands out, clean the blade, and focus on the edge",
     ),

@@ -14,7 +14,7 @@ from vision.camera import CameraFit
 from vision.faces import BLOCK_COLUMNS, block_features, texture
 from vision.flags import StationFlag
 from vision.photo import Photo
-from vision.shoulder import ShoulderLine
+from vision.shoulder import NARROW_PX, ShoulderLine
 from vision.straighten import StraightStrip, srgb_to_linear_table
 from vision.target import Target
 from vision.threads import in_parallel
@@ -116,7 +116,7 @@ def _of_the_lines(seen: Seen) -> dict[str, float]:
     return {
         "bevel-px": float(np.median(width[known])),
         "edge-blur": float(np.median(width[known])) / max(first, second),
-        "edge-measured": float(known.sum() / max(span.sum(), 1)),
+        "edge-measured": float(np.clip(width[known] / NARROW_PX, 0.0, 1.0).sum() / max(span.sum(), 1)),
         "edge-bridged": float(((edge.flags[known] & StationFlag.LOW_CONTRAST) > 0).mean()),
         "shoulder-soft": np.sqrt(max(second**2 - sharp**2, 0.0)) / seen.px_per_mm,
         "apex-faint": seen.edge.support,

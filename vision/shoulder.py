@@ -23,7 +23,7 @@ from vision.straighten import StraightStrip
 # Smoothing of the line along the edge. Its equivalent width of 2.5 sd (0.17 mm) keeps waviness of 1.5 mm to 1 %.
 _POOL_MM = 0.07
 # A bevel narrower than this cannot be told from the edge's own bright line.
-_NARROW_PX = 8.0
+NARROW_PX = 8.0
 _LEAST_WIDTH_PX = 4.0
 # Rows per column that a shoulder may leave the apex's direction: 17 degrees, far more than any grind.
 _STEEPEST = 0.3
@@ -374,7 +374,7 @@ def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, lines: _
     mark(StationFlag.FRAME_END, ~strip.valid[seen_to, columns] | ~_inside(strip.valid, coarse.row))
     mark(StationFlag.CLIPPED, burnt)
     mark(StationFlag.SOFT, sigma > 2.0 * scale.blur_px + 0.5)
-    mark(StationFlag.NARROW, width < _NARROW_PX)
+    mark(StationFlag.NARROW, width < NARROW_PX)
     mark(StationFlag.RIVAL_LINE, rivalled | (unlike > DISAGREE) | (strayed > 0))
     step = np.abs(fit.levels[-1] - fit.levels[-2])
     smooth_step = np.sqrt(gaussian_filter1d(step**2, scale.pool_px, mode="nearest"))

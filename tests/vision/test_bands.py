@@ -1,5 +1,7 @@
 """A band before the bevel's grind lines on drawn strips: a hard shadow on the lane, or a facet at the apex."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter, gaussian_filter1d
@@ -29,9 +31,13 @@ def strip(band, band_rows=8, lane=0.6, bevel=0.5, grind=0.06, seed=5):
     return StraightStrip(linear, np.zeros(grey.shape, bool), float(APEX), base, inward, np.ones(grey.shape, bool))
 
 
-def found(picture):
+def lines_of(picture):
     edge = refine_apex(picture, BLUR, PX_PER_MM)
-    line = find_shoulder(picture, edge.row, edge.blur_px, PX_PER_MM)
+    return edge, find_shoulder(picture, edge.row, edge.blur_px, PX_PER_MM)
+
+
+def found(picture):
+    edge, line = lines_of(picture)
     return edge, band_before(picture, edge, line, PX_PER_MM)
 
 
@@ -111,3 +117,26 @@ def test_a_dark_bevel_before_a_cheek_with_lines_to_the_end_is_a_bevel():
     picture.linear[APEX + WIDTH :] = lined + 0.004 * rng.standard_normal((len(picture.linear) - APEX - WIDTH, COLUMNS, 1))
     _, band = found(picture)
     assert nothing(band)
+
+
+def test_a_shadow_keeps_the_colour_of_the_lane():
+    """A violet bevel no brighter than the shadow on a yellowish lane, polished: colour alone tells where it begins."""
+    picture = strip(0.3, 9, lane=0.6, bevel=0.31, grind=0.0)
+    # Shadow's border and shoulder, as they are found where the bevel is lit.
+    edge, line = lines_of(strip(0.3, 9, lane=0.6, bevel=0.5, grind=0.0))
+    tint = np.ones(picture.linear.shape, np.float32)
+    tint[: APEX + 9] = (1.05, 1.0, 0.85)
+    tint[APEX + 9 :] = (1.0, 1.0, 1.1)
+    coloured = replace(picture, linear=picture.linear * gaussian_filter(tint, (2.0, 0, 0)).astype(np.float32))
+    band = band_before(coloured, edge, line, PX_PER_MM)
+    assert band.shadow[200:-200].mean() > 0.95
+    assert np.median(np.abs(band.course - (APEX + 9 - 0.5))) < 2.0
+    assert nothing(band_before(picture, edge, line, PX_PER_MM)), "without colour there is nothing to tell by"
+
+
+def test_two_colours_reflected_along_a_bevel_are_no_shadow():
+    picture = strip(0.5, 0, lane=0.6, bevel=0.7, grind=0.0)
+    tint = np.ones(picture.linear.shape, np.float32)
+    tint[: APEX + 35] = (1.05, 1.0, 0.85)
+    tint[APEX + 35 :] = (0.95, 1.0, 1.1)
+    assert nothing(found(replace(picture, linear=picture.linear * gaussian_filter(tint, (4.0, 0, 0)).astype(np.float32)))[1])
