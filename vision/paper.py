@@ -67,8 +67,8 @@ def paper_border(view: SheetView, lines: tuple[np.ndarray, np.ndarray], beyond: 
     cues = (
         # Steel reflects the lamp that lights the paper, or a bluer sky (log ratio 0.2); card and wood have colours of their own.
         2 * (np.abs(between[1:3] - paper[1:3]).max() > 0.3),
-        # Ground steel gives back more of the lamp's light than printed ink does.
-        2 * (between[0] < paper[0] + _AS_DARK_AS_INK),
+        # Ground steel gives back more of the lamp's light than printed ink does; a blackened bevel has no third line behind it.
+        2 * (between[0] < paper[0] + _AS_DARK_AS_INK and (third > 0).mean() > 0.3),
         # Nothing matt is brighter than white paper.
         -3 * (between[0] > paper[0] + _BRIGHTER_THAN_PAPER),
         # The blade shades the surface just before its edge; a cut through flat paper shades nothing.
