@@ -250,6 +250,10 @@ def _tinted(found: _Found, strip: StraightStrip, edge: ApexLine) -> Band | None:
     if most <= least:
         return None
     rows = np.arange(-_LANE_ROWS, width)
+    light = _profile(found, rows)
+    lane_light = light[: _LANE_ROWS - 3].max(axis=0)
+    if (light[_LANE_ROWS + least - _COLOUR_ROWS :].min(axis=0) < lane_light + _DARKENED).mean() < 1 - _MOSTLY:
+        return None
     ratios = np.stack([_colour(found, strip, rows, pair) for pair in ((0, 1), (2, 1))])
     before, inside = ratios[:, : _LANE_ROWS - _COLOUR_ROWS], ratios[:, _LANE_ROWS + int(0.5 * width) : _LANE_ROWS + most]
     lane, bevel = np.median(before, axis=1), np.median(inside, axis=1)
@@ -259,19 +263,25 @@ def _tinted(found: _Found, strip: StraightStrip, edge: ApexLine) -> Band | None:
     noise = np.std(share[: _LANE_ROWS - _COLOUR_ROWS], axis=0) + np.std(share[_LANE_ROWS + int(0.5 * width) : _LANE_ROWS + most], axis=0)
     # Halfway for good: the last row that still has more of the lane's colour.
     place = most - (share[_LANE_ROWS : _LANE_ROWS + most][::-1] < 0.5).argmax(axis=0)
-    light = _profile(found, rows)
-    darker = light[_LANE_ROWS + np.maximum(place - _COLOUR_ROWS, 0), np.arange(light.shape[1])] - light[: _LANE_ROWS - 3].max(axis=0)
+    darker = light[_LANE_ROWS + np.maximum(place - _COLOUR_ROWS, 0), np.arange(light.shape[1])] - lane_light
     told = (np.sqrt(length) > _OTHER_TINT) & (noise < _TINT_NOISE) & (place >= least) & (place < most) & (darker < _DARKENED)
-    along = 2 * round(found.px_per_mm / BLOCK_COLUMNS) + 1
-    level = median_filter(place, along, mode="nearest").astype(float)
-    told &= np.abs(place - level) <= _COLOUR_ROWS / 2
-    sure = uniform_filter1d(told.astype(float), max(round(2.0 * _ALONG_MM * found.px_per_mm / BLOCK_COLUMNS), 1), mode="nearest")
-    shadow = _stretches(sure >= _MOSTLY, sure >= 1 - _MOSTLY) & (level >= least)
+    return _one_cue(found, edge, told, place - 1, (place - 1, _COLOUR_ROWS / 2))
+
+
+def _one_cue(found: _Found, edge: ApexLine, told: np.ndarray, place: np.ndarray, near: tuple[np.ndarray, float]) -> Band | None:
+    """The shadow that one cue tells of, block by block (`told` (C,), its end behind row `place` (C,)), where most of several mm agree.
+
+    `near`: a row (C,) that must lie so close to the smoothed place.
+    """
+    level = median_filter(place.astype(float), 2 * round(found.px_per_mm / BLOCK_COLUMNS) + 1, mode="nearest")
+    told = told & (np.abs(near[0] - level) <= near[1])
+    share = uniform_filter1d(told.astype(float), max(round(2.0 * _ALONG_MM * found.px_per_mm / BLOCK_COLUMNS), 1), mode="nearest")
+    shadow = _stretches(share >= _MOSTLY, share >= 1 - _MOSTLY) & (level + 1.0 >= found.least)
     if not shadow.any():
         return None
-    shadow_at, wide = found.columns(shadow), found.columns(level - 0.5)
-    course, nothing = np.where(shadow_at, found.first + wide, edge.row), np.zeros(len(wide), bool)
-    return Band(course, shadow_at, nothing, np.where(shadow_at, wide, np.nan), np.where(shadow_at, _ONE_WAY_DOUBT * wide, 0.0))
+    shadow_at, rows = found.columns(shadow), found.columns(level + 0.5)
+    course, nothing = np.where(shadow_at, found.first + rows, edge.row), np.zeros(len(rows), bool)
+    return Band(course, shadow_at, nothing, np.where(shadow_at, rows, np.nan), np.where(shadow_at, _ONE_WAY_DOUBT * rows, 0.0))
 
 
 def _colour(found: _Found, strip: StraightStrip, rows: np.ndarray, pair: tuple[int, int]) -> np.ndarray:
@@ -305,16 +315,8 @@ def _valley(found: _Found, edge: ApexLine) -> Band | None:
     along = 2 * round(found.px_per_mm / BLOCK_COLUMNS) + 1
     sharp = rise > _SHARP * np.maximum(wide, rise)
     alone = (rise > _OTHER_FACE) & (rise > _STANDS_OUT * median_filter(usual, along, mode="nearest"))
-    place = median_filter(_steepest(light, _LANE_ROWS + row[best], near) - _LANE_ROWS, along, mode="nearest")
-    told = alone & sharp & (before < lane + _SHADED) & (np.abs(row[best] - place) <= near + 1)
-    share = uniform_filter1d(told.astype(float), max(round(2.0 * _ALONG_MM * found.px_per_mm / BLOCK_COLUMNS), 1), mode="nearest")
-    shadow = _stretches(share >= _MOSTLY, share >= 1 - _MOSTLY)
-    if not shadow.any():
-        return None
-    shadow_at, rows = found.columns(shadow), found.columns(place + 0.5)
-    doubt = np.where(shadow_at, _ONE_WAY_DOUBT * rows, 0.0)
-    course, nothing = np.where(shadow_at, found.first + rows, edge.row), np.zeros(len(rows), bool)
-    return Band(course, shadow_at, nothing, np.where(shadow_at, rows, np.nan), doubt)
+    place = _steepest(light, _LANE_ROWS + row[best], near) - _LANE_ROWS
+    return _one_cue(found, edge, alone & sharp & (before < lane + _SHADED), place, (row[best], near + 1.0))
 
 
 def _steepest(light: np.ndarray, row: np.ndarray, reach: int) -> np.ndarray:
