@@ -1,4 +1,4 @@
-"""The practice photos through the command, held to the figures that issue A asks for."""
+"""The practice photos through the command, held to figures that the issues ask for."""
 
 from __future__ import annotations
 
@@ -41,13 +41,32 @@ def scored(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict]:
 
 def test_all_photos_are_measured(scored: tuple[Path, dict]) -> None:
     assert [row["exit"] for row in scored[1]["photos"]] == [0] * 8
-    assert scored[1]["total"]["seen"] >= 0.97
+    assert scored[1]["total"]["seen"] >= 0.98
 
 
 def test_width_errors(scored: tuple[Path, dict]) -> None:
     total = scored[1]["total"]
     assert total["width_median_um"] <= 8
     assert total["worst_photo_um"] <= 25
+
+
+def test_thickness_with_five_readings_beats_the_readings_alone(scored: tuple[Path, dict]) -> None:
+    total = scored[1]["total"]
+    assert total["thickness_p95_um"] <= min(18.0, 0.6 * total["readings_alone_p95_um"])
+    assert total["thickness_median_um"] <= 1.1 * total["readings_alone_median_um"]
+    assert total["band_half_um"] <= 35.0
+    # More than 99 % here: eight calipers that happen to lie well within their limits of error (vision/README.md).
+    assert total["inside95"] >= 0.92
+
+
+def test_thickness_without_readings(score: ModuleType, scored: tuple[Path, dict]) -> None:
+    errors = []
+    for setup in sorted(PRACTICE.glob("*.setup.json")):
+        name = setup.name.removesuffix(".setup.json")
+        with (scored[0] / f"{name}-no-caliper" / "profile.csv").open(newline="") as table:
+            compared, _, _ = score.compare(list(score.csv.DictReader(table)), json.loads((PRACTICE / f"{name}.truth.json").read_text()))
+        errors.append(np.where(np.isfinite(compared["thickness"]), np.abs(compared["thickness"]), np.inf))
+    assert np.median(np.concatenate(errors)) * 1000 <= 25.0
 
 
 def test_bands_without_readings_hold_the_truth(score: ModuleType, scored: tuple[Path, dict]) -> None:
