@@ -254,7 +254,8 @@ def _tinted(found: _Found, strip: StraightStrip, edge: ApexLine) -> Band | None:
     lane_light = light[: _LANE_ROWS - 3].max(axis=0)
     if (light[_LANE_ROWS + least - _COLOUR_ROWS :].min(axis=0) < lane_light + _DARKENED).mean() < 1 - _MOSTLY:
         return None
-    ratios = np.stack([_colour(found, strip, rows, pair) for pair in ((0, 1), (2, 1))])
+    red, green, blue = (_profile(replace(found, grey=strip.linear[..., i]), rows, (0,)) for i in range(3))
+    ratios = np.stack([red - green, blue - green])
     before, inside = ratios[:, : _LANE_ROWS - _COLOUR_ROWS], ratios[:, _LANE_ROWS + int(0.5 * width) : _LANE_ROWS + most]
     lane, bevel = np.median(before, axis=1), np.median(inside, axis=1)
     way = bevel - lane
@@ -282,12 +283,6 @@ def _one_cue(found: _Found, edge: ApexLine, told: np.ndarray, place: np.ndarray,
     shadow_at, rows = found.columns(shadow), found.columns(level + 0.5)
     course, nothing = np.where(shadow_at, found.first + rows, edge.row), np.zeros(len(rows), bool)
     return Band(course, shadow_at, nothing, np.where(shadow_at, rows, np.nan), np.where(shadow_at, _ONE_WAY_DOUBT * rows, 0.0))
-
-
-def _colour(found: _Found, strip: StraightStrip, rows: np.ndarray, pair: tuple[int, int]) -> np.ndarray:
-    """(K, C) log ratio of two colours `rows` (K,) beyond the first line, smoothed along a millimetre."""
-    one, two = (_profile(replace(found, grey=strip.linear[..., i]), rows) for i in pair)
-    return one - two
 
 
 def _valley(found: _Found, edge: ApexLine) -> Band | None:
@@ -326,12 +321,12 @@ def _steepest(light: np.ndarray, row: np.ndarray, reach: int) -> np.ndarray:
     return (row + grown.argmax(axis=0) - reach).astype(float)
 
 
-def _profile(found: _Found, rows: np.ndarray) -> np.ndarray:
-    """(K, C) log brightness `rows` (K,) beyond the first line, smoothed along a millimetre."""
+def _profile(found: _Found, rows: np.ndarray, nearby: tuple[int, ...] = _NEARBY) -> np.ndarray:
+    """(K, C) log brightness `rows` (K,) beyond the first line, from columns `nearby` each block's centre, smoothed along a millimetre."""
     at = np.rint(found.column).astype(int)
     cells = np.rint(found.blocks(found.first) + rows[:, None]).astype(int)
     light = np.mean(
-        [found.grey[np.clip(cells, 0, len(found.grey) - 1), np.clip(at + k, 0, found.grey.shape[1] - 1)] for k in _NEARBY], axis=0
+        [found.grey[np.clip(cells, 0, len(found.grey) - 1), np.clip(at + k, 0, found.grey.shape[1] - 1)] for k in nearby], axis=0
     )
     return np.log(gaussian_filter1d(light, 0.5 * found.px_per_mm / BLOCK_COLUMNS, axis=1, mode="nearest") + 0.01)
 
@@ -383,12 +378,12 @@ def _even(found: _Found, most: int) -> bool:
     start = int(np.ceil(2.0 * found.blur_px)) + 1
     step = max(int(0.5 * found.px_per_mm), 1)
     at = np.arange(step // 2, len(found.first), step)
-    cells = np.rint(found.first[at] + np.arange(start, most + _LEAST_ROWS)[:, None]).astype(int)
-    light = np.mean(
-        [found.grey[np.clip(cells, 0, len(found.grey) - 1), np.clip(at + k, 0, found.grey.shape[1] - 1)] for k in _NEARBY], axis=0
-    )
+    cells = np.clip(np.rint(found.first[at] + np.arange(start, most + _LEAST_ROWS)[:, None]).astype(int), 0, len(found.grey) - 1)
+    near = range(-step // 2, step // 2 + 1, max(step // 10, 1))
+    light = np.mean([found.grey[cells, np.clip(at + k, 0, found.grey.shape[1] - 1)] for k in near], axis=0)
+    # Means of some mm and three rows: neither grind lines nor noise are left.
     light = np.log(uniform_filter1d(light, max(round(2.0 * _ALONG_MM / 0.5), 1), axis=1, mode="nearest") + 0.01)
-    return bool((np.ptp(light, axis=0) < _OTHER_FACE / 2).mean() > 0.9)
+    return bool((np.ptp(uniform_filter1d(light, 3, axis=0), axis=0) < _OTHER_FACE / 2).mean() > 0.9)
 
 
 def _later(short: np.ndarray, trust: np.ndarray, width: np.ndarray, most: int, px_per_mm: float) -> tuple[np.ndarray, np.ndarray]:

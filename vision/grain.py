@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from scipy.ndimage import minimum_filter1d
 
 from vision.threads import in_parallel, slices
 
@@ -100,19 +101,39 @@ def _pattern(grey: np.ndarray, apex: np.ndarray, px_per_mm: float, valid: np.nda
     y = np.round(apex).astype(np.float32) + np.arange(reach, dtype=np.float32)[:, None]
     light = cv2.remap(grey, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
     sigma = _LINES_MM * px_per_mm
+    if valid is None or valid.all():
+        return _departures(light, sigma)
+    # Past the photo's border nothing is known: neither a level nor a line. Only as far as levels reach does it matter.
+    reach_px, out = int(4.0 * sigma) + 1, np.empty_like(light)
+    shown = valid.all(axis=0)
+    away = minimum_filter1d(shown.astype(np.uint8), 2 * reach_px + 1, mode="nearest") > 0
+    for columns in _runs(away):
+        wide = slice(max(columns.start - reach_px, 0), columns.stop + reach_px)
+        inner = slice(columns.start - wide.start, columns.stop - wide.start)
+        seen = None
+        if not shown[wide].all():
+            mask = np.ascontiguousarray(valid[:, wide], np.float32)
+            seen = cv2.remap(mask, np.ascontiguousarray(x[:, wide]) - wide.start, np.ascontiguousarray(y[:, wide]), cv2.INTER_NEAREST)
+        out[:, columns] = _departures(np.ascontiguousarray(light[:, wide]), sigma, seen)[:, inner]
+    return out
+
+
+def _runs(shown: np.ndarray) -> list[slice]:
+    """Slices of columns (S,) that are alike."""
+    ends = np.flatnonzero(np.diff(shown)) + 1
+    return [slice(int(a), int(b)) for a, b in zip(np.r_[0, ends], np.r_[ends, len(shown)], strict=True)]
+
+
+def _departures(light: np.ndarray, sigma: float, seen: np.ndarray | None = None) -> np.ndarray:
+    """(W, S) departures from the local mean along the rows, over that mean; none where nothing is `seen` (W, S, 0..1)."""
 
     def smooth(picture: np.ndarray) -> np.ndarray:
         return cv2.GaussianBlur(picture, (2 * int(3.0 * sigma) + 1, 1), sigmaX=sigma, borderType=cv2.BORDER_REPLICATE)
 
-    seen = None
-    if valid is not None and not valid.all():
-        # Past the photo's border nothing is known: neither a level nor a line.
-        seen = cv2.remap(valid.astype(np.float32), x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
-        light *= seen
-    level = smooth(light) if seen is None else smooth(light) / np.maximum(smooth(seen), 1e-3)
+    level = smooth(light) if seen is None else smooth(light * seen) / np.maximum(smooth(seen), 1e-3)
     np.maximum(level, 1e-3, out=level)
     # Glints count like bright lines, not by their height.
-    light /= level
+    light = light / level
     light -= 1.0
     np.clip(light, -0.5, 0.5, out=light)
     return light if seen is None else light * seen
