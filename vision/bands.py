@@ -2,9 +2,9 @@
 
 A small lamp behind the edge throws a shadow on the lane whose border is as sharp as the edge itself, and a soft one may be nearly so.
 A shadow is darker than the lane and than the bevel behind it, has none of the bevel's grind lines (`vision.grain`, read from the shoulder
-outward), keeps the lane's colour, and ends in one sharp step. Three cues look for its end: the lines' beginning, the step, the colour; where
-one of the last two stands alone, doubt remains. A facet (micro-bevel) has no lines of the bevel either, but is no shadow when it is brighter
-than the lane or than the bevel.
+outward), keeps the lane's colour, and ends in one sharp step. Three cues look for its end: the lines' beginning, the step, the colour;
+where one of the last two stands alone, doubt remains. A facet (micro-bevel) has no lines of the bevel either, but is no shadow when it is
+brighter than the lane or than the bevel.
 """
 
 from __future__ import annotations
@@ -66,8 +66,8 @@ _LANE_ROWS = 40
 _LEAST_MM = 1.0
 _SHADOW = Note(
     "shadow-band",
-    "along {length:.0f} mm a dark band {width} mm wide lies before the edge: taken for the blade's own shadow, since the bevel's grind lines, "
-    "light or colour begin behind it",
+    "along {length:.0f} mm a dark band {width} mm wide lies before the edge: taken for the blade's own shadow, since the bevel's grind "
+    "lines, light or colour begin behind it",
     "look at the overlay; soften the light or move the lamp, or point at the apex with a guide point",
 )
 _FACET = Note(
