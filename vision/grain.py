@@ -81,8 +81,8 @@ def grain(grey: np.ndarray, apex: np.ndarray, blur_px: float, px_per_mm: float, 
     total[first:] = on
     for w in range(reach):
         # Row w was moved by the slant: bring its blocks back.
-        total[w] = np.roll(total[w], round(slant * w / block))
-        back[w] = np.roll(back[w], round(other * (reach - 1 - w) / block))
+        _turn(total[w], round(slant * w / block), total[w])
+        _turn(back[w], round(other * (reach - 1 - w) / block), back[w])
     most = total.max(axis=0)
     back = back * _trust(back.max(axis=0))
     total[:-1] += back[1:]
@@ -162,8 +162,19 @@ def _sheared(pattern: np.ndarray, slant: float) -> np.ndarray:
     """(W, S) with the lines brought upright: row w moved by ``-slant * w`` columns."""
     out = np.empty_like(pattern)
     for w, row in enumerate(pattern):
-        out[w] = np.roll(row, -round(slant * w))
+        _turn(row, -round(slant * w), out[w])
     return out
+
+
+def _turn(row: np.ndarray, by: int, out: np.ndarray) -> None:
+    """`np.roll(row, by)` into `out`, at a fraction of its overhead; `out` may be `row` itself."""
+    by %= len(row)
+    if by == 0:
+        out[:] = row
+        return
+    end = row[len(row) - by :].copy()
+    out[by:] = row[: len(row) - by].copy()
+    out[:by] = end
 
 
 def _gain(pattern: np.ndarray, gap: int, along: float, block: int) -> np.ndarray:
