@@ -155,6 +155,7 @@ def band_before(strip: StraightStrip, edge: ApexLine, line: ShoulderLine, px_per
     if band is None:
         return None
     along = max(round(2.0 * _ALONG_MM * px_per_mm), 1)
+    band = _closed(band, found.first, along)
     bevel = uniform_filter1d(np.isfinite(line.row).astype(float), along, mode="nearest") >= 0.5
     shadow = band.shadow & bevel
     return Band(
@@ -164,6 +165,22 @@ def band_before(strip: StraightStrip, edge: ApexLine, line: ShoulderLine, px_per
         np.where(bevel, band.rows, np.nan),
         np.where(bevel, band.doubt, 0.0),
     )
+
+
+def _closed(band: Band, first: np.ndarray, longest: int) -> Band:
+    """The shadow carried on through gaps of at most `longest` columns where the line taken first (S,) runs on before it as on both sides:
+    a shadow does not end and begin again within some mm, while the evidence may."""
+    ends = np.flatnonzero(np.diff(np.concatenate([[False], band.shadow, [False]]).astype(int))).reshape(-1, 2)
+    shadow, course, rows = band.shadow.copy(), band.course.copy(), band.rows.copy()
+    for start, stop in zip(ends[:-1, 1], ends[1:, 0], strict=True):
+        if stop - start > longest:
+            continue
+        at, sides = np.arange(start, stop), [start - 1, stop]
+        level = np.interp(at, sides, band.course[sides])
+        ahead = level - first[at]
+        alike = np.abs(ahead - np.interp(at, sides, band.rows[sides])) <= 2.0 * _WHOLE_ROWS
+        shadow[at], course[at], rows[at] = alike, np.where(alike, level, course[at]), np.where(alike, ahead, rows[at])
+    return replace(band, shadow=shadow, course=course, rows=rows, doubt=np.where(shadow & ~band.shadow, _ONE_WAY_DOUBT * rows, band.doubt))
 
 
 def _joined(first: Band | None, second: Band | None) -> Band | None:
@@ -279,11 +296,27 @@ def _one_cue(found: _Found, edge: ApexLine, told: np.ndarray, place: np.ndarray,
     told = told & (np.abs(near[0] - level) <= near[1])
     share = uniform_filter1d(told.astype(float), max(round(2.0 * _ALONG_MM * found.px_per_mm / BLOCK_COLUMNS), 1), mode="nearest")
     shadow = _stretches(share >= _MOSTLY, share >= 1 - _MOSTLY) & (level + 1.0 >= found.least)
+    shadow &= ~_is_bevel(found, shadow, level)
     if not shadow.any():
         return None
     shadow_at, rows = found.columns(shadow), found.columns(level + 0.5)
     course, nothing = np.where(shadow_at, found.first + rows, edge.row), np.zeros(len(rows), bool)
     return Band(course, shadow_at, nothing, np.where(shadow_at, rows, np.nan), np.where(shadow_at, _ONE_WAY_DOUBT * rows, 0.0))
+
+
+def _is_bevel(found: _Found, shadow: np.ndarray, level: np.ndarray) -> np.ndarray:
+    """(C,) stretches of `shadow` (C,) that are the dark bevel itself: they end at the second line, `level` (C,) rows on, and the first line
+    runs on past them without a step. Where a shadow had been followed instead of the edge, the line comes back to the edge beyond it."""
+    first, width = found.blocks(found.first), found.blocks(found.second - found.first)
+    beyond, out = round(found.px_per_mm / BLOCK_COLUMNS), np.zeros(len(shadow), bool)
+    for start, stop in np.flatnonzero(np.diff(np.concatenate([[False], shadow, [False]]).astype(int))).reshape(-1, 2):
+        if (level[start:stop] >= _MOST_OF_ALL * width[start:stop]).mean() <= 0.5:
+            continue
+        # Inside and outside of both ends, as far as the photo shows them.
+        sides = [(i, o) for i, o in ((start, start - beyond), (stop - 1, stop - 1 + beyond)) if 0 <= o < len(shadow)]
+        steps = [abs(first[o] - first[i]) < abs(first[o] - first[i] - level[i]) for i, o in sides]
+        out[start:stop] = bool(steps) and all(steps)
+    return out
 
 
 def _valley(found: _Found, edge: ApexLine) -> Band | None:
