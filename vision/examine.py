@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
+from vision.alike import difference, lasting_step
 from vision.apex import ApexLine
 from vision.camera import CameraFit
 from vision.faces import BLOCK_COLUMNS, block_features, texture
@@ -21,8 +22,6 @@ from vision.threads import in_parallel
 
 # The line fits tell a blur to about a third (their own prior and the halo of sharpening), so that much more is no more.
 _BLUR_KNOWN = 1.3
-# What one ground face varies by: brightness (log), two colour ratios (log), contrast along the edge (log of energy). As in `faces`.
-_FACE_FLOOR = np.array([0.03, 0.01, 0.01, 0.25])
 # Bare paper or card with the blade's shadow on it: how far the light falls off across a few mm, the printed white's own colour, its grain.
 _LANE_FLOOR = np.array([0.1, 0.015, 0.015, 0.15])
 # Rows before the apex that show the lane clear of the contact shadow (mm).
@@ -131,11 +130,16 @@ _LINES_END_SAY = 8.0
 
 @dataclass(frozen=True, eq=False)
 class _Faces:
-    """Mean features (N, 4) of lane, bevel and cheek in the blocks where all are seen, smoothed along a millimetre."""
+    """Mean features (N, 4) of lane, bevel and cheek in the blocks where all are seen, smoothed along a millimetre.
+
+    `used` (C,) are those among all blocks, `along` is the smoothing's standard deviation in blocks.
+    """
 
     lane: np.ndarray
     bevel: np.ndarray
     cheek: np.ndarray
+    used: np.ndarray
+    along: float
 
 
 def _of_the_faces(seen: Seen) -> dict[str, float]:
@@ -144,8 +148,7 @@ def _of_the_faces(seen: Seen) -> dict[str, float]:
         return {}
     lane_again = (np.abs(faces.cheek - faces.lane) < _LANE_FLOOR).all(axis=1)
     out = {
-        # Faces may look alike in every mean; grind lines that end at the line all along tell them apart as surely.
-        "faces-alike": max(difference(faces.bevel, faces.cheek), _LINES_END_SAY * seen.line.lines_end),
+        "faces-alike": _unlike(seen, faces),
         "lane-beyond": float(lane_again.mean()),
         "ruled-marks": ruled_share(*_band(seen)),
     }
@@ -158,16 +161,6 @@ def _of_the_faces(seen: Seen) -> dict[str, float]:
         paper = float(np.median(faces.bevel[:, 0])) - brightness
         out["bevel-dark"] = math.exp(paper)
     return out
-
-
-def difference(bevel: np.ndarray, cheek: np.ndarray) -> float:
-    """Median difference of features (N, 4) along the edge in units of one face's own variation, less where it has no lasting sign.
-
-    Bevel and cheek differ one way all along, but for slow changes of light; streaks of one face differ now this way, now that.
-    """
-    apart = (cheek - bevel) / _FACE_FLOOR
-    lasting = np.linalg.norm(apart.mean(axis=0) / np.maximum(apart.std(axis=0), 1.0))
-    return float(np.median(np.linalg.norm(apart, axis=1)) * min(lasting, 1.0))
 
 
 def _faces(seen: Seen) -> _Faces | None:
@@ -196,7 +189,22 @@ def _faces(seen: Seen) -> _Faces | None:
     if good.sum() < 2:
         return None
     along = max(0.5 * scale / BLOCK_COLUMNS, 1.0)
-    return _Faces(*(gaussian_filter1d(m[good], along, axis=0, mode="nearest") for m in means))
+    return _Faces(*(gaussian_filter1d(m[good], along, axis=0, mode="nearest") for m in means), good, along)
+
+
+def _unlike(seen: Seen, faces: _Faces) -> float:
+    """How surely the second line parts two faces, in units of what one face varies by: by their means, by where grind lines end, or by the
+    step at the line; one that is sure is enough."""
+    found = max(difference(faces.bevel, faces.cheek), _LINES_END_SAY * seen.line.lines_end)
+    if found >= _LINES_END_SAY:
+        return found
+    features, valid, column = block_features(seen.strip, seen.edge.blur_px)
+    columns, both = np.arange(len(seen.edge.row)), np.isfinite(seen.edge.row) & np.isfinite(seen.line.row)
+    lines = tuple(np.interp(column[faces.used], columns[both], r[both]) for r in (seen.edge.row, seen.line.row))
+    sigma = max(float(np.nanmedian(seen.line.sigma_px)), seen.edge.blur_px)
+    along = gaussian_filter1d(features[:, faces.used, :3], faces.along, axis=1, mode="nearest")
+    apart = np.median(faces.cheek - faces.bevel, axis=0)[:3]
+    return max(found, np.nan_to_num(lasting_step(along, valid[:, faces.used], lines, sigma, apart)))
 
 
 def _band(seen: Seen) -> tuple[np.ndarray, np.ndarray]:

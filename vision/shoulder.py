@@ -45,6 +45,9 @@ _TREND_DEGREE = 4
 _RIVAL_APART = 0.08
 # A rival is sought within bounds; the line it belongs to may stand a little beyond them.
 _SUMMIT_ROWS = 12
+# Median evidence of all rows on one evenly curved, shaded face (a rod): a line of twice as much is none of its rows. Where colour changes
+# slowly across the whole bevel (a reflection) the rows score more, and take nothing from a line.
+_MOST_USUAL = 3.5
 # A rival that explains this share of the evidence could be the shoulder instead.
 _RIVAL_SHARE = 0.85
 # A step less than three times those that the faces make by themselves is found among them with doubt (three standard deviations).
@@ -209,7 +212,7 @@ def _coarse(evidence: Evidence, apex: np.ndarray, px_per_mm: float, guide: LineG
     strength = np.interp(at, evidence.column, own)
     # Any row of one face scores something by noise; a line must do clearly better.
     # Where grind lines speak against most rows the median falls below nothing; a line still has to have something for it.
-    faint = strength < max(2.0 * float(np.median(evidence.score[evidence.allowed])), 0.0)
+    faint = strength < 2.0 * np.clip(np.median(evidence.score[evidence.allowed]), 0.0, _MOST_USUAL)
     named = _summit(evidence.score, rival_blocks, best.row, px_per_mm / BLOCK_COLUMNS / 2)
     end_row, end_u, end_sure = end_of_lines(evidence, line, columns)
     if guide is not None:

@@ -96,20 +96,37 @@ def guide_on(strip: StraightStrip, hints: Hints, line: LineKind, about: np.ndarr
         return None
     at = np.arange(len(about))
     about = np.interp(at, at[known], about[known])
-    placed = strip.from_photo(np.array(points))
+    placed = _placed(strip, np.array(points))
+    beyond_end = CARRIES_MM * reach[0]
     for (column, row), (x, y) in zip(placed, points, strict=True):
-        beyond = row - about[int(column)]
+        beyond = row - about[int(np.clip(column, 0, len(about) - 1))]
         if line is LineKind.SHOULDER and beyond < 1.0:
             rule, remedy = (
                 "it lies on the lane side of the apex, and the bevel is on the other",
                 "point at the shoulder, or at the apex too",
             )
-        elif not 0.0 <= row < len(strip.valid) or column in (0, len(about) - 1):
+        elif not -beyond_end <= column <= len(about) - 1 + beyond_end:
+            rule, remedy = "it lies beyond the end of the edge that was searched", "point at the stretch that is measured"
+        elif not 0.0 <= row < len(strip.valid):
             rule, remedy = "it lies too far from the edge that was found", "point at the line itself, or at the apex too"
         else:
             continue
         raise DeclarationError(f"guide {line.value}:{x:g},{y:g}", rule, remedy)
     return line_guide(placed, about, *reach)
+
+
+def _placed(strip: StraightStrip, points_px: np.ndarray) -> np.ndarray:
+    """(N, 2) column and row of photo px (N, 2); beyond an end of the strip columns go on along the edge, so that a point there still
+    says how wide the bevel is near the end."""
+    placed = strip.from_photo(points_px)
+    for end, inward in ((0, 1), (len(strip.base_px) - 1, -1)):
+        # Several px of arc: the curve's own points are rounded.
+        tangent = strip.base_px[end + inward * min(8, len(strip.base_px) - 1)] - strip.base_px[end]
+        tangent = inward * tangent / max(float(np.linalg.norm(tangent)), 1e-9)
+        here = placed[:, 0] == end
+        past = (points_px[here] - strip.base_px[end]) @ tangent
+        placed[here, 0] += np.minimum(past, 0.0) if end == 0 else np.maximum(past, 0.0)
+    return placed
 
 
 def missed(guide: LineGuide | None, row: np.ndarray, u_px: np.ndarray, line: LineKind) -> tuple[Note, ...]:

@@ -1,0 +1,83 @@
+"""Whether the two sides of the second line are two faces: in the means of both sides, and in the step at the line itself."""
+
+from __future__ import annotations
+
+import numpy as np
+
+# What one ground face varies by: brightness (log), two colour ratios (log), contrast along the edge (log of energy). As in `faces`.
+FACE_FLOOR = np.array([0.03, 0.01, 0.01, 0.25])
+# Rows on either side over which a step is taken: as many as the shoulder's search takes of single columns.
+_STEP_ROWS = 4
+# Noise of the means of blocks and a millimetre, below which a step is none: brightness, colours (log).
+_STEP_FLOOR = np.array([0.003, 0.0015, 0.0015])
+# At least so many rows of the cheek are looked at for steps of its own.
+_CHEEK_ROWS = 60
+
+
+def difference(bevel: np.ndarray, cheek: np.ndarray) -> float:
+    """Median difference of features (N, 4) along the edge in units of one face's own variation, less where it has no lasting sign.
+
+    Bevel and cheek differ one way all along, but for slow changes of light; streaks of one face differ now this way, now that.
+    """
+    apart = (cheek - bevel) / FACE_FLOOR
+    return float(np.median(np.linalg.norm(apart, axis=1)) * _lasting(apart))
+
+
+def lasting_step(
+    features: np.ndarray, valid: np.ndarray, lines: tuple[np.ndarray, np.ndarray], sigma_px: float, apart: np.ndarray
+) -> float:
+    """Step across the second line in units of the steps across all lines parallel to it; NaN where there are too few to tell.
+
+    `difference` takes what a face varies by as given; here the photo's own faces tell it, so that a faint shoulder between two even faces
+    counts. A scratch steps as sharply and goes back; only the part that stays counts. Streaks of one face are as strong elsewhere on it.
+
+    Parameters
+    ----------
+    features : (R, C, 3) float
+        Log brightness and two colour ratios in blocks of columns, smoothed along a millimetre.
+    valid : (R, C) bool
+    lines : two (C,) float
+        Rows of apex and second line.
+    sigma_px : float
+        Blur of the second line, one standard deviation.
+    apart : (3,) float
+        By how much the whole faces differ.
+    """
+    first, second = lines
+    gap, (rows, blocks) = int(np.ceil(1.5 * sigma_px)), valid.shape
+    step = _steps(features, gap)
+    depth = max(int(np.median(second - first)), _CHEEK_ROWS)
+    offsets = np.arange(-int(second.max() - first.min()), depth)
+    at = np.rint(second).astype(int) + offsets[:, None]
+    beyond = np.clip(at + gap + _STEP_ROWS, 0, rows - 1)
+    # Windows clear of the apex, inside the photo.
+    seen = (at - 2 * gap - _STEP_ROWS > first) & (at + gap + _STEP_ROWS < rows - 1) & valid[beyond, np.arange(blocks)]
+    values = step[np.clip(at, 0, rows - 1), np.arange(blocks)]
+    others = seen & (np.abs(offsets) > 2 * gap + _STEP_ROWS)[:, None]
+    line = np.searchsorted(offsets, 0)
+    known = seen[line] & (others.sum(axis=0) >= 2 * _STEP_ROWS)
+    if known.sum() < 2:
+        return float("nan")
+    usual = np.sqrt((values**2 * others[..., None]).sum(axis=0) / np.maximum(others.sum(axis=0), 1)[:, None]) + _STEP_FLOOR
+    own = values[line][known] / usual[known]
+    mean, wide = np.median(own, axis=0), apart / np.median(usual[known], axis=0)
+    stays = float(np.clip((wide @ mean) / max(float(mean @ mean), 1e-9), 0.0, 1.0))
+    return float(np.median(np.linalg.norm(own, axis=1)) * _lasting(own) * stays)
+
+
+def _lasting(apart: np.ndarray) -> float:
+    """0..1: how much of differences (N, F), in units of what one face varies by, keeps its sign along the edge."""
+    return min(float(np.linalg.norm(apart.mean(axis=0) / np.maximum(apart.std(axis=0), 1.0))), 1.0)
+
+
+def _steps(features: np.ndarray, gap: int) -> np.ndarray:
+    """(R, C, F) mean of `_STEP_ROWS` rows, `gap` rows beyond each row, less that of as many before it; cut at the ends."""
+    rows = np.arange(len(features))
+    total = np.concatenate([np.zeros((1, *features.shape[1:])), np.cumsum(features, axis=0)])
+
+    def mean(start: np.ndarray) -> np.ndarray:
+        start = np.clip(start, 0, len(features) - 1)
+        stop = np.clip(start + _STEP_ROWS, 1, len(features))
+        return (total[stop] - total[start]) / (stop - start)[:, None, None]
+
+    return mean(rows + gap + 1) - mean(rows - gap - _STEP_ROWS)
