@@ -36,6 +36,8 @@ def contrast_channel(strip: StraightStrip, line: np.ndarray, blur_px: float) -> 
     energy = step.T @ step
     vector = np.linalg.eigh(np.linalg.solve(np.linalg.cholesky(cov), energy) @ np.linalg.inv(np.linalg.cholesky(cov)).T)[1][:, -1]
     mix = np.linalg.solve(np.linalg.cholesky(cov).T, vector)
+    # An eigenvector has no sign of its own; what is burnt out must stand above the rest, and levels be shares of full scale.
+    mix *= np.copysign(1.0, mix @ _LUMA)
     return cv2.transform(strip.linear, (mix / np.abs(mix).sum()).astype(np.float32)[None])
 
 

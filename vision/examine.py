@@ -125,7 +125,7 @@ def _of_the_lines(seen: Seen) -> dict[str, float]:
 
 
 # What grind lines that end at the line all along count for, in units of one face's variation: as much as leaves no caution.
-_LINES_END_SAY = 8.0
+_LINES_END_SAY = 12.0
 
 
 @dataclass(frozen=True, eq=False)
