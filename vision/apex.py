@@ -43,8 +43,12 @@ _SURE = 0.7
 _CHIP_MM = 0.03
 # Share of full scale (linear) from which phones' tone curves bend away from sRGB (common practice, no source).
 _TONE_BENDS = 0.5
+# Blur radii by which that may move an edge beside full scale, as a standard deviation.
+_TONE_BLURS = 0.5
 # What demosaicking, sharpening and JPEG leave of an edge's place whatever its contrast (common practice, no source).
 _DEMOSAIC_PX = 0.1
+# What one face varies by from place to place (as in `vision.faces`); blur radii within which an edge as bright as its lane is still told.
+_UNEVEN, _MOST_UNEVEN = 0.03, 2.0
 # Borders of penumbras reach 6-9 sigma on fine paper; at this share of it they stay below the limit, edges of dark steel do not.
 _SHADOW_DOUBT = 0.6
 
@@ -284,6 +288,17 @@ def _apart(smooth: np.ndarray, gap: int) -> np.ndarray:
     return np.roll(mean, -gap - 1, axis=0) - np.roll(mean, gap + 1, axis=0)
 
 
+def _uneven(fit: StepFit, px_per_mm: float) -> np.ndarray:
+    """(S,) px by which lane and bevel, each uneven by `_UNEVEN` of its brightness next to the edge, move the middle of their step.
+
+    A side that is off by d moves it by d / 2 over the step's slope there, which is its height over sqrt(2 pi) blur radii.
+    """
+    high = np.abs(fit.levels).max(axis=0)
+    step = np.sqrt(gaussian_filter1d((fit.levels[-1] - fit.levels[0]) ** 2, 0.1 * px_per_mm, mode="nearest"))
+    share = np.sqrt(2.0) * _UNEVEN * high / np.maximum(step, 1e-6)
+    return np.minimum(np.sqrt(np.pi / 2.0) * share, _MOST_UNEVEN) * fit.sigma
+
+
 def _judge(strip: StraightStrip, fit: StepFit, blur_px: float, px_per_mm: float) -> ApexLine:
     """Uncertainty and flags; chips are bridged, untrustworthy columns become NaN."""
     row, u, sigma = fit.position[0].copy(), fit.u[0].copy(), fit.sigma
@@ -318,11 +333,14 @@ def _judge(strip: StraightStrip, fit: StepFit, blur_px: float, px_per_mm: float)
     flags |= np.where(weak | ~known, int(StationFlag.BRIDGED | StationFlag.LOW_CONTRAST), 0)
     flags |= np.where(burnt, int(StationFlag.CLIPPED), 0)
     flags |= np.where(sigma > 2.0 * blur_px + 0.5, int(StationFlag.SOFT), 0)
-    # A bright side grows by up to a third of a blur radius (design.md section 10: 0.3-0.4 px when burnt out), because a phone's
-    # tone curve flattens long before full scale, which undoing the sRGB curve alone does not take back.
+    # A bright side grows (design.md section 10: 0.3-0.4 px when burnt out), because a phone's tone curve flattens long before full
+    # scale, which undoing the sRGB curve alone does not take back: half of full scale is a quarter of a face twice as bright, which
+    # lies 0.67 blur radii farther out.
     flattened = np.clip((np.maximum(fit.levels[0], fit.levels[-1]) - _TONE_BENDS) / (1.0 - _TONE_BENDS), 0.0, 1.0)
     soft = 0.5 * np.sqrt(np.maximum(sigma**2 - blur_px**2, 0.0)) * (sigma > 1.3 * blur_px)
-    systematic = np.sqrt(_DEMOSAIC_PX**2 + (0.35 * sigma * np.maximum(flattened, burnt)) ** 2 + soft**2)
+    systematic = np.sqrt(
+        _DEMOSAIC_PX**2 + (_TONE_BLURS * sigma * np.maximum(flattened, burnt)) ** 2 + soft**2 + _uneven(fit, px_per_mm) ** 2
+    )
     flags |= np.where(np.isfinite(row), 0, int(StationFlag.NOT_MEASURED))
     clean = good & ~burnt
     own = float(np.median(sigma[clean])) if clean.sum() > span else blur_px

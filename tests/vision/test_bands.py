@@ -140,3 +140,31 @@ def test_two_colours_reflected_along_a_bevel_are_no_shadow():
     tint[: APEX + 35] = (1.05, 1.0, 0.85)
     tint[APEX + 35 :] = (0.95, 1.0, 1.1)
     assert nothing(found(replace(picture, linear=picture.linear * gaussian_filter(tint, (4.0, 0, 0)).astype(np.float32)))[1])
+
+
+def test_a_dark_bevel_beside_a_bright_stretch_of_it_is_no_shadow():
+    """A lamp lights two thirds of a narrow bevel, and the rest reflects a dark wall before a light cheek with no lines of its own."""
+    narrow, dark = 14, slice(1600, COLUMNS)
+    picture = strip(0.9, narrow, lane=0.6, bevel=0.45, grind=0.0)
+    picture.linear[APEX : APEX + narrow, dark] *= 0.2
+    picture.linear[APEX + narrow :] = np.maximum(picture.linear[APEX + narrow :], 0.45)
+    edge, line = (np.full(COLUMNS, v) for v in (APEX - 0.5, APEX + narrow - 0.5))
+    # The second line as it was found a little too far in, so that the band's end lies within what is taken for the bevel.
+    line[dark] += 2.0
+    edge = replace(refine_apex(picture, BLUR, PX_PER_MM), row=edge)
+    second = replace(find_shoulder(picture, edge.row, edge.blur_px, PX_PER_MM), row=line)
+    assert nothing(band_before(picture, edge, second, PX_PER_MM))
+
+
+def test_a_shadow_runs_on_through_a_gap_in_its_evidence():
+    """Some mm of the bevel without grind lines and as bright as the shadow; the apex taken stays at the shadow's border."""
+    picture = strip(0.15, 8)
+    gap = slice(1000, 1300)
+    picture.linear[APEX + 8 : APEX + WIDTH, gap] = 0.15
+    edge, line = (np.full(COLUMNS, v) for v in (APEX - 0.5, APEX + WIDTH - 0.5))
+    edge = replace(refine_apex(strip(0.15, 8), BLUR, PX_PER_MM), row=edge)
+    second = replace(find_shoulder(strip(0.15, 8), edge.row, edge.blur_px, PX_PER_MM), row=line)
+    band = band_before(picture, edge, second, PX_PER_MM)
+    assert band.shadow[800:1500].all()
+    assert np.abs(band.course[gap] - (APEX + 7.5)).max() < 3.0
+    assert (band.doubt[gap] > 0).any(), "where nothing but its neighbours tell of it, doubt remains"

@@ -15,7 +15,8 @@ from vision.flags import StationFlag
 from vision.hints import DeclaredScale, Guide, Hints, LineKind, pointing_px
 from vision.measure import Side, measure_sides
 from vision.sighting import sight
-from vision.steering import line_guide
+from vision.steering import guide_on, line_guide
+from vision.straighten import StraightStrip
 
 FACTS = Declared(
     included_angle_deg=30,
@@ -227,3 +228,24 @@ def test_second_lines_name_the_photo_that_they_lie_in(drawn):
     clear, split = drawn().photo(name="clear.png"), with_split_bevel(drawn, 0.6, 0.63, cheek=(0.33, 0.33, 0.34)).photo(name="split.png")
     result = measure_sides((Side((clear, split), FACTS),))
     assert {result.photos[a.photo].name for a in result.alternatives} == {"split.png"}
+
+
+def straight_strip(columns=600, rows=300, apex=60):
+    """A blank strip straightened along a level line from (100, 400), the blade above it."""
+    base = np.column_stack([100.0 + np.arange(columns), np.full(columns, 400.0)])
+    blank = np.zeros((rows, columns), bool)
+    return StraightStrip(np.zeros((rows, columns, 3), np.float32), blank, float(apex), base, np.tile([0.0, -1.0], (columns, 1)), ~blank)
+
+
+@pytest.mark.parametrize(("x", "weight"), [(100 - 60, np.exp(-1 / 25)), (699 + 120, np.exp(-4 / 25)), (400, 1.0)])
+def test_a_guide_past_the_end_says_how_wide_the_bevel_is_there(x, weight):
+    """A shoulder far from the edge is easily pointed at a little beyond the end of what was drawn; 60 px/mm, its word fades over 5 mm."""
+    guide = guide_on(straight_strip(), guides(("shoulder", x, 320)), LineKind.SHOULDER, np.full(600, 60.0), (60.0, 6.0))
+    assert guide.course == pytest.approx(140.0)
+    assert guide.weight.max() == pytest.approx(weight, rel=1e-6)
+    assert np.isfinite(guide.row).any() == (x in (40, 400)), "the corridor reaches a millimetre"
+
+
+def test_a_guide_far_past_the_end_is_refused():
+    with pytest.raises(DeclarationError, match="beyond the end of the edge"):
+        guide_on(straight_strip(), guides(("shoulder", 1100, 320)), LineKind.SHOULDER, np.full(600, 60.0), (60.0, 6.0))
