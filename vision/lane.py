@@ -36,6 +36,8 @@ _GUIDED_MM, _GUIDE_SLOPE = 0.5, 1.0
 _OFF_COURSE, _OFF_COURSE_MM = 0.2, 0.6
 # Of the smooth course: long beside the wobble of a path, short enough to keep within 0.3 mm of the corner of an angular tip.
 _STEADY_MM = 2.0
+# Farther off (mm) than this the fine search, which looks 0.3 mm back, may no longer find the line; z = 16 is no shadow's slope.
+_CORNER_MM, _SURELY = 0.2, 0.8
 # Means along a line once its course is known (mm): long beside the grain of paper, short beside any bend left.
 _LONG_MM = 0.5
 # Columns folded into one for the path through a flattened view.
@@ -201,7 +203,16 @@ def _search(view: SheetView) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
             break
     # At this scale a path wobbles between an apex and its contact shadow; the straightened picture must not.
     found = maximum_filter1d(strength, 3, axis=0)[row - shift, np.arange(len(row))]
-    return robust_local(row, _STEADY_MM / view.mm, found), found, row
+    return _with_corners(robust_local(row, _STEADY_MM / view.mm, found), row, found, view.mm), found, row
+
+
+def _with_corners(course: np.ndarray, path: np.ndarray, found: np.ndarray, mm: float) -> np.ndarray:
+    """The course (C,) with the path (C,) itself where it leaves it for long along a line that is surely there (`found` (C,), 0..1)."""
+    own = gaussian_filter1d(median_filter(path.astype(float), 9, mode="nearest"), _CORNER_MM / mm, mode="nearest")
+    sure = gaussian_filter1d(found, 0.5 / mm, mode="nearest") >= _SURELY
+    leaves = (np.abs(own - course) > _CORNER_MM / mm) & sure
+    share = gaussian_filter1d(maximum_filter1d(leaves.astype(float), round(1.0 / mm), mode="nearest"), _CORNER_MM / mm, mode="nearest")
+    return course + share * (own - course)
 
 
 def _along(view: SheetView, course: np.ndarray, beyond_mm: float) -> tuple[SheetView, np.ndarray]:
