@@ -44,6 +44,8 @@ CORNER_DISTORTION_HALF_WIDTH = 0.02
 # along and across a strip, so that more corners do not average it away.
 _FLATNESS_U_MM, _FLATNESS_FREEDOM = 0.05 / math.sqrt(3), 8
 _SQRT3 = math.sqrt(3.0)
+# The first fit only chooses the pose and says how well corners fit; the last one starts from it: a millionth of cost or step is plenty.
+_FIRST_FIT = 1e-6
 
 
 @dataclass(frozen=True, eq=False)
@@ -150,6 +152,19 @@ class _Prior:
         else:
             scale = (camera.distance_to_mm(self.height_mm) - self.distance_mm) / self.u_mm
         return scale, (camera.k1 - self.k1) / self.k1_u
+
+    def jacobian(self, camera: Camera, turns: np.ndarray) -> np.ndarray:
+        """(2, 8) derivatives of `residuals` by turn, shift, k1 and ln f; `turns` (3, 3, 3) are those of the camera's rotation."""
+        out = np.zeros((2, 8))
+        if self.focal_px is not None:
+            out[0, 7] = 1 / self.u_ln
+        else:
+            axis, cos = camera.rotation[:, 2], camera.rotation[2, 2]
+            distance = (axis @ camera.translation + self.height_mm) / cos
+            out[0, :3] = (turns[:, :, 2] @ camera.translation - distance * turns[:, 2, 2]) / cos / self.u_mm
+            out[0, 3:6] = axis / cos / self.u_mm
+        out[1, 6] = 1 / self.k1_u
+        return out
 
 
 @dataclass(frozen=True, eq=False)
@@ -306,7 +321,7 @@ def _fit(points: np.ndarray, corners: np.ndarray, centre: tuple[float, float], p
         start = Camera(focal, centre, prior.k1, cv2.Rodrigues(turn)[0], np.asarray(shift, np.float64).ravel())
         problem = _Problem(points, corners, centre, _with_k1_width(prior, centre, focal), np.full(len(points), 0.5))
         try:
-            camera = problem.solve(start, loss="soft_l1")
+            camera = problem.solve(start, "soft_l1", _FIRST_FIT)
         except ValueError:  # the start lies behind the lens
             continue
         cost = float(np.sum(problem.residuals(camera) ** 2))
@@ -367,16 +382,27 @@ class _Problem:
         return Camera(camera.focal_px * math.exp(step[7]), self.centre, float(camera.k1 + step[6]), turn, camera.translation + step[3:6])
 
     def jacobian(self, camera: Camera, at: np.ndarray) -> np.ndarray:
-        """(2 N + 2, 8) at the step `at` from `camera`, central differences that move corners by about 0.01-0.1 px."""
-        steps = np.array([1e-5, 1e-5, 1e-5, 1e-3, 1e-3, 1e-3, 1e-4, 1e-5])
-        columns = [
-            (self.residuals(self.moved(camera, at + e)) - self.residuals(self.moved(camera, at - e))) / (2 * h)
-            for h, e in zip(steps, np.diag(steps), strict=True)
-        ]
-        return np.column_stack(columns)
+        """(2 N + 2, 8) derivatives of `residuals` at the step `at` from `camera`."""
+        turn, by_turn = cv2.Rodrigues(np.asarray(at[:3], np.float64))
+        # By the turn of the camera's axes: row i holds the derivative of its matrix by the i-th component.
+        turns = by_turn.reshape(3, 3, 3) @ camera.rotation
+        now = self.moved(camera, at)
+        seen = self.points @ now.rotation.T + now.translation
+        # (8, N, 3) derivatives of the points in the camera's frame: turn, shift; k1 and ln f leave them where they are.
+        place = np.zeros((8, *seen.shape))
+        place[:3] = self.points @ turns.transpose(0, 2, 1)
+        place[3:6] = np.eye(3)[:, None]
+        normal = seen[:, :2] / seen[:, 2:]
+        move = (place[..., :2] - normal * place[..., 2:]) / seen[:, 2:]
+        square = np.sum(normal**2, axis=1, keepdims=True)
+        bend = 1 + now.k1 * square
+        bent = move * bend + 2 * now.k1 * normal * np.sum(normal * move, axis=2, keepdims=True)
+        bent[6], bent[7] = normal * square, normal * bend
+        corners = (now.focal_px * bent / self.noise[:, None]).reshape(8, -1)
+        return np.vstack([corners.T, self.prior.jacobian(now, turns)])
 
-    def solve(self, camera: Camera, loss: str = "linear") -> Camera:
-        """The camera of least squares near `camera`."""
+    def solve(self, camera: Camera, loss: str = "linear", tolerance: float = 1e-8) -> Camera:
+        """The camera of least squares near `camera`, to a relative `tolerance` of cost and step."""
         x_scale = [1e-3, 1e-3, 1e-3, 0.1, 0.1, 1.0, 1e-2, 1e-2]
         fit = least_squares(
             lambda p: self.residuals(self.moved(camera, p)),
@@ -384,6 +410,8 @@ class _Problem:
             jac=lambda p: self.jacobian(camera, p),
             loss=loss,
             x_scale=x_scale,
+            ftol=tolerance,
+            xtol=tolerance,
             max_nfev=40,
         )
         return self.moved(camera, fit.x)

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
-from functools import partial
+from functools import cache, partial
 from importlib import metadata
 from itertools import pairwise
 
@@ -178,9 +178,9 @@ def conclude(sides: Sequence[Side], seen: Sequence[Sequence[Sighting]], settings
                 *remarks,
             )
         ),
-        program=f"shoulderline {metadata.version('shoulderline')}",
+        program=_program(),
         created=datetime.now(UTC).isoformat(timespec="seconds"),
-        versions=_versions(),
+        versions=dict(_versions()),
         other=_other(sides, widths[1]) if len(sides) == 2 else None,
         alternatives=second_lines,
     )
@@ -419,6 +419,13 @@ def _once(notes: Sequence[Note]) -> tuple[Note, ...]:
     return tuple(dict.fromkeys(notes))
 
 
+# What is installed does not change while the program runs, and finding out takes as long as a fit.
+@cache
+def _program() -> str:
+    return f"shoulderline {metadata.version('shoulderline')}"
+
+
+@cache
 def _versions() -> dict[str, str]:
     names = ("numpy", "scipy", "opencv-python", "scikit-image", "pillow")
     return {"python": platform.python_version()} | {n: metadata.version(n) for n in names}

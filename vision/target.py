@@ -301,6 +301,23 @@ def _apply(parameters: np.ndarray, xy: np.ndarray, shape: tuple[int, int]) -> np
     return q * (1 + parameters[8] * np.sum(q**2, axis=1, keepdims=True))
 
 
+def _apply_slope(parameters: np.ndarray, xy: np.ndarray) -> np.ndarray:
+    """(2 N, 9) derivatives of what `_apply` gives, by its parameters."""
+    h, k = np.append(parameters[:8], 1.0).reshape(3, 3), parameters[8]
+    at = np.column_stack([xy, np.ones(len(xy))])
+    q = at @ h.T
+    n = q[:, :2] / q[:, 2:]
+    square = np.sum(n**2, axis=1)
+    # (2, N, 8): of each coordinate of n by the matrix; then of its bent place, and last by the radial term.
+    moved = np.zeros((2, len(xy), 8))
+    moved[0, :, :3] = moved[1, :, 3:6] = at / q[:, 2:]
+    moved[:, :, 6:] = -n.T[:, :, None] * (xy / q[:, 2:])
+    along = n[:, :1] * moved[0] + n[:, 1:] * moved[1]
+    bent = moved * (1 + k * square)[:, None] + 2 * k * n.T[:, :, None] * along
+    by_k = (n * square[:, None]).T[:, :, None]
+    return np.concatenate([bent, by_k], axis=2).transpose(1, 0, 2).reshape(-1, 9)
+
+
 def _fit_plane(board_mm: np.ndarray, corners: np.ndarray, shape: tuple[int, int], inliers: np.ndarray, scale: float) -> np.ndarray:
     """Residuals (N, 2) px of all corners from a robust fit to `inliers`; `scale` px is where a residual starts to count less."""
     centre = (np.array(shape) - 1) / 2
@@ -315,7 +332,10 @@ def _fit_plane(board_mm: np.ndarray, corners: np.ndarray, shape: tuple[int, int]
         full = np.append(p, first[free:])
         return (_apply(full, xy[inliers], shape) - uv[inliers]).ravel()
 
-    fit = least_squares(error, first[:free], method="trf", loss="soft_l1", f_scale=scale / unit, x_scale="jac", max_nfev=30)
+    def slope(p: np.ndarray) -> np.ndarray:
+        return _apply_slope(np.append(p, first[free:]), xy[inliers])[:, :free]
+
+    fit = least_squares(error, first[:free], jac=slope, method="trf", loss="soft_l1", f_scale=scale / unit, x_scale="jac", max_nfev=30)
     return (uv - _apply(np.append(fit.x, first[free:]), xy, shape)) * unit
 
 
