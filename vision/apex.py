@@ -189,8 +189,12 @@ def _support(strength: np.ndarray, course: np.ndarray, along: int) -> float:
 
 def _shifted(picture: np.ndarray, shift: np.ndarray) -> np.ndarray:
     """Each block c moved up by ``shift[c]`` rows, its ends held."""
-    rows = np.clip(np.arange(len(picture))[:, None] + shift, 0, len(picture) - 1)
-    return picture[rows, np.arange(len(shift))]
+    x = np.broadcast_to(np.arange(len(shift), dtype=np.float32), picture.shape[:2])
+    y = np.arange(len(picture), dtype=np.float32)[:, None] + shift.astype(np.float32)
+    # Whole rows: the nearest cell is the cell itself.
+    if picture.dtype == bool:
+        return cv2.remap(picture.view(np.uint8), x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE).view(bool)
+    return cv2.remap(picture, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
 
 
 def _blocks(strip: StraightStrip) -> tuple[np.ndarray, np.ndarray]:
@@ -199,7 +203,8 @@ def _blocks(strip: StraightStrip) -> tuple[np.ndarray, np.ndarray]:
     count = columns // BLOCK
     mean = cv2.resize(strip.linear[:, : count * BLOCK], (count, rows), interpolation=cv2.INTER_AREA)
     log = np.log(np.maximum(mean, 0) + np.float32(DARK))
-    valid = strip.valid[:, : count * BLOCK].reshape(rows, count, BLOCK).all(axis=2)
+    # Eight bytes of one block at a time, all of them true.
+    valid = np.ascontiguousarray(strip.valid[:, : count * BLOCK]).view(np.uint64) == np.uint64(0x0101010101010101)
     return cv2.transform(log, LOG_FEATURES), valid
 
 
@@ -213,7 +218,8 @@ def sharpness(strip: StraightStrip, blur_px: float, px_per_mm: float, lane_rows:
 def _grey_steps(strip: StraightStrip, blur_px: float, count: int) -> tuple[np.ndarray, ...]:
     """Four (R, C): mean and mean square of the single columns' steps in each block, within 1.5 and within 5 blur radii."""
     rows = len(strip.valid)
-    grey = cv2.resize(strip.linear[:, : count * BLOCK, 1], (count * BLOCK // 2, rows), interpolation=cv2.INTER_AREA)
+    green = cv2.extractChannel(strip.linear, 1)
+    grey = cv2.resize(green[:, : count * BLOCK], (count * BLOCK // 2, rows), interpolation=cv2.INTER_AREA)
     out = []
     for gap in _gaps(blur_px):
         step = _apart(grey, gap)
@@ -257,14 +263,20 @@ def _mean_step(small: np.ndarray, large: np.ndarray, valid: np.ndarray, lane: sl
     # Products of small matrices throughout: a reduction over three channels is many times slower.
     z = cv2.transform(small, np.diag(1 / (scale + np.array([0.003, 0.0015, 0.0015]))).astype(np.float32))
     # A cast shadow darkens and keeps the colour: darkening alone counts for less than brightening or a change of colour.
-    z[..., 0] *= np.where(small[..., 0] < 0, _SHADOW_DOUBT, 1.0)
-    square, ones = z * z, np.ones((1, 3), np.float32)
+    z[..., 0] *= np.where(small[..., 0] < 0, np.float32(_SHADOW_DOUBT), np.float32(1.0))
+    square, ones = np.square(z, out=z), np.ones((1, 3), np.float32)
     z2 = cv2.transform(square, ones)
     # Weighted by what each feature contributes: how much of the change within 5 blur radii falls within 1.5.
-    within = np.abs(small) / np.maximum(np.maximum(np.abs(large), np.abs(small)), 1e-9)
-    share = cv2.transform(square * within, ones) / np.maximum(z2, 1e-9)
+    part, whole = np.abs(small), np.abs(large)
+    np.maximum(whole, part, out=whole)
+    part /= np.maximum(whole, np.float32(1e-9), out=whole)
+    share = cv2.transform(np.multiply(square, part, out=part), ones)
+    share /= np.maximum(z2, np.float32(1e-9))
     # An erf of the photo's blur gives 0.87 and more; a ramp as long as 10 blur radii gives 0.4.
-    return z2 * np.clip((share - 0.45) / 0.25, 0.0, 1.0)
+    share -= np.float32(0.45)
+    share /= np.float32(0.25)
+    z2 *= np.clip(share, 0.0, 1.0, out=share)
+    return z2
 
 
 def _sign_free_step(steps: tuple[np.ndarray, ...], along: int, lane: slice, valid: np.ndarray) -> np.ndarray:
@@ -285,7 +297,15 @@ def _sign_free_step(steps: tuple[np.ndarray, ...], along: int, lane: slice, vali
 def _apart(smooth: np.ndarray, gap: int) -> np.ndarray:
     """Means of three rows, `gap` rows beyond each row less `gap` rows before it."""
     mean = cv2.blur(smooth, (1, 3), borderType=cv2.BORDER_REPLICATE)
-    return np.roll(mean, -gap - 1, axis=0) - np.roll(mean, gap + 1, axis=0)
+    rows, reach = len(mean), gap + 1
+    if rows <= 2 * reach:
+        return np.roll(mean, -reach, axis=0) - np.roll(mean, reach, axis=0)
+    out = np.empty_like(mean)
+    np.subtract(mean[2 * reach :], mean[: -2 * reach], out=out[reach:-reach])
+    # The ends, which are not used, take the other end's rows.
+    np.subtract(mean[reach : 2 * reach], mean[-reach:], out=out[:reach])
+    np.subtract(mean[:reach], mean[rows - 2 * reach : rows - reach], out=out[-reach:])
+    return out
 
 
 def _uneven(fit: StepFit, px_per_mm: float) -> np.ndarray:
