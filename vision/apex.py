@@ -18,12 +18,10 @@ from vision.lines import LEAST_STRENGTH, first_line, long_lines, steered
 from vision.sheet import DARK, LOG_FEATURES, TICK_MM
 from vision.steering import LineGuide
 from vision.steps import StepFit, StepModel, fit_steps
-from vision.straighten import StraightStrip
+from vision.straighten import BLOCK_COLUMNS, StraightStrip
 
 # Smoothing of the apex along the edge; its equivalent width of 0.17 mm keeps waviness of 1.5 mm to 1 %.
 _POOL_MM = 0.07
-# Columns averaged for the search on the straight strip.
-BLOCK = 8
 # Rows before the coarse curve that are searched again (mm): the coarse view is good to 0.1 mm, and may have taken a hairline's
 # shoulder for its apex.
 _BACK_MM = 0.3
@@ -123,12 +121,12 @@ def settle(strip: StraightStrip, blur_px: float, px_per_mm: float, guide: LineGu
     lane_rows = int(strip.row_of_apex - _BACK_MM * px_per_mm)
     start = max(lane_rows, 0)
     part = slice(start, min(int(strip.row_of_apex + _AHEAD_MM * px_per_mm), len(strip.linear)))
-    long = max(int(TICK_MM * px_per_mm / BLOCK), 2)
+    long = max(int(TICK_MM * px_per_mm / BLOCK_COLUMNS), 2)
     features, valid = _blocks(strip)
     steps = _grey_steps(strip, blur_px, valid.shape[1])
-    centre = (np.arange(valid.shape[1]) + 0.5) * BLOCK - 0.5
+    centre = (np.arange(valid.shape[1]) + 0.5) * BLOCK_COLUMNS - 0.5
     barred = None if guide is None else guide.barred((part.stop - start, len(centre)), centre, start)
-    short = _sharpness((features, valid, steps), blur_px, lane_rows, (1.0, max(round(px_per_mm / BLOCK), 3)))[part]
+    short = _sharpness((features, valid, steps), blur_px, lane_rows, (1.0, max(round(px_per_mm / BLOCK_COLUMNS), 3)))[part]
     course = _course(steered(short, barred), (long, _gaps(blur_px)[0] + 3), _STRAY_MM * px_per_mm, barred)
     shift = np.round(course + start - strip.row_of_apex).astype(int)
     rolled = tuple(_shifted(a, shift) for a in (features, valid, *steps))
@@ -199,27 +197,25 @@ def _shifted(picture: np.ndarray, shift: np.ndarray) -> np.ndarray:
 
 def _blocks(strip: StraightStrip) -> tuple[np.ndarray, np.ndarray]:
     """(R, C, 3) log brightness and two log colour ratios of blocks of columns; (R, C) valid."""
-    rows, columns = strip.valid.shape
-    count = columns // BLOCK
-    mean = cv2.resize(strip.linear[:, : count * BLOCK], (count, rows), interpolation=cv2.INTER_AREA)
-    log = np.log(np.maximum(mean, 0) + np.float32(DARK))
+    log = np.log(np.maximum(strip.blocks, 0) + np.float32(DARK))
+    count = strip.blocks.shape[1]
     # Eight bytes of one block at a time, all of them true.
-    valid = np.ascontiguousarray(strip.valid[:, : count * BLOCK]).view(np.uint64) == np.uint64(0x0101010101010101)
+    valid = np.ascontiguousarray(strip.valid[:, : count * BLOCK_COLUMNS]).view(np.uint64) == np.uint64(0x0101010101010101)
     return cv2.transform(log, LOG_FEATURES), valid
 
 
 def sharpness(strip: StraightStrip, blur_px: float, px_per_mm: float, lane_rows: int) -> np.ndarray:
-    """(R, C) strength 0..1, in blocks of `BLOCK` columns, of lines as sharp as the blur, against the noise of the first `lane_rows`."""
+    """(R, C) strength 0..1, in blocks of `BLOCK_COLUMNS` columns, of lines as sharp as the blur, against the noise of the first `lane_rows`."""
     features, valid = _blocks(strip)
     steps = _grey_steps(strip, blur_px, valid.shape[1])
-    return _sharpness((features, valid, steps), blur_px, lane_rows, (1.0, max(round(px_per_mm / BLOCK), 3)))
+    return _sharpness((features, valid, steps), blur_px, lane_rows, (1.0, max(round(px_per_mm / BLOCK_COLUMNS), 3)))
 
 
 def _grey_steps(strip: StraightStrip, blur_px: float, count: int) -> tuple[np.ndarray, ...]:
     """Four (R, C): mean and mean square of the single columns' steps in each block, within 1.5 and within 5 blur radii."""
     rows = len(strip.valid)
     green = cv2.extractChannel(strip.linear, 1)
-    grey = cv2.resize(green[:, : count * BLOCK], (count * BLOCK // 2, rows), interpolation=cv2.INTER_AREA)
+    grey = cv2.resize(green[:, : count * BLOCK_COLUMNS], (count * BLOCK_COLUMNS // 2, rows), interpolation=cv2.INTER_AREA)
     out = []
     for gap in _gaps(blur_px):
         step = _apart(grey, gap)

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
 
-import cv2
 import numpy as np
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter, uniform_filter1d
 
@@ -146,10 +145,9 @@ def band_before(strip: StraightStrip, edge: ApexLine, line: ShoulderLine, px_per
     # A band before nothing measured says nothing of an edge.
     if not np.isfinite(edge.row).any() or len(known) <= 0.5 * (known[-1] - known[0] + 1 if len(known) else 0):
         return None
-    grey = cv2.transform(strip.linear, np.full((1, 3), 1 / 3, np.float32))
     # A shadow's own border is softer than the photo.
     found = _Found(
-        grey, strip.valid, bridged(edge.row), bridged(line.row), min(edge.blur_px, float(np.nanmedian(line.sigma_px))), px_per_mm
+        strip.grey, strip.valid, bridged(edge.row), bridged(line.row), min(edge.blur_px, float(np.nanmedian(line.sigma_px))), px_per_mm
     )
     band = _whole(found, edge) or _joined(_valley(found, edge), _joined(_tinted(found, strip, edge), _within(found, edge)))
     if band is None:

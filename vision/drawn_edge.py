@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from scipy.ndimage import gaussian_filter1d, median_filter
 
-from vision.apex import BLOCK, sharpness
+from vision.apex import sharpness
 from vision.contrast import contrast_channel
 from vision.course import robust_polynomial
 from vision.errors import DeclarationError, EdgeNotFound
@@ -19,7 +19,7 @@ from vision.paths import best_path
 from vision.photo import Photo
 from vision.steering import DRAWN, LineGuide, along_px, guide_on
 from vision.steps import StepModel, fit_steps
-from vision.straighten import StraightStrip, straighten
+from vision.straighten import BLOCK_COLUMNS, StraightStrip, straighten
 
 # Blurs that are tried (px, one standard deviation): from a sharp picture to one enlarged or out of focus.
 _BLURS_PX = (1.0, 2.0, 4.0)
@@ -120,8 +120,8 @@ def _searched(
     """One search within `half` rows of a curve: the smooth course of what was found, px, and its median strength."""
     (curve, normal), (half, reach, blur, px_per_mm) = base, how
     strip = straighten(photo, curve, normal, half + 2 * _MARGIN_ROWS, half + _MARGIN_ROWS)
-    thin = _thinned(strip, max(len(curve) // (BLOCK * _BLOCKS), 1))
-    columns = (np.arange(thin.valid.shape[1] // BLOCK) + 0.5) * BLOCK * len(curve) / thin.valid.shape[1] - 0.5
+    thin = _thinned(strip, max(len(curve) // (BLOCK_COLUMNS * _BLOCKS), 1))
+    columns = (np.arange(thin.valid.shape[1] // BLOCK_COLUMNS) + 0.5) * BLOCK_COLUMNS * len(curve) / thin.valid.shape[1] - 0.5
     start = int(strip.row_of_apex) - half
     guide = guide_on(strip, hints, LineKind.APEX, np.full(len(curve), strip.row_of_apex), (px_per_mm, reach))
     barred = None if guide is None else guide.barred((2 * half + 1, len(columns)), columns, start)
@@ -137,7 +137,7 @@ def _searched(
 def settle(strip: StraightStrip, blur_px: float, reach: tuple[float, float], guide: LineGuide | None) -> np.ndarray:
     """(S,) row of the apex to a px or two, near the coarse curve; `reach` is px per mm and the reach of a hand, px."""
     half = round(max(reach[1], 3.0 * blur_px + 3.0))
-    columns = (np.arange(strip.valid.shape[1] // BLOCK) + 0.5) * BLOCK - 0.5
+    columns = (np.arange(strip.valid.shape[1] // BLOCK_COLUMNS) + 0.5) * BLOCK_COLUMNS - 0.5
     start = int(strip.row_of_apex) - half
     barred = None if guide is None else guide.barred((2 * half + 1, len(columns)), columns, start)
     near = sharpness(strip, blur_px, reach[0], start)[start : start + 2 * half + 1]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import cv2
 import numpy as np
 
 from vision.faces import BLOCK_COLUMNS, Evidence, face_evidence
@@ -19,8 +18,7 @@ def shoulder_evidence(strip: StraightStrip, apex: np.ndarray, blur_px: float, px
     """Evidence of both kinds, for arguments as in `face_evidence` and `grain`: the faces' less what speaks against a row because
     the grind lines end elsewhere."""
     faces = face_evidence(strip, apex, blur_px)
-    grey = cv2.transform(strip.linear, np.full((1, 3), 1 / 3, np.float32))
-    lines = grain(grey, apex, blur_px, px_per_mm, BLOCK_COLUMNS, strip.valid)
+    lines = grain(strip.grey, apex, blur_px, px_per_mm, BLOCK_COLUMNS, strip.valid)
     rows, blocks = (min(a, b) for a, b in zip(faces.score.shape, lines.short.shape, strict=True))
     score = faces.score.copy()
     score[:rows, :blocks] += np.maximum(lines.short, -_GRAIN_SAYS)[:rows, :blocks] * lines.trust[:blocks]

@@ -182,9 +182,10 @@ def _faces(seen: Seen) -> _Faces | None:
         (row > first + clear) & (row < second - clear),
         (row > second + far) & (row < second + far + np.clip(second - first, 8, _CHEEK_ROWS)),
     )
-    values = np.concatenate([features[..., :3], texture(features[..., 3:6])[..., :1]], axis=2)
-    counts = [(p & valid).sum(axis=0) for p in places]
-    means = [(values * (p & valid)[..., None]).sum(axis=0) / np.maximum(n, 1)[:, None] for p, n in zip(places, counts, strict=True)]
+    values = np.concatenate([features[:, :3], texture(features[:, 3:6])[:, :1]], axis=1)
+    shown = [p & valid for p in places]
+    counts = [p.sum(axis=0) for p in shown]
+    means = [np.einsum("rfc,rc->cf", values, p.astype(np.float32)) / np.maximum(n, 1)[:, None] for p, n in zip(shown, counts, strict=True)]
     good = both[np.clip(np.round(column).astype(int), 0, len(columns) - 1)] & (np.min(counts, axis=0) >= 2)
     if good.sum() < 2:
         return None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import cv2
@@ -15,6 +16,8 @@ if TYPE_CHECKING:
 
 # Columns resampled at a time: bounds the crop that is held as float, however the edge crosses the photo.
 _CHUNK_COLUMNS = 512
+# Columns averaged before a search.
+BLOCK_COLUMNS = 8
 # JPEG ringing pulls burnt-out pixels a few codes below the top, so "burnt out" starts 1 % short of it.
 _BURNT_FRACTION = 0.99
 
@@ -44,6 +47,22 @@ class StraightStrip:
     base_px: np.ndarray
     normal_px: np.ndarray
     valid: np.ndarray
+
+    @cached_property
+    def grey(self) -> np.ndarray:
+        """(R, S) float32 mean of the three channels. Read-only."""
+        grey = cv2.transform(self.linear, np.full((1, 3), 1 / 3, np.float32))
+        grey.setflags(write=False)
+        return grey
+
+    @cached_property
+    def blocks(self) -> np.ndarray:
+        """(R, C, 3) float32 means of whole blocks of `BLOCK_COLUMNS` columns. Read-only."""
+        rows, columns = self.valid.shape
+        count = max(columns // BLOCK_COLUMNS, 1)
+        blocks = cv2.resize(self.linear[:, : count * BLOCK_COLUMNS], (count, rows), interpolation=cv2.INTER_AREA)
+        blocks.setflags(write=False)
+        return blocks
 
     def to_photo(self, rows: np.ndarray, columns: np.ndarray | None = None) -> np.ndarray:
         """Photo px (N, 2) of the points at `rows` (N,) and `columns` (N,) (every column in order when None)."""
