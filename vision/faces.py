@@ -6,13 +6,12 @@ Windows grow with the distance from the apex, so that a hairline and a broad bev
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 from weakref import WeakKeyDictionary
 
 import cv2
 import numpy as np
 
-from vision.grain import Grain
+from vision.grain import Grain, run_on
 from vision.straighten import BLOCK_COLUMNS, StraightStrip
 from vision.threads import in_parallel, slices
 
@@ -184,7 +183,7 @@ def _score(features: np.ndarray, blur_px: float) -> np.ndarray:
     np.square(total[1:, :3], out=total[1:, 3:6])
     total[1:, 6:9] = texture(features[:, 3:6])
     total[1:, 9] = features[:, 6]
-    _run_on(total)
+    run_on(total)
     wide = _wide(total, blur_px)
     # A sharp line says where, not whether: a scratch or reflection between two stretches of one face must not win.
     return wide + np.minimum(_sharp(total[:, :3], blur_px), wide) + np.minimum(_single(features[:, 6], total[:, 9:], blur_px), wide)
@@ -272,16 +271,8 @@ def _sharp(total: np.ndarray, blur_px: float) -> np.ndarray:
     square = np.zeros(total.shape)
     np.subtract(_between(total, row + gap + 1, row + gap + 4), _between(total, row - gap - 3, row - gap), out=square[1:])
     step = np.square(square[1:], out=square[1:]).copy()
-    usual = _usual(_run_on(square), 2 * gap + 4)
+    usual = _usual(run_on(square), 2 * gap + 4)
     return _weighed(_log1p(step / (usual + _FACE_FLOOR[:, None] ** 2)), np.broadcast_to(_WEIGHT, (len(row), 3)))
-
-
-def _run_on(values: np.ndarray) -> np.ndarray:
-    """Running sums down the rows, in place."""
-    # Row by row: numpy's own cumsum goes down one column after the other, across the memory.
-    for before, row in pairwise(values):
-        row += before
-    return values
 
 
 def _between(total: np.ndarray, start: np.ndarray, stop: np.ndarray) -> np.ndarray:

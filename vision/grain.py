@@ -8,6 +8,7 @@ Reflections, lines along the edge and stains change a row's mean and leave its p
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -72,10 +73,10 @@ def grain(grey: np.ndarray, apex: np.ndarray, blur_px: float, px_per_mm: float, 
     slant = _slant(pattern, first, blur_px)
     along = max(_ALONG_MM * px_per_mm / block, 2.0)
     gap = int(np.ceil(1.5 * blur_px)) + 1
-    on = np.cumsum(_gain(_sheared(pattern, slant)[first:], gap, along, block), axis=0)
+    on = run_on(_gain(_sheared(pattern, slant)[first:], gap, along, block))
     # The cheek may have lines of its own, with a slant of its own: what it gains by them counts for an end before it.
     other = _slant(pattern[::-1], 0, blur_px)
-    back = np.cumsum(_gain(_sheared(pattern[::-1], other), gap, along, block), axis=0)[::-1]
+    back = run_on(_gain(_sheared(pattern[::-1], other), gap, along, block))[::-1]
     reach = len(pattern)
     total = np.zeros((reach, on.shape[1]), np.float32)
     total[first:] = on
@@ -148,7 +149,7 @@ def _slant(pattern: np.ndarray, first: int, blur_px: float) -> float:
         if len(part) <= 1.5 * apart:
             return best
         shifts = [round(s * apart) for s in tried]
-        gain = {k: float(np.mean(part[:-apart] * np.roll(part[apart:], -k, axis=1))) for k in sorted(set(shifts))}
+        gain = {k: _alike(part[:-apart], part[apart:], k) for k in sorted(set(shifts))}
         if apart > _FARTHEST_APART or max(gain.values()) <= 0.0:
             return best
         # The middle of the slants that this many rows do not tell apart.
@@ -156,6 +157,13 @@ def _slant(pattern: np.ndarray, first: int, blur_px: float) -> float:
         best = float(np.mean([s for s, k in zip(tried, shifts, strict=True) if k == most]))
         apart *= 2
         tried = best + np.linspace(-2.0, 2.0, 9) / apart
+
+
+def _alike(one: np.ndarray, other: np.ndarray, by: int) -> float:
+    """Mean product of one picture and another that is turned `by` columns to the left."""
+    by %= one.shape[1]
+    ends = ((one[:, : one.shape[1] - by], other[:, by:]), (one[:, one.shape[1] - by :], other[:, :by]))
+    return sum(float(np.einsum("rs,rs->r", a, b).sum(dtype=np.float64)) for a, b in ends) / one.size
 
 
 def _sheared(pattern: np.ndarray, slant: float) -> np.ndarray:
@@ -189,9 +197,11 @@ def _gain(pattern: np.ndarray, gap: int, along: float, block: int) -> np.ndarray
     def sums(part: slice) -> list[np.ndarray]:
         piece = pattern[:, part]
         # Row w - gap - 1 of the running sum holds w - gap rows.
-        usual = np.cumsum(piece[: reach - gap - 1], axis=0)[first - gap - 1 :] / counted
+        usual = run_on(piece[: reach - gap - 1].copy())[first - gap - 1 :]
+        usual /= counted
         own = piece[first:]
-        return [_folded(p, block) for p in (usual * own, usual * usual, own * own)]
+        product = np.empty_like(usual)
+        return [_folded(np.multiply(a, b, out=product), block) for a, b in ((usual, own), (usual, usual), (own, own))]
 
     parts = in_parallel(sums, slices(columns // block * block, _RUN // block * block))
     both, energy, power = (_smooth(np.concatenate(p, axis=1), along) for p in zip(*parts, strict=True))
@@ -200,6 +210,14 @@ def _gain(pattern: np.ndarray, gap: int, along: float, block: int) -> np.ndarray
     samples = along * np.sqrt(4.0 * np.pi) * block / _REPEATS**2
     gain[first:] = np.clip((2.0 * both - energy) / (2.0 * noise) * samples, -3.0, 3.0)
     return gain
+
+
+def run_on(values: np.ndarray) -> np.ndarray:
+    """Running sums down the rows, in place."""
+    # Row by row: numpy's own cumsum goes down one column after the other, across the memory.
+    for before, row in pairwise(values):
+        row += before
+    return values
 
 
 def _folded(product: np.ndarray, block: int) -> np.ndarray:
