@@ -229,12 +229,15 @@ def ruled_share(x_mm: np.ndarray, value: np.ndarray) -> float:
         return 0.0
 
     def best(division: float) -> float:
-        most = 0.0
+        most, turns = 0.0, np.empty(len(x_mm))
         # Scale and height are known to a few per cent; the folded picture must not smear over the length seen.
         for scale in np.arange(0.96, 1.04, 0.1 * division / np.ptp(x_mm)):
-            phase = np.floor(x_mm * (_BINS / (division * scale))).astype(int) % _BINS
-            count = np.bincount(phase, minlength=_BINS)
-            mean = np.bincount(phase, weights=value, minlength=_BINS) / np.maximum(count, 1)
+            np.multiply(x_mm, 1.0 / (division * scale), out=turns)
+            turns -= np.floor(turns)
+            # The bin beyond the last takes what a rounding carries over the end.
+            phase = (turns * _BINS).astype(np.intp)
+            count = np.bincount(phase, minlength=_BINS + 1)
+            mean = np.bincount(phase, weights=value, minlength=_BINS + 1) / np.maximum(count, 1)
             most = max(most, float((mean**2 * count).sum() / len(value)) / total)
         return most
 
@@ -249,13 +252,21 @@ def _white(seen: Seen) -> tuple[float, np.ndarray] | None:
     low, high = np.floor(corners.min(axis=0)).astype(int), np.ceil(corners.max(axis=0)).astype(int) + 1
     part = pixels[max(low[1], 0) : high[1], max(low[0], 0) : high[0]]
     step = max(int(np.sqrt(part.shape[0] * part.shape[1] / 250_000)), 1)
-    part = np.ascontiguousarray(part[::step, ::step])
+    codes = part[::step, ::step].reshape(-1, *part.shape[2:])
+    if codes.ndim == 1:
+        codes = np.repeat(codes[:, None], 3, axis=1)
     table = srgb_to_linear_table(65536 if part.dtype == np.uint16 else 256)
-    light = cv2.LUT(part, table) if part.dtype == np.uint8 else table[part]
-    if light.ndim == 2:
-        light = np.repeat(light[..., None], 3, axis=2)
-    light = light.reshape(-1, 3)
-    # Half of the strip is black and a third of the rest too; edges are in between.
-    white = light[light[:, 1] >= np.percentile(light[:, 1], 75)]
-    log = np.log(np.maximum(np.median(white, axis=0), 0.0) + 0.01)
+    # Half of the strip is black and a third of the rest too; edges are in between. Counted by codes, whose order is that of the light.
+    green = np.ascontiguousarray(codes[:, 1])
+    white = green >= np.searchsorted(table, np.float32(_quantile(green, table, 0.75)))
+    middle = np.array([_quantile(codes[:, i][white], table, 0.5) for i in range(3)], np.float32)
+    log = np.log(np.maximum(middle, 0.0) + 0.01)
     return float(log.mean()), np.array([log[0] - log[1], log[2] - log[1]])
+
+
+def _quantile(codes: np.ndarray, table: np.ndarray, share: float) -> float:
+    """Quantile of the light `table` (K,) of `codes` (N,), as `np.quantile` would give it after sorting them all."""
+    upto = np.cumsum(np.bincount(codes, minlength=len(table)))
+    place = share * (len(codes) - 1)
+    low, high = (float(table[np.searchsorted(upto, rank, side="right")]) for rank in (math.floor(place), math.ceil(place)))
+    return low + (place - math.floor(place)) * (high - low)
