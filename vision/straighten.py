@@ -114,7 +114,7 @@ def straighten(photo: Photo, curve_px: np.ndarray, inward_px: np.ndarray, rows_l
     normal = np.asarray(inward_px, float)
     if curve.ndim != 2 or curve.shape[1] != 2 or normal.shape != curve.shape:
         raise ValueError(f"curve_px and inward_px must both be (S, 2), got {curve.shape} and {normal.shape}")
-    offsets = np.arange(-rows_lane, rows_blade + 1, dtype=np.float32)
+    offsets = np.arange(-rows_lane, rows_blade + 1, dtype=float)
     rows, columns = len(offsets), len(curve)
     linear = np.zeros((rows, columns, 3), np.float32)
     clipped = np.zeros((rows, columns), bool)
@@ -123,10 +123,10 @@ def straighten(photo: Photo, curve_px: np.ndarray, inward_px: np.ndarray, rows_l
     table = srgb_to_linear_table(65536 if pixels.dtype == np.uint16 else 256)
 
     def fill(part: slice) -> None:
-        x, y = ((curve[part, i] + offsets[:, None] * normal[part, i]).astype(np.float32) for i in (0, 1))
+        x, y = (_on_normals(offsets, curve[part, i], normal[part, i]) for i in (0, 1))
         inside = (x >= 0) & (y >= 0) & (x <= width - 1) & (y <= height - 1)
         if inside.any():
-            linear[:, part], spoilt = _resample(pixels, x, y, table)
+            spoilt = _resample(pixels, x, y, table, linear[:, part])
             clipped[:, part], valid[:, part] = spoilt & inside, inside
         if not inside.all():
             linear[:, part][~inside] = 0.0
@@ -135,8 +135,15 @@ def straighten(photo: Photo, curve_px: np.ndarray, inward_px: np.ndarray, rows_l
     return StraightStrip(linear, clipped, float(rows_lane), curve, normal, valid)
 
 
-def _resample(pixels: np.ndarray, x: np.ndarray, y: np.ndarray, table: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Bicubic samples in linear light at (x, y), and where a burnt-out or black pixel took part."""
+def _on_normals(offsets: np.ndarray, base: np.ndarray, normal: np.ndarray) -> np.ndarray:
+    """(R, S) float32 coordinates of the points `offsets` (R,) along the normals."""
+    at = offsets[:, None] * normal
+    at += base
+    return at.astype(np.float32)
+
+
+def _resample(pixels: np.ndarray, x: np.ndarray, y: np.ndarray, table: np.ndarray, out: np.ndarray) -> np.ndarray:
+    """Bicubic samples in linear light at (x, y) into `out`; returns where a burnt-out or black pixel took part."""
     height, width = pixels.shape[:2]
     # Two px beyond the samples: the reach of the bicubic kernel.
     left, right = (int(np.clip(v, 0, width)) for v in (np.floor(x.min()) - 2, np.ceil(x.max()) + 3))
@@ -144,15 +151,18 @@ def _resample(pixels: np.ndarray, x: np.ndarray, y: np.ndarray, table: np.ndarra
     crop = pixels[top:bottom, left:right]
     if crop.ndim == 2:
         crop = np.repeat(crop[..., None], 3, axis=2)
-    light = cv2.LUT(np.ascontiguousarray(crop), table) if crop.dtype == np.uint8 else table[crop]
+    crop = np.ascontiguousarray(crop)
+    light = cv2.LUT(crop, table) if crop.dtype == np.uint8 else table[crop]
     brightest = len(table) - 1
-    # Written out: a reduction over three channels is many times slower.
-    largest = np.maximum(np.maximum(crop[..., 0], crop[..., 1]), crop[..., 2])
+    # Whole pictures of one channel: a reduction over three channels is many times slower.
+    red, green, blue = cv2.split(crop)
+    largest = cv2.max(cv2.max(red, green), blue)
     spoilt = (largest >= _BURNT_FRACTION * brightest) | (largest <= (1 - _BURNT_FRACTION) / 2 * brightest)
-    at = (x - left, y - top)
-    linear = cv2.remap(light, *at, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    x -= left
+    y -= top
+    cv2.remap(light, x, y, cv2.INTER_CUBIC, dst=out, borderMode=cv2.BORDER_REPLICATE)
     if not spoilt.any():
-        return linear, np.zeros(x.shape, bool)
-    mask = cv2.remap(spoilt.astype(np.uint8) * 255, *at, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        return np.zeros(x.shape, bool)
+    mask = cv2.remap(255 * spoilt.view(np.uint8), x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     # A quarter of a neighbouring burnt pixel is enough to bend a sample.
-    return linear, mask >= 64
+    return mask >= 64
