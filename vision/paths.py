@@ -61,15 +61,16 @@ def best_path(
         raise ValueError(f"cost must be (R, S) and not empty, got {cost.shape}")
     if forbidden is not None:
         cost[forbidden] = np.inf
-    forward = _sweep(cost, max_step, step_cost)
-    total = float(forward[:, -1].min())
+    reached = _sweep(cost, max_step, step_cost)
+    total = float(reached[-1].min())
     if not np.isfinite(total):
         raise ValueError("no path crosses the picture: the allowed cells are not connected")
-    row = _trace(forward, max_step, step_cost)
+    row = _trace(reached, max_step, step_cost)
     if not through:
         return BestPath(row, total, np.empty((0, cost.shape[1]), np.float32))
     # Min-marginals: the cheapest way to a cell plus the cheapest way on from it.
-    backward = _sweep(cost[:, ::-1], max_step, step_cost)[:, ::-1]
+    inner = slice(max_step, max_step + len(cost))
+    forward, backward = reached[:, inner].T, _sweep(cost[:, ::-1], max_step, step_cost)[::-1, inner].T
     with np.errstate(invalid="ignore"):
         extra = forward + backward - cost - total
     extra[~np.isfinite(cost)] = np.inf
@@ -94,33 +95,31 @@ def corridor(shape: tuple[int, int], centre: np.ndarray, half_rows: float | np.n
 
 
 def _sweep(cost: np.ndarray, max_step: int, step_cost: float) -> np.ndarray:
-    """Cheapest cost of reaching each cell from the left, its own cost included."""
+    """(S, R + 2 max_step) cheapest cost of reaching each cell from the left, its own cost included; inf beyond the first and last row."""
     rows, columns = cost.shape
-    # Column-major copy: each step reads and writes one contiguous run.
-    columnwise = np.ascontiguousarray(cost.T)
-    reached = np.empty_like(columnwise)
-    reached[0] = columnwise[0]
-    padded = np.full(rows + 2 * max_step, np.inf)
-    # Row d of this view is the column before, moved by d - max_step.
-    before = np.lib.stride_tricks.sliding_window_view(padded, rows)
+    # Column-major: each step reads and writes one contiguous run.
+    reached = np.full((columns, rows + 2 * max_step), np.inf)
+    inner = reached[:, max_step : max_step + rows]
+    inner[0] = cost[:, 0]
+    # Row d of a window is the column before, moved by d - max_step.
+    windows = np.lib.stride_tricks.sliding_window_view(reached, rows, axis=1)
     steps = step_cost * np.abs(np.arange(-max_step, max_step + 1.0))[:, None]
-    ways, best = np.empty(before.shape), np.empty(rows)
-    for s in range(1, columns):
-        padded[max_step : max_step + rows] = reached[s - 1]
-        np.add(before, steps, out=ways)
-        np.minimum.reduce(ways, axis=0, out=best)
-        np.add(best, columnwise[s], out=reached[s])
-    return reached.T
+    ways, best = np.empty((len(steps), rows)), np.empty(rows)
+    for before, own, now in zip(windows[:-1], np.ascontiguousarray(cost.T)[1:], inner[1:], strict=True):
+        np.add(before, steps, ways)
+        np.minimum.reduce(ways, 0, None, best)
+        np.add(best, own, now)
+    return reached
 
 
 def _trace(reached: np.ndarray, max_step: int, step_cost: float) -> np.ndarray:
     """Walk back from the cheapest end."""
-    rows, columns = reached.shape
-    row = np.empty(columns, np.intp)
-    here = row[-1] = int(np.argmin(reached[:, -1]))
-    columnwise, steps = reached.T, (step_cost * np.abs(np.arange(-max_step, max_step + 1.0)))
-    for s in range(columns - 2, -1, -1):
-        low, high = max(here - max_step, 0), min(here + max_step + 1, rows)
-        ways = columnwise[s, low:high] + steps[low - here + max_step : high - here + max_step]
-        here = row[s] = low + int(ways.argmin())
+    row = np.empty(len(reached), np.intp)
+    # In the padded rows of `reached` the window that leads to a row begins at that row's own number.
+    here = row[-1] = int(np.argmin(reached[-1])) - max_step
+    steps = step_cost * np.abs(np.arange(-max_step, max_step + 1.0))
+    width = len(steps)
+    for s in range(len(reached) - 2, -1, -1):
+        here += int((reached[s, here : here + width] + steps).argmin()) - max_step
+        row[s] = here
     return row
