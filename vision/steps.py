@@ -239,26 +239,30 @@ def _solve(win: _Window, model: StepModel) -> StepFit:
         state = _linearise(win, weight, position, sigma)
         noise = _noise(state, weight, steps, model)
         if model.robust and turn >= 1:
-            weight = win.w * _tukey(state.residual / noise[:, None])
+            weight = _tukey(state.residual / noise[:, None])
+            weight *= win.w
         # Positions are smoothed as rows of the picture: windows start at whole rows and jump.
-        now = np.vstack([position + win.origin, np.log(sigma / model.sigma_px)]).T
+        now = np.vstack([position + win.origin, np.log(sigma / model.sigma_px)])
         goal = _goal(state, noise, now, model)
         limit = 0.75 * sigma
-        position += np.clip((goal - now)[:, :steps].T, -limit, limit)
+        position += np.clip((goal - now)[:steps], -limit, limit)
         position = np.clip(position, win.start - travel, win.start + travel)
-        sigma = model.sigma_px * np.exp(np.clip(goal[:, steps], -1.2, 1.4))
+        sigma = model.sigma_px * np.exp(np.clip(goal[steps], -1.2, 1.4))
     state = _linearise(win, weight, position, sigma)
     noise = _noise(state, weight, steps, model)
     u = _uncertainty(state, noise, model)
     over = _overshoot(win, state, position, sigma)
     bad = ~win.ok
     place = np.where(bad, np.nan, position + win.origin)
-    return StepFit(place, np.where(bad, np.nan, u), state.levels.T, sigma, noise, over)
+    return StepFit(place, np.where(bad, np.nan, u), state.levels, sigma, noise, over)
 
 
 @dataclass(frozen=True, eq=False)
 class _State:
-    """Residual (S, K), levels (S, L), reduced normal matrix (S, n, n) and gradient (S, n) of positions and log blur."""
+    """Residual (S, K), levels (L, S), reduced normal matrix (n, n, S) and gradient (n, S) of positions and log blur.
+
+    Columns run last in all that is small: every sum and product then runs along them.
+    """
 
     residual: np.ndarray
     levels: np.ndarray
@@ -275,100 +279,114 @@ def _linearise(win: _Window, weight: np.ndarray, position: np.ndarray, sigma: np
     states = in_parallel(some, slices(len(weight), _COLUMNS_AT_A_TIME))
     if len(states) == 1:
         return states[0]
-    return _State(*(np.concatenate([getattr(s, f.name) for s in states]) for f in fields(_State)))
+    small = (np.concatenate([getattr(s, name) for s in states], axis=-1) for name in ("levels", "normal", "gradient"))
+    return _State(np.concatenate([s.residual for s in states]), *small)
 
 
 def _linearise_some(win: _Window, weight: np.ndarray, position: np.ndarray, sigma: np.ndarray) -> _State:
     # One contiguous (S, K) picture for each basis function: sums along K then run at memory speed.
     basis, slope, shift = [np.ones(win.t.shape)], [], []
     for place in position:
-        z = (win.t - place[:, None]) / sigma[:, None]
+        off = win.t - place[:, None]
+        z = off / sigma[:, None]
         basis.append(ndtr(z))
-        slope.append(np.exp(-0.5 * z * z) / (np.sqrt(2 * np.pi) * sigma[:, None]))
-        shift.append(win.t - place[:, None])
-    weight, heights = _heights(win, weight, basis)
+        z *= z
+        z *= -0.5
+        bell = np.exp(z, out=z)
+        bell /= np.sqrt(2 * np.pi) * sigma[:, None]
+        slope.append(bell)
+        shift.append(off)
+    weight, heights, gram = _heights(win, weight, basis)
     residual = win.v - _model(heights, basis)
-    residual[win.ceiling] = np.maximum(residual[win.ceiling], 0.0)
-    jac = [g * h[:, None] for g, h in zip(slope, heights.T[1:], strict=True)]
+    if win.ceiling.any():
+        residual[win.ceiling] = np.maximum(residual[win.ceiling], 0.0)
+    jac = [g * h[:, None] for g, h in zip(slope, heights[1:], strict=True)]
     jac.append(sum(j * d for j, d in zip(jac, shift, strict=True)))
     # Project the levels out of the Jacobian (Kaufman's form of variable projection).
     weighted = [weight, *(weight * p for p in basis[1:])]
-    coupling = _solve_spd(_ridged(_gram(weighted, basis)), _products(weighted, jac))
-    jac = [j - _model(coupling[..., n], basis) for n, j in enumerate(jac)]
+    coupling = _solve_spd(gram, _products(weighted, jac))
+    for n, j in enumerate(jac):
+        j -= _model(coupling[:, n], basis)
     weighted = [weight * j for j in jac]
-    return _State(residual, np.cumsum(heights, axis=1), _gram(weighted, jac), _products(weighted, [residual])[..., 0])
+    return _State(residual, np.cumsum(heights, axis=0), _gram(weighted, jac), _products(weighted, [residual])[:, 0])
 
 
 def _model(heights: np.ndarray, basis: list[np.ndarray]) -> np.ndarray:
-    """(S, K) sum of the basis pictures (S, K), the first of them ones, times their heights (S, L)."""
-    out = basis[1] * heights[:, 1, None]
-    out += heights[:, :1]
+    """(S, K) sum of the basis pictures (S, K), the first of them ones, times their heights (L, S)."""
+    out = basis[1] * heights[1][:, None]
+    out += heights[0][:, None]
     for n in range(2, len(basis)):
-        out += basis[n] * heights[:, n, None]
+        out += basis[n] * heights[n][:, None]
     return out
 
 
 def _products(left: list[np.ndarray], right: list[np.ndarray]) -> np.ndarray:
-    """(S, P, Q) sums along K of the products of P and Q pictures (S, K)."""
-    return np.stack([np.stack([np.einsum("sk,sk->s", p, q) for q in right], axis=1) for p in left], axis=1)
+    """(P, Q, S) sums along K of the products of P and Q pictures (S, K)."""
+    out = np.empty((len(left), len(right), len(left[0])))
+    for i, p in enumerate(left):
+        for j, q in enumerate(right):
+            np.einsum("sk,sk->s", p, q, out=out[i, j])
+    return out
 
 
 def _gram(weighted: list[np.ndarray], pictures: list[np.ndarray]) -> np.ndarray:
-    """(S, P, P) as `_products` of the same pictures with and without their weights: symmetric, so half of it is enough."""
+    """(P, P, S) as `_products` of the same pictures with and without their weights: symmetric, so half of it is enough."""
     size = len(pictures)
-    out = np.empty((len(pictures[0]), size, size))
+    out = np.empty((size, size, len(pictures[0])))
     for i in range(size):
         for j in range(i, size):
-            out[:, i, j] = out[:, j, i] = np.einsum("sk,sk->s", weighted[i], pictures[j])
+            out[j, i] = np.einsum("sk,sk->s", weighted[i], pictures[j], out=out[i, j])
     return out
 
 
 def _solve_spd(matrix: np.ndarray, right: np.ndarray) -> np.ndarray:
-    """(S, n, m) solutions of S small symmetric positive definite systems: elimination, written over all of them at once.
+    """(n, m, S) solutions of S small symmetric positive definite systems: elimination, written over all of them at once.
 
     LAPACK takes them one by one, which for two or three unknowns is many times slower. Without pivots, which such matrices
     do not need (Golub and Van Loan, Matrix Computations, 4.2).
     """
     a, x = matrix.copy(), right.copy()
-    size = a.shape[-1]
+    size = len(a)
     for i in range(size):
         for j in range(i + 1, size):
-            factor = a[:, j, i] / a[:, i, i]
-            a[:, j, i:] -= factor[:, None] * a[:, i, i:]
-            x[:, j] -= factor[:, None] * x[:, i]
+            factor = a[j, i] / a[i, i]
+            a[j, i:] -= factor * a[i, i:]
+            x[j] -= factor * x[i]
     for i in range(size - 1, -1, -1):
         for j in range(i + 1, size):
-            x[:, i] -= a[:, i, j, None] * x[:, j]
-        x[:, i] /= a[:, i, i, None]
+            x[i] -= a[i, j] * x[j]
+        x[i] /= a[i, i]
     return x
 
 
-def _heights(win: _Window, weight: np.ndarray, basis: list[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
-    """Weighted least squares for the level and step heights; clipped samples count only where the model is darker."""
-    # First without them, or the ceiling would pass for the bright side's level.
-    used = np.where(win.ceiling, _IDLE * weight, weight)
-    heights = _levels(used, win.v, basis)
+def _heights(win: _Window, weight: np.ndarray, basis: list[np.ndarray]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Weights in the end, weighted least squares (L, S) for the level and step heights, and its matrix (L, L, S).
+
+    Clipped samples count only where the model is darker.
+    """
     few = np.flatnonzero(win.ceiling.any(axis=1))
     if not len(few):
-        return used, heights
+        return weight, *_levels(weight, win.v, basis)
+    # First without them, or the ceiling would pass for the bright side's level.
+    used = weight.copy()
     ceiling, v, own = win.ceiling[few], win.v[few], weight[few]
-    pictures = [p[few] for p in basis]
+    used[few] = np.where(ceiling, _IDLE * own, own)
+    heights, gram = _levels(used, win.v, basis)
+    pictures, now = [p[few] for p in basis], heights[:, few]
     for _ in range(2):
-        brighter = ceiling & (_model(heights[few], pictures) > v)
-        used[few] = np.where(brighter, _IDLE * own, own)
-        heights[few] = _levels(used[few], v, pictures)
-    return used, heights
+        brighter = ceiling & (_model(now, pictures) > v)
+        mine = np.where(brighter, _IDLE * own, own)
+        now, matrix = _levels(mine, v, pictures)
+    used[few], heights[:, few], gram[..., few] = mine, now, matrix
+    return used, heights, gram
 
 
-def _levels(used: np.ndarray, v: np.ndarray, basis: list[np.ndarray]) -> np.ndarray:
-    """(S, L) weighted least squares of the values (S, K) on the basis pictures."""
+def _levels(used: np.ndarray, v: np.ndarray, basis: list[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
+    """(L, S) weighted least squares of the values (S, K) on the basis pictures, and its matrix (L, L, S)."""
     weighted = [used, *(used * p for p in basis[1:])]
-    return _solve_spd(_ridged(_gram(weighted, basis)), _products(weighted, [v]))[..., 0]
-
-
-def _ridged(gram: np.ndarray) -> np.ndarray:
-    """A ridge far below the weight of one sample, so that empty columns stay solvable."""
-    return gram + 1e-6 * np.eye(gram.shape[-1])
+    # A ridge far below the weight of one sample, so that empty columns stay solvable.
+    gram = _gram(weighted, basis) + 1e-6 * np.eye(len(basis))[..., None]
+    return _solve_spd(gram, _products(weighted, [v]))[:, 0], gram
 
 
 def _noise(state: _State, weight: np.ndarray, steps: int, model: StepModel) -> np.ndarray:
@@ -381,36 +399,41 @@ def _noise(state: _State, weight: np.ndarray, steps: int, model: StepModel) -> n
 
 
 def _tukey(scaled: np.ndarray) -> np.ndarray:
-    inside = np.abs(scaled) < _TUKEY
-    return np.where(inside, (1 - (scaled / _TUKEY) ** 2) ** 2, 1e-3)
+    """Tukey's weights of residuals over their noise; overwrites them."""
+    outside = np.abs(scaled) >= _TUKEY
+    scaled /= _TUKEY
+    scaled *= scaled
+    weight = np.subtract(1.0, scaled, out=scaled)
+    weight *= weight
+    np.copyto(weight, 1e-3, where=outside)
+    return weight
 
 
 def _goal(state: _State, noise: np.ndarray, now: np.ndarray, model: StepModel) -> np.ndarray:
-    """Where the positions and log blur `now` (S, n) should go: one damped Gauss-Newton step, smoothed along the edge.
+    """Where the positions and log blur `now` (n, S) should go: one damped Gauss-Newton step, smoothed along the edge.
 
     The smoother is a Gaussian kernel applied twice to what it left over ("twicing", Tukey 1977): it keeps waviness
     that a plain kernel of the same noise would flatten.
     """
-    normal = state.normal / noise[:, None, None] ** 2
-    pull = np.einsum("snm,sm->sn", normal, now) - state.gradient / noise[:, None] ** 2
-    prior = _prior(model, now.shape[1])
-    diagonal = np.einsum("snn->sn", normal)
+    normal = state.normal / noise**2
+    pull = np.einsum("nms,ms->ns", normal, now) - state.gradient / noise**2
+    prior, eye = _prior(model, len(now)), np.eye(len(now))[..., None]
     # 1 % Marquardt damping; the absolute part stops columns without a step from running away (sd of 30 px).
-    damping = 0.01 * diagonal + 1e-3
+    damping = 0.01 * np.einsum("nns->ns", normal) + 1e-3
     if model.pool_px <= 0:
-        total = normal + np.diag(prior) + np.eye(len(prior)) * damping[:, None, :]
-        return _solve_spd(total, (pull + damping * now)[..., None])[..., 0]
+        total = normal + eye * prior[:, None] + eye * damping
+        return _solve_spd(total, (pull + damping * now)[:, None])[:, 0]
     pooled = _along(normal, model)
-    total = pooled + np.diag(prior) + 1e-3 * np.eye(len(prior))
+    total = pooled + eye * prior[:, None] + 1e-3 * eye
     # The weak absolute term pulls toward where the line is, so that stretches without a step keep their place.
-    first = _solve_spd(total, (_along(pull, model) + 1e-3 * now)[..., None])[..., 0]
-    left_over = _along(pull - np.einsum("snm,sm->sn", normal, first), model) - prior * first
-    return first + _solve_spd(total, left_over[..., None])[..., 0]
+    first = _solve_spd(total, (_along(pull, model) + 1e-3 * now)[:, None])[:, 0]
+    left_over = _along(pull - np.einsum("nms,ms->ns", normal, first), model) - prior[:, None] * first
+    return first + _solve_spd(total, left_over[:, None])[:, 0]
 
 
 def _along(values: np.ndarray, model: StepModel) -> np.ndarray:
-    """Sum over the columns that count together."""
-    return _TWICED_WIDTH * model.pool_px * gaussian_filter1d(values, model.pool_px, axis=0, mode="nearest")
+    """Sum over the columns (..., S) that count together."""
+    return _TWICED_WIDTH * model.pool_px * gaussian_filter1d(values, model.pool_px, axis=-1, mode="nearest")
 
 
 def _prior(model: StepModel, size: int) -> np.ndarray:
@@ -426,19 +449,20 @@ def _uncertainty(state: _State, noise: np.ndarray, model: StepModel) -> np.ndarr
     Grind lines make neighbouring columns alike, so residual noise over sqrt(samples) would claim too much: the
     pooled figure is the larger of it and a sandwich over blocks a third of the pooling width long.
     """
-    normal = state.normal / noise[:, None, None] ** 2
+    normal = state.normal / noise**2
     if model.pool_px > 0:
         normal = _along(normal, model)
-    size = normal.shape[-1]
-    cov = np.linalg.inv(normal + np.diag(_prior(model, size)) + 1e-9 * np.eye(size))
-    u = np.sqrt(np.maximum(np.einsum("snn->sn", cov)[:, :-1], 0.0)).T
+    eye = np.eye(len(normal))[..., None]
+    held = normal + eye * _prior(model, len(normal))[:, None] + 1e-9 * eye
+    cov = _solve_spd(held, np.broadcast_to(eye, held.shape))
+    u = np.sqrt(np.maximum(np.einsum("nns->ns", cov)[:-1], 0.0))
     if model.pool_px <= 0:
         return u
     block = max(model.pool_px / 3, 1.0)
-    score = state.gradient / noise[:, None] ** 2
-    within = 2 * np.sqrt(np.pi) * block * gaussian_filter1d(score, block, axis=0, mode="nearest") ** 2
-    meat = _TWICED_WIDTH * model.pool_px * gaussian_filter1d(within, 2 * model.pool_px, axis=0, mode="nearest")
-    return np.maximum(u, (np.sqrt(meat) / np.maximum(np.einsum("snn->sn", normal), 1e-12))[:, :-1].T)
+    score = state.gradient / noise**2
+    within = 2 * np.sqrt(np.pi) * block * gaussian_filter1d(score, block, axis=-1, mode="nearest") ** 2
+    meat = _TWICED_WIDTH * model.pool_px * gaussian_filter1d(within, 2 * model.pool_px, axis=-1, mode="nearest")
+    return np.maximum(u, (np.sqrt(meat) / np.maximum(np.einsum("nns->ns", normal), 1e-12))[:-1])
 
 
 def _overshoot(win: _Window, state: _State, position: np.ndarray, sigma: np.ndarray) -> np.ndarray:
@@ -446,7 +470,7 @@ def _overshoot(win: _Window, state: _State, position: np.ndarray, sigma: np.ndar
     out = []
     for k in range(len(position)):
         z = (win.t - position[k][:, None]) / sigma[:, None]
-        height = state.levels[:, k + 1] - state.levels[:, k]
+        height = state.levels[k + 1] - state.levels[k]
         beyond = win.w * ((np.abs(z) > 1) & (np.abs(z) < 3))
         mean = (beyond * np.sign(z) * state.residual).sum(axis=1) / np.maximum(beyond.sum(axis=1), 1e-9)
         out.append(mean / np.where(np.abs(height) > 1e-12, height, 1e-12))
