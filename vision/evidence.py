@@ -9,6 +9,7 @@ import numpy as np
 from vision.faces import BLOCK_COLUMNS, Evidence, face_evidence
 from vision.grain import grain
 from vision.straighten import StraightStrip
+from vision.threads import side_by_side
 
 # Most that grind lines can say against a row (natural log): they may be worn, burnt out or wiped over in a place.
 _GRAIN_SAYS = 8.0
@@ -17,8 +18,10 @@ _GRAIN_SAYS = 8.0
 def shoulder_evidence(strip: StraightStrip, apex: np.ndarray, blur_px: float, px_per_mm: float) -> Evidence:
     """Evidence of both kinds, for arguments as in `face_evidence` and `grain`: the faces' less what speaks against a row because
     the grind lines end elsewhere."""
-    faces = face_evidence(strip, apex, blur_px)
-    lines = grain(strip.grey, apex, blur_px, px_per_mm, BLOCK_COLUMNS, strip.valid)
+    grey = strip.grey
+    faces, lines = side_by_side(
+        lambda: face_evidence(strip, apex, blur_px), lambda: grain(grey, apex, blur_px, px_per_mm, BLOCK_COLUMNS, strip.valid)
+    )
     rows, blocks = (min(a, b) for a, b in zip(faces.score.shape, lines.short.shape, strict=True))
     score = faces.score.copy()
     score[:rows, :blocks] += np.maximum(lines.short, -_GRAIN_SAYS)[:rows, :blocks] * lines.trust[:blocks]

@@ -18,7 +18,7 @@ from vision.photo import Photo
 from vision.shoulder import NARROW_PX, ShoulderLine
 from vision.straighten import StraightStrip, srgb_to_linear_table
 from vision.target import Target
-from vision.threads import in_parallel
+from vision.threads import in_parallel, side_by_side
 
 # The line fits tell a blur to about a third (their own prior and the halo of sharpening), so that much more is no more.
 _BLUR_KNOWN = 1.3
@@ -143,16 +143,15 @@ class _Faces:
 
 
 def _of_the_faces(seen: Seen) -> dict[str, float]:
-    faces = _faces(seen)
+    faces, ruled, printed = side_by_side(lambda: _faces(seen), lambda: ruled_share(*_band(seen)), lambda: _white(seen))
     if faces is None:
         return {}
     lane_again = (np.abs(faces.cheek - faces.lane) < _LANE_FLOOR).all(axis=1)
     out = {
         "faces-alike": _unlike(seen, faces),
         "lane-beyond": float(lane_again.mean()),
-        "ruled-marks": ruled_share(*_band(seen)),
+        "ruled-marks": ruled,
     }
-    printed = _white(seen)
     if printed is not None:
         brightness, white = printed
         # The lesser of both: a coated cheek has a colour beside a bare bevel, wood and plastic have theirs on both sides.

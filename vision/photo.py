@@ -28,6 +28,7 @@ from PIL import Image, ImageCms
 
 from vision.errors import PhotoRefused
 from vision.flags import Note
+from vision.threads import side_by_side
 
 MAX_MEGAPIXELS = 120
 # 120 Mpx of four 16-bit samples, not compressed, is 0.96 GB: nothing larger can be an acceptable photo.
@@ -162,8 +163,8 @@ def open_photo(source: str | Path | bytes, name: str | None = None) -> Photo:
         with warnings.catch_warnings():
             # Pillow warns about odd EXIF blocks and about sizes below our own limit; both are judged here.
             warnings.simplefilter("ignore")
-            decoded = _decode(data, name)
-            return _photo(name, data, decoded)
+            decoded, sha256 = side_by_side(lambda: _decode(data, name), lambda: hashlib.sha256(data).hexdigest())
+            return _photo(name, sha256, decoded)
     except PhotoRefused:
         raise
     except Image.DecompressionBombError:
@@ -399,14 +400,14 @@ def _turn(pixels: np.ndarray, orientation: int) -> np.ndarray:
     return pixels
 
 
-def _photo(name: str, data: bytes, decoded: _Decoded) -> Photo:
+def _photo(name: str, sha256: str, decoded: _Decoded) -> Photo:
     """Put the facts around the pixels."""
     pixels = decoded.pixels
     pixels.setflags(write=False)
     profile, remarks = _profile(decoded.icc)
     return Photo(
         name=name,
-        sha256=hashlib.sha256(data).hexdigest(),
+        sha256=sha256,
         pixels=pixels,
         focal_px=_focal_px(decoded.exif, pixels.shape[1], pixels.shape[0]),
         camera=_camera(decoded.exif),

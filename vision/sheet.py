@@ -61,10 +61,23 @@ class SheetView:
     barred: np.ndarray | None = None
 
 
-def sheet_view(photo: Photo, camera: Camera, height_mm: float, bar_scale: tuple[float, float] = (1.0, 1.0)) -> SheetView:
-    """Reduced view of the lane and what lies beyond it, X along the columns, Y down the rows; printed ink is marked."""
+def reduced(photo: Photo) -> np.ndarray:
+    """(H / 4, W / 4, 3) float32 linear light of the photo on a scale of 1 to `REDUCE`."""
     height, width = photo.pixels.shape[:2]
     small = cv2.resize(photo.pixels, (max(width // REDUCE, 1), max(height // REDUCE, 1)), interpolation=cv2.INTER_AREA)
+    table = srgb_to_linear_table(65536 if small.dtype == np.uint16 else 256)
+    return cv2.LUT(small, table) if small.dtype == np.uint8 else table[small]
+
+
+def sheet_view(
+    photo: Photo, camera: Camera, height_mm: float, bar_scale: tuple[float, float] = (1.0, 1.0), small: np.ndarray | None = None
+) -> SheetView:
+    """Reduced view of the lane and what lies beyond it, X along the columns, Y down the rows; printed ink is marked.
+
+    `small` is what `reduced` gives, where it is there already.
+    """
+    height, width = photo.pixels.shape[:2]
+    small = reduced(photo) if small is None else small
     mm = REDUCE / camera.px_per_mm
     x0, x1, y1 = _extent(camera, (width, height), height_mm)
     columns, rows = int((x1 - x0) / mm) + 1, int(y1 / mm) + 1
@@ -74,9 +87,7 @@ def sheet_view(photo: Photo, camera: Camera, height_mm: float, bar_scale: tuple[
         return (px + 0.5) * (small.shape[1] / width, small.shape[0] / height) - 0.5
 
     x, y = _smooth_map(lambda at: seen(camera.project(np.column_stack([at, np.full(len(at), height_mm)]))), xs, ys)
-    table = srgb_to_linear_table(65536 if small.dtype == np.uint16 else 256)
-    light = cv2.LUT(small, table) if small.dtype == np.uint8 else table[small]
-    linear = cv2.remap(light, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    linear = cv2.remap(small, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     valid = (x >= 0.5) & (y >= 0.5) & (x <= small.shape[1] - 1.5) & (y <= small.shape[0] - 1.5)
     # Ink lies on the sheet, not at the edge's height.
     near = int((ys < 2 * SCALE_HEIGHT_MM + abs(height_mm)).sum())

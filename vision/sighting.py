@@ -17,11 +17,12 @@ from vision.flags import Note, StationFlag
 from vision.hints import Hints, LineKind, pointing_px
 from vision.photo import Photo
 from vision.results import PhotoRecord, WidthProfile
+from vision.sheet import reduced
 from vision.square_view import square_view
 from vision.steering import guide_on, missed
 from vision.straighten import StraightStrip, straighten
 from vision.target import Target, find_target
-from vision.threads import one_blas_thread
+from vision.threads import one_blas_thread, side_by_side
 
 # Rows kept on the lane side and the blade side of the coarse apex (mm): contact shadow and noise; the widest bevel and some cheek.
 _LANE_MM, _BLADE_MM = 0.8, 3.2
@@ -142,12 +143,12 @@ def look(photo: Photo, declared: Declared, profile: CameraProfile | None, hints:
         return _look_along(photo, declared, profile, hints, report)
     report(f"find the strip in {photo.name}", 0.0)
     try:
-        target = find_target(photo.grey(), STRIP)
+        target, small = side_by_side(lambda: find_target(photo.grey(), STRIP), lambda: reduced(photo))
         fit = fit_camera(target, (photo.width_px, photo.height_px), photo.focal_px, declared, profile)
     except TargetNotFound as error:
         raise error.of(photo.name) from error
     report("find the edge", 0.3)
-    curve = lane.find_apex(photo, fit.camera, declared.height_mm[0], fit.bar_scale, hints)
+    curve = lane.find_apex(photo, fit.camera, declared.height_mm[0], fit.bar_scale, hints, small)
     blur = target.blur_px if np.isfinite(target.blur_px) else _BLUR_UNKNOWN_PX
     rows = int(_LANE_MM * fit.camera.px_per_mm), _blade_rows(curve, hints, fit.camera.px_per_mm)
     return View(fit, curve, blur, rows, target)

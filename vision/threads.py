@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor, wait
 from contextlib import contextmanager
 from functools import cache
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import cv2
 from threadpoolctl import ThreadpoolController
@@ -27,6 +27,23 @@ def in_parallel(work: Callable[[_Item], _Result], items: Sequence[_Item]) -> lis
     if threads < 2 or len(items) < 2:
         return [work(item) for item in items]
     return list(_pool(threads).map(work, items))
+
+
+def side_by_side(*works: Callable[[], Any]) -> list[Any]:
+    """``[work() for work in works]``, at the same time where threads are free. Works may themselves call `in_parallel` or this.
+
+    The first runs on the thread that asks, and so does each other one that no thread has begun by then: no work ever waits for a
+    thread that waits for it, however many photos are measured at once.
+    """
+    threads = cv2.getNumThreads()
+    if threads < 2:
+        return [work() for work in works]
+    begun = [_side_pool(threads).submit(work) for work in works[1:]]
+    try:
+        return [works[0](), *(work() if other.cancel() else other.result() for work, other in zip(works[1:], begun, strict=True))]
+    finally:
+        # After an error: nothing of this goes on behind the back of whoever asked.
+        wait([other for other in begun if not other.cancel()])
 
 
 def slices(count: int, size: int) -> list[slice]:
@@ -55,6 +72,11 @@ def stay_on_one_thread() -> None:
 @cache
 def _pool(threads: int) -> ThreadPoolExecutor:
     return ThreadPoolExecutor(threads, thread_name_prefix="columns")
+
+
+@cache
+def _side_pool(threads: int) -> ThreadPoolExecutor:
+    return ThreadPoolExecutor(threads, thread_name_prefix="side")
 
 
 @cache
