@@ -14,7 +14,7 @@ from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter, un
 from vision.contrast import burnt_share, contrast_channel
 from vision.course import best_course, robust_local
 from vision.flags import StationFlag
-from vision.lines import LEAST_STRENGTH, first_line, long_lines, steered
+from vision.lines import LEAST_STRENGTH, first_line, long_lines, steered, strength_along
 from vision.sheet import DARK, LOG_FEATURES, TICK_MM
 from vision.steering import LineGuide
 from vision.steps import StepFit, StepModel, fit_steps
@@ -153,7 +153,7 @@ def _course(strength: np.ndarray, reach: tuple[int, int], stray_rows: float, bar
     line = best_course(row, lambda c: _support(strength, c, long), float(rows))
     near = np.where(np.abs(np.arange(len(strength))[:, None] - line) > stray_rows, 0.0, strength)
     row = first_line(near, _in_the_way(long_lines(near, long), near, line, reach), 0.6, barred)
-    return robust_local(row, long / 2, maximum_filter1d(near, 3, axis=0)[row, np.arange(strength.shape[1])])
+    return robust_local(row, long / 2, strength_along(near, row))
 
 
 def _in_the_way(lines: np.ndarray, strength: np.ndarray, course: np.ndarray, reach: tuple[int, int]) -> np.ndarray:
@@ -205,7 +205,7 @@ def _blocks(strip: StraightStrip) -> tuple[np.ndarray, np.ndarray]:
 
 
 def sharpness(strip: StraightStrip, blur_px: float, px_per_mm: float, lane_rows: int) -> np.ndarray:
-    """(R, C) strength 0..1, in blocks of `BLOCK_COLUMNS` columns, of lines as sharp as the blur, against the noise of the first `lane_rows`."""
+    """(R, C) strength 0..1, by blocks of columns, of lines as sharp as the blur, against the noise of the first `lane_rows`."""
     features, valid = _blocks(strip)
     steps = _grey_steps(strip, blur_px)
     return _sharpness((features, valid, steps), blur_px, lane_rows, (1.0, max(round(px_per_mm / BLOCK_COLUMNS), 3)))

@@ -44,8 +44,7 @@ CORNER_DISTORTION_HALF_WIDTH = 0.02
 # along and across a strip, so that more corners do not average it away.
 _FLATNESS_U_MM, _FLATNESS_FREEDOM = 0.05 / math.sqrt(3), 8
 _SQRT3 = math.sqrt(3.0)
-# The first fit only chooses the pose and says how well corners fit; the last one starts from it: a millionth of cost or step is plenty.
-_FIRST_FIT = 1e-6
+_FIRST_FIT = 1e-6  # of cost or step: it only chooses the pose and tells the corners' noise, and the last fit starts from it
 
 
 @dataclass(frozen=True, eq=False)
@@ -383,9 +382,8 @@ class _Problem:
 
     def jacobian(self, camera: Camera, at: np.ndarray) -> np.ndarray:
         """(2 N + 2, 8) derivatives of `residuals` at the step `at` from `camera`."""
-        turn, by_turn = cv2.Rodrigues(np.asarray(at[:3], np.float64))
         # By the turn of the camera's axes: row i holds the derivative of its matrix by the i-th component.
-        turns = by_turn.reshape(3, 3, 3) @ camera.rotation
+        turns = cv2.Rodrigues(np.asarray(at[:3], np.float64))[1].reshape(3, 3, 3) @ camera.rotation
         now = self.moved(camera, at)
         seen = self.points @ now.rotation.T + now.translation
         # (8, N, 3) derivatives of the points in the camera's frame: turn, shift; k1 and ln f leave them where they are.

@@ -11,7 +11,8 @@ from weakref import WeakKeyDictionary
 import cv2
 import numpy as np
 
-from vision.grain import Grain, run_on
+from vision.grain import Grain
+from vision.paths import run_on
 from vision.straighten import BLOCK_COLUMNS, StraightStrip
 from vision.threads import in_parallel, slices
 
@@ -262,7 +263,7 @@ def texture(tensor: np.ndarray) -> np.ndarray:
 
 
 def _sharp(total: np.ndarray, blur_px: float) -> np.ndarray:
-    """(W, C) the step in brightness and colour at the scale of the blur, against the usual steps beyond it; `total` (W + 1, 3, C) their sums.
+    """(W, C) the step in brightness and colour at the scale of the blur, against the usual steps beyond it, from their sums (W + 1, 3, C).
 
     A reflection's boundary on a curved face is soft; grind lines along the edge make many small steps.
     """

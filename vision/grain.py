@@ -8,12 +8,12 @@ Reflections, lines along the edge and stains change a row's mean and leave its p
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import cv2
 import numpy as np
 from scipy.ndimage import minimum_filter1d
 
+from vision.paths import run_on
 from vision.threads import in_parallel, slices
 
 # Grind lines are a few hundredths of a mm wide (belts and stones of 120-1000 grit; common practice, no source): changes along the edge
@@ -210,14 +210,6 @@ def _gain(pattern: np.ndarray, gap: int, along: float, block: int) -> np.ndarray
     samples = along * np.sqrt(4.0 * np.pi) * block / _REPEATS**2
     gain[first:] = np.clip((2.0 * both - energy) / (2.0 * noise) * samples, -3.0, 3.0)
     return gain
-
-
-def run_on(values: np.ndarray) -> np.ndarray:
-    """Running sums down the rows, in place."""
-    # Row by row: numpy's own cumsum goes down one column after the other, across the memory.
-    for before, row in pairwise(values):
-        row += before
-    return values
 
 
 def _folded(product: np.ndarray, block: int) -> np.ndarray:

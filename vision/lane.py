@@ -18,7 +18,7 @@ from vision.camera import Camera
 from vision.course import best_course, robust_local
 from vision.errors import DeclarationError, EdgeNotFound
 from vision.hints import Hints, LineKind, pointing_px
-from vision.lines import LEAST_STRENGTH, first_line, long_lines, steered
+from vision.lines import LEAST_STRENGTH, first_line, long_lines, steered, strength_along
 from vision.paper import paper_border, possible_cut
 from vision.photo import Photo
 from vision.sheet import LANE_MM, REDUCE, TICK_MM, SheetView, sheet_view, unevenness
@@ -221,7 +221,7 @@ def _search(view: SheetView) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         if np.abs(row - course).max() < 2.5:
             break
     # At this scale a path wobbles between an apex and its contact shadow; the straightened picture must not.
-    found = maximum_filter1d(strength, 3, axis=0)[row - shift, np.arange(len(row))]
+    found = strength_along(strength, row - shift)
     return _with_corners(robust_local(row, _STEADY_MM / view.mm, found), row, found, view.mm), found, row
 
 
@@ -242,7 +242,9 @@ def _along(view: SheetView, course: np.ndarray, beyond_mm: float) -> tuple[Sheet
 
 def _supporter(view: SheetView) -> Callable[[np.ndarray], float]:
     """How surely a line runs along a course (C,), 0..1: any line clearly above the lane's noise counts alike."""
-    scale = _own_steps(view, *_mean_steps(view, _LONG_MM))
+    # Of the lane alone, and the rows that its steps look at.
+    lane = _rows(view, view.shift, int((view.start - view.shift).max() + LANE_MM[1] / view.mm) + 8)
+    scale = _own_steps(lane, *_mean_steps(lane, _LONG_MM))
 
     def support(course: np.ndarray) -> float:
         # The rows that the steps of five rows about the course look at.

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from scipy.ndimage import minimum_filter1d
 
-from vision.paths import best_path
+from vision.paths import best_path, run_on
 
 # z = 6 in the lane's own noise: noise alone makes no connected line of it.
 LEAST_STRENGTH = 0.36
@@ -24,7 +24,16 @@ def long_lines(strength: np.ndarray, least_columns: int) -> np.ndarray:
     _, label, stats, _ = cv2.connectedComponentsWithStats(cv2.dilate(ridge.astype(np.uint8), np.ones((3, 5), np.uint8)))
     keep = stats[:, cv2.CC_STAT_WIDTH] >= least_columns
     keep[0] = False
-    return np.where(ridge & keep[label], strength, 0.0)
+    out, crests = np.zeros_like(strength), np.flatnonzero(ridge)
+    crests = crests[keep[label.ravel()[crests]]]
+    out.ravel()[crests] = strength.ravel()[crests]
+    return out
+
+
+def strength_along(strength: np.ndarray, row: np.ndarray) -> np.ndarray:
+    """(C,) greatest strength (R, C) within a row of a path (C,) of whole rows."""
+    columns = np.arange(len(row))
+    return np.max([strength[np.clip(row + k, 0, len(strength) - 1), columns] for k in (-1, 0, 1)], axis=0)
 
 
 def steered(strength: np.ndarray, barred: np.ndarray | None) -> np.ndarray:
@@ -65,9 +74,10 @@ def first_line(strength: np.ndarray, lines: np.ndarray, step_cost: float, barred
         Cells that guide points forbid; where they leave no way across, the path goes its own (the caller says so: `steering.missed`).
     """
     # Crossing a line costs what following the strongest one gains: a weak first line wins over a strong one behind it.
-    behind = np.cumsum(lines > 0, axis=0)
-    behind = np.vstack([np.zeros((2, behind.shape[1])), behind[:-2]])
-    cost = behind - strength
+    cost = np.zeros(strength.shape)
+    cost[2:] = lines[:-2] > 0
+    run_on(cost)
+    cost -= strength
     if barred is not None:
         try:
             return best_path(cost, max_step=3, step_cost=step_cost, forbidden=barred & ~barred.all(axis=0), through=False).row

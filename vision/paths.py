@@ -1,8 +1,9 @@
-"""Minimal-cost paths across a cost picture. Arrays only: columns run along the edge, rows across it."""
+"""Minimal-cost paths across a cost picture, and running sums down it. Arrays only: columns run along the edge, rows across it."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -92,6 +93,14 @@ def rival_path(
 def corridor(shape: tuple[int, int], centre: np.ndarray, half_rows: float | np.ndarray) -> np.ndarray:
     """(R, S) bool, True outside `half_rows` of `centre` (S,): the `forbidden` of a guided search."""
     return np.abs(np.arange(shape[0])[:, None] - np.asarray(centre, float)) > half_rows
+
+
+def run_on(values: np.ndarray) -> np.ndarray:
+    """Running sums down the rows, in place."""
+    # Row by row: numpy's own cumsum goes down one column after the other, across the memory.
+    for before, row in pairwise(values):
+        row += before
+    return values
 
 
 def _sweep(cost: np.ndarray, max_step: int, step_cost: float) -> np.ndarray:
