@@ -48,6 +48,7 @@ _TONE_BLURS = 0.5
 _DEMOSAIC_PX = 0.1
 # What one face varies by from place to place (as in `vision.faces`); blur radii within which an edge as bright as its lane is still told.
 _UNEVEN, _MOST_UNEVEN = 0.03, 2.0
+_ALL = slice(None)
 # Borders of penumbras reach 6-9 sigma on fine paper; at this share of it they stay below the limit, edges of dark steel do not.
 _SHADOW_DOUBT = 0.6
 
@@ -126,10 +127,13 @@ def settle(strip: StraightStrip, blur_px: float, px_per_mm: float, guide: LineGu
     (features, valid), steps = side_by_side(lambda: _blocks(strip), lambda: _grey_steps(strip, blur_px))
     centre = (np.arange(valid.shape[1]) + 0.5) * BLOCK_COLUMNS - 0.5
     barred = None if guide is None else guide.barred((part.stop - start, len(centre)), centre, start)
-    short = _sharpness((features, valid, steps), blur_px, lane_rows, (1.0, max(round(px_per_mm / BLOCK_COLUMNS), 3)))[part]
+    # No row farther on is looked at from the last one searched.
+    rows = slice(part.stop + _gaps(blur_px)[1] + 2)
+    shown = features[rows], valid[rows], tuple(s[rows] for s in steps)
+    short = _sharpness(shown, blur_px, lane_rows, (1.0, max(round(px_per_mm / BLOCK_COLUMNS), 3)))[part]
     course = _course(steered(short, barred), (long, _gaps(blur_px)[0] + 3), _STRAY_MM * px_per_mm, barred)
     shift = np.round(course + start - strip.row_of_apex).astype(int)
-    rolled = tuple(_shifted(a, shift) for a in (features, valid, *steps))
+    rolled = tuple(_shifted(a, shift, rows) for a in (features, valid, *steps))
     far = _sharpness((rolled[0], rolled[1], rolled[2:]), blur_px, lane_rows, (long / 2, 2 * long))[part]
     level = course - shift
     barred = None if barred is None else _shifted(barred, shift)
@@ -185,10 +189,10 @@ def _support(strength: np.ndarray, course: np.ndarray, along: int) -> float:
     return float(np.minimum(uniform_filter1d(best, along, mode="nearest"), LEAST_STRENGTH).mean() / LEAST_STRENGTH)
 
 
-def _shifted(picture: np.ndarray, shift: np.ndarray) -> np.ndarray:
-    """Each block c moved up by ``shift[c]`` rows, its ends held."""
-    x = np.broadcast_to(np.arange(len(shift), dtype=np.float32), picture.shape[:2])
-    y = np.arange(len(picture), dtype=np.float32)[:, None] + shift.astype(np.float32)
+def _shifted(picture: np.ndarray, shift: np.ndarray, rows: slice = _ALL) -> np.ndarray:
+    """The `rows` of each block c moved up by ``shift[c]`` rows, its ends held."""
+    y = np.arange(len(picture), dtype=np.float32)[rows, None] + shift.astype(np.float32)
+    x = np.broadcast_to(np.arange(len(shift), dtype=np.float32), y.shape)
     # Whole rows: the nearest cell is the cell itself.
     if picture.dtype == bool:
         return cv2.remap(picture.view(np.uint8), x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE).view(bool)

@@ -41,9 +41,9 @@ def robust_polynomials(row: np.ndarray, degree: int, parts: Sequence[tuple[float
         factors = np.linalg.solve(normal, weighted @ row[:, None])[..., 0]
         course = factors @ basis.T
         off = np.abs(row - course)
-        nearest = np.partition(off, [low, min(low + 1, len(row) - 1)], axis=1)
+        nearest = np.partition(off, low, axis=1)
         # The nearest third sets the scale, so that a line that holds less than half of the path can still be found from its part.
-        scale = nearest[:, low] + share * (nearest[:, min(low + 1, len(row) - 1)] - nearest[:, low])
+        scale = nearest[:, low] + share * (nearest[:, min(low + 1, len(row) - 1) :].min(axis=1) - nearest[:, low])
         weight = 1 / (1 + (off / np.maximum(2.0 * scale, 1.0)[:, None]) ** 2)
     return course
 
