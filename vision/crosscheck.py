@@ -102,7 +102,7 @@ def cross_check(fit: ThicknessFit) -> tuple[CrossCheck, ...]:
     """
     declared = fit.faces[0].declared
     live = replace(declared, readings=tuple(replace(r, set_aside=False) for r in declared.readings))
-    everyone = estimate_faces((replace(fit.faces[0], declared=live), *fit.faces[1:])) if declared.readings else fit
+    everyone = estimate_faces((replace(fit.faces[0], declared=live), *fit.faces[1:])) if live != declared else fit
     near = [any(u.position_mm == r.position_mm and u.thickness_mm == r.thickness_mm for u in everyone.used) for r in declared.readings]
     kept = [r for r, n in zip(declared.readings, near, strict=True) if n]
     usable = np.array([not r.set_aside for r in kept], bool)

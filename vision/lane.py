@@ -144,7 +144,7 @@ def line_strength(view: SheetView, along_mm: float, scale: np.ndarray | None = N
     per_step = ((scale + _LEAST_STEP) ** -2.0).astype(np.float32)
     z2 = cv2.transform(np.square(step, out=step), per_step[None, :3])
     z2 += per_step[3] * np.square(uneven, out=uneven)
-    z2 *= view.valid & ~view.ink & (_from_start(view) >= 0)
+    z2 *= view.valid & ~view.ink & (np.arange(len(z2))[:, None] >= view.start - view.shift)
     # 8 sigma: of a million cells none reaches it by noise.
     return np.divide(z2, z2 + np.float32(64.0), out=z2)
 
@@ -181,7 +181,8 @@ def _from_start(view: SheetView) -> np.ndarray:
 def _steps(smooth: np.ndarray) -> np.ndarray:
     """Difference of the means of two rows on either side of each row's lower border."""
     pairs = smooth[1:] + smooth[:-1]
-    step = np.zeros_like(smooth)
+    step = np.empty_like(smooth)
+    step[:2], step[-3:] = 0.0, 0.0
     np.subtract(pairs[3:-1], pairs[:-4], out=step[2:-3])
     step *= 0.5
     return step
