@@ -8,6 +8,8 @@ from functools import lru_cache
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
+from vision.threads import in_parallel
+
 # Degrees tried: a straight edge, a belly, a recurve. A ground edge has no more bends within one macro photo.
 _DEGREES = (1, 2, 3, 4, 6)
 # Parts of the path each fit starts from, so that a jump over much of the photo still leaves one of them clean; what a third shows
@@ -66,13 +68,16 @@ def best_course(row: np.ndarray, support: Callable[[np.ndarray], float], apart_r
     apart_rows : float
         From how far on a course belongs to another line than the one beside it.
     """
-    found: list[tuple[float, np.ndarray]] = []
+    courses: list[np.ndarray] = []
+    degrees: list[int] = []
     for degree in _DEGREES:
         for course in robust_polynomials(row, degree, _PARTS + (_THIRDS if degree <= 2 else ())):
             off_the_picture = course.min() < row.min() - 0.2 * len(row) or course.max() > row.max() + 0.2 * len(row)
-            if off_the_picture or any(np.abs(course - other).max() < _ALIKE_ROWS for _, other in found):
+            if off_the_picture or any(np.abs(course - other).max() < _ALIKE_ROWS for other in courses):
                 continue
-            found.append((support(course) - _COST_OF_A_DEGREE * degree, course))
+            courses.append(course)
+            degrees.append(degree)
+    found = [(s - _COST_OF_A_DEGREE * d, c) for s, d, c in zip(in_parallel(support, courses), degrees, courses, strict=True)]
     score, chosen = max(found, key=lambda one: one[0])
     # Courses of one line meet somewhere; one that keeps ahead of the best is another line, and goes first.
     for other_score, course in found:

@@ -13,6 +13,7 @@ from vision.camera import Camera
 from vision.errors import EdgeNotFound
 from vision.photo import Photo
 from vision.straighten import srgb_to_linear_table
+from vision.threads import in_parallel, slices
 
 # Photo px per px of the sheet view: a bevel of 8 px is still two of them.
 REDUCE = 4
@@ -28,6 +29,8 @@ TICK_MM = 3.5
 _THIRDS = np.full((1, 3), 1 / 3, np.float32)
 # Of the logarithms of R, G and B: brightness, R/G, B/G.
 LOG_FEATURES = np.array([[1 / 3, 1 / 3, 1 / 3], [1, -1, 0], [0, -1, 1]], np.float32)
+# Rows worked on at a time.
+_ROWS_AT_A_TIME = 64
 # Farthest edge from the strip that is searched: beyond it height and tilt errors swamp the width (mm).
 _FARTHEST_MM = 60.0
 
@@ -141,9 +144,15 @@ def _extent(camera: Camera, size: tuple[int, int], height_mm: float) -> tuple[fl
 
 def _features(linear: np.ndarray) -> np.ndarray:
     """(R, C, 3) log brightness and two log colour ratios."""
-    light = np.maximum(linear, 0)
-    light += DARK
-    return cv2.transform(np.log(light, out=light), LOG_FEATURES)
+    out = np.empty_like(linear)
+
+    def fill(part: slice) -> None:
+        light = np.maximum(linear[part], 0)
+        light += DARK
+        cv2.transform(np.log(light, out=light), LOG_FEATURES, dst=out[part])
+
+    in_parallel(fill, slices(len(linear), _ROWS_AT_A_TIME))
+    return out
 
 
 def unevenness(view: SheetView, along_mm: float) -> np.ndarray:
