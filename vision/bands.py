@@ -20,6 +20,7 @@ from vision.flags import Note, StationFlag
 from vision.grain import grain
 from vision.shoulder import ShoulderLine, bridged
 from vision.straighten import StraightStrip
+from vision.threads import side_by_side
 
 # Length along the edge over which evidence is brought together (mm, standard deviation): a shadow or facet runs on for millimetres.
 _ALONG_MM = 2.0
@@ -149,7 +150,10 @@ def band_before(strip: StraightStrip, edge: ApexLine, line: ShoulderLine, px_per
     found = _Found(
         strip.grey, strip.valid, bridged(edge.row), bridged(line.row), min(edge.blur_px, float(np.nanmedian(line.sigma_px))), px_per_mm
     )
-    band = _whole(found, edge) or _joined(_valley(found, edge), _joined(_tinted(found, strip, edge), _within(found, edge)))
+    band = _whole(found, edge)
+    if band is None:
+        cues = side_by_side(lambda: _valley(found, edge), lambda: _tinted(found, strip, edge), lambda: _within(found, edge))
+        band = _joined(cues[0], _joined(cues[1], cues[2]))
     if band is None:
         return None
     along = max(round(2.0 * _ALONG_MM * px_per_mm), 1)
