@@ -201,7 +201,8 @@ def _unlike(seen: Seen, faces: _Faces) -> float:
     columns, both = np.arange(len(seen.edge.row)), np.isfinite(seen.edge.row) & np.isfinite(seen.line.row)
     lines = tuple(np.interp(column[faces.used], columns[both], r[both]) for r in (seen.edge.row, seen.line.row))
     sigma = max(float(np.nanmedian(seen.line.sigma_px)), seen.edge.blur_px)
-    along = gaussian_filter1d(features[:, faces.used, :3], faces.along, axis=1, mode="nearest")
+    light = features[:, :3].transpose(0, 2, 1)[:, faces.used]
+    along = gaussian_filter1d(light, faces.along, axis=1, mode="nearest")
     apart = np.median(faces.cheek - faces.bevel, axis=0)[:3]
     return max(found, np.nan_to_num(lasting_step(along, valid[:, faces.used], lines, sigma, apart)))
 
