@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
 from calibration_targets.strip import STRIP, draw_raster
-from vision.camera import Camera, fit_camera
+from vision.camera import Camera, _Prior, _Problem, fit_camera
 from vision.camera_profile import CameraProfile, calibrate, load, solve
 from vision.declared import Declared
 from vision.errors import PhotoRefused, ResultUnreadable
@@ -256,3 +256,18 @@ def test_bars_that_do_not_fit_the_photo_are_noted():
     assert "bars-disagree" not in codes((100.0, 100.0))
     assert "bars-disagree" not in codes((99.6, 99.6))
     assert "bars-disagree" in codes((101.0, 99.0))
+
+
+@pytest.mark.parametrize("by", ["focal length", "distance"])
+def test_derivatives_of_the_fit_are_those_of_its_residuals(by):
+    view = camera(tilt=(3.0, -5.0), turn=20.0)
+    target = seen(view)
+    prior = _Prior("test", 9100.0 if by == "focal length" else None, 0.02, 96.0, 2.0, 0.0, 0.05, 0.4)
+    points = np.column_stack([target.board_mm, np.zeros(len(target.ids))])
+    problem = _Problem(points, target.corners_px + 0.3, view.centre_px, prior, np.linspace(0.1, 0.4, len(points)))
+    at = np.array([0.01, -0.02, 0.03, 0.1, 0.2, -0.3, 0.01, 0.02])
+    steps = np.diag([1e-5, 1e-5, 1e-5, 1e-3, 1e-3, 1e-3, 1e-4, 1e-5])
+    near = [problem.residuals(problem.moved(view, at + e)) - problem.residuals(problem.moved(view, at - e)) for e in steps]
+    numeric = np.column_stack([d / (2 * h) for d, h in zip(near, np.diag(steps), strict=True)])
+    exact = problem.jacobian(view, at)
+    assert np.abs(exact - numeric).max(axis=0) == pytest.approx(np.zeros(8), abs=1e-8 * np.abs(exact).max())

@@ -10,6 +10,7 @@ from vision.checks import CHECKS, Verdict
 from vision.declared import Declared
 from vision.errors import PhotoRefused
 from vision.sighting import sight
+from vision.straighten import srgb_to_linear_table
 
 DECLARED = Declared(included_angle_deg=30.0, edge_height_mm=0.0, printed_bar_mm=(100.0, 100.0))
 
@@ -112,3 +113,12 @@ def test_a_bevel_as_dark_as_ink_is_refused(drawn):
 
 def test_a_good_edge_shows_all_along(good):
     assert by_name(good.checks)["apex-faint"].measured > 0.95
+
+
+@pytest.mark.parametrize("kind", [np.uint8, np.uint16])
+@pytest.mark.parametrize("count", [1, 2, 3, 1001])
+def test_quantiles_by_codes_are_those_of_the_light(kind, count):
+    table = srgb_to_linear_table(np.iinfo(kind).max + 1)
+    codes = np.random.default_rng(count).integers(0, len(table), count).astype(kind)
+    for share in (0.5, 0.75):
+        assert examine._quantile(codes, table, share) == pytest.approx(np.quantile(table[codes].astype(float), share), abs=1e-9)

@@ -7,7 +7,7 @@ import pytest
 from calibration_targets.strip import STRIP, Board, draw_raster
 from vision.checks import Verdict, judge
 from vision.errors import TargetNotFound
-from vision.target import edge_blurs, find_target, linear_light, refine_saddles
+from vision.target import _apply, _apply_slope, edge_blurs, find_target, linear_light, refine_saddles
 
 PX_PER_MM = 40.0
 SQUARE_PX = 120
@@ -233,3 +233,11 @@ def test_second_row_cut_by_the_frame():
     rows = np.unique(np.round(target.board_mm[:, 1] / STRIP.square_mm))
     assert len(rows) == 2
     assert target.residual_px < 0.05
+
+
+def test_derivatives_of_the_plane_are_those_of_its_points():
+    rng = np.random.default_rng(0)
+    xy = rng.uniform(-0.5, 0.5, (20, 2))
+    plane = np.r_[np.array([1, 0, 0, 0, 1, 0, 0, 0]) + 0.3 * rng.normal(size=8), 0.03]
+    near = [_apply(plane + e, xy, (1, 1)) - _apply(plane - e, xy, (1, 1)) for e in 1e-6 * np.eye(9)]
+    assert np.abs(_apply_slope(plane, xy) - np.column_stack([d.ravel() / 2e-6 for d in near])).max() < 1e-8
