@@ -1,7 +1,7 @@
 """How one photo uses the machine's processors.
 
-As many threads as OpenCV may use (`cv2.setNumThreads`), each on columns of its own: numpy lets them run side by side, and the same
-columns give the same figures whichever thread takes them. BLAS gets one: its threads wait in a busy loop, which for matrices of a
+As many threads as OpenCV may use (`cv2.setNumThreads`), each on columns or a stage of its own: numpy lets them run side by side, and the
+same columns give the same figures whichever thread takes them. BLAS gets one: its threads wait in a busy loop, which for matrices of a
 few hundred rows costs more than they give, and its sums would depend on how many they are.
 """
 
@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor, wait
 from contextlib import contextmanager
 from functools import cache
+from itertools import count
 from typing import Any, TypeVar
 
 import cv2
@@ -22,33 +23,42 @@ _Item, _Result = TypeVar("_Item"), TypeVar("_Result")
 
 
 def in_parallel(work: Callable[[_Item], _Result], items: Sequence[_Item]) -> list[_Result]:
-    """``[work(i) for i in items]``, several at a time. `work` must not call this again: the threads are shared."""
-    threads = cv2.getNumThreads()
-    if threads < 2 or len(items) < 2:
+    """``[work(i) for i in items]``, several at a time where threads are free; `work` may call this again.
+
+    Whoever asks works too, and takes over what no other thread has begun: nobody waits for a thread that waits in turn, however many
+    photos are measured at once, and no more threads work than there are processors for one photo.
+    """
+    threads = min(cv2.getNumThreads(), len(items))
+    if threads < 2:
         return [work(item) for item in items]
-    return list(_pool(threads).map(work, items))
+    results: dict[int, _Result] = {}
+    errors: dict[int, BaseException] = {}
+    order = count()
+
+    def some() -> None:
+        # `next` of a counter is one step of the interpreter: no two threads get the same number.
+        while not errors and (i := next(order)) < len(items):
+            try:
+                results[i] = work(items[i])
+            except BaseException as error:  # raised below, by whoever asked
+                errors[i] = error
+
+    helpers = [_pool(cv2.getNumThreads()).submit(some) for _ in range(threads - 1)]
+    some()
+    wait([helper for helper in helpers if not helper.cancel()])
+    if errors:
+        raise errors[min(errors)]
+    return [results[i] for i in range(len(items))]
 
 
 def side_by_side(*works: Callable[[], Any]) -> list[Any]:
-    """``[work() for work in works]``, at the same time where threads are free. Works may themselves call `in_parallel` or this.
-
-    The first runs on the thread that asks, and so does each other one that no thread has begun by then: no work ever waits for a
-    thread that waits for it, however many photos are measured at once.
-    """
-    threads = cv2.getNumThreads()
-    if threads < 2:
-        return [work() for work in works]
-    begun = [_side_pool(threads).submit(work) for work in works[1:]]
-    try:
-        return [works[0](), *(work() if other.cancel() else other.result() for work, other in zip(works[1:], begun, strict=True))]
-    finally:
-        # After an error: nothing of this goes on behind the back of whoever asked.
-        wait([other for other in begun if not other.cancel()])
+    """``[work() for work in works]``, at the same time where threads are free: `in_parallel` of unlike works."""
+    return in_parallel(lambda work: work(), works)
 
 
-def slices(count: int, size: int) -> list[slice]:
-    """``0:count`` in runs of `size`, the last one shorter."""
-    return [slice(start, min(start + size, count)) for start in range(0, count, size)]
+def slices(length: int, size: int) -> list[slice]:
+    """``0:length`` in runs of `size`, the last one shorter."""
+    return [slice(start, min(start + size, length)) for start in range(0, length, size)]
 
 
 @contextmanager
@@ -71,12 +81,8 @@ def stay_on_one_thread() -> None:
 
 @cache
 def _pool(threads: int) -> ThreadPoolExecutor:
-    return ThreadPoolExecutor(threads, thread_name_prefix="columns")
-
-
-@cache
-def _side_pool(threads: int) -> ThreadPoolExecutor:
-    return ThreadPoolExecutor(threads, thread_name_prefix="side")
+    # One fewer: whoever asks works too.
+    return ThreadPoolExecutor(threads - 1, thread_name_prefix="columns")
 
 
 @cache
