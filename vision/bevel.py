@@ -73,11 +73,17 @@ def face_frames(apex_mm: np.ndarray, tangent: np.ndarray, pose: Pose) -> tuple[n
         `n` lies in the centre plane, raised by `raise_angle` about the edge; ``b = n cos a + m sin a``.
     """
     up = np.array([0.0, 0.0, 1.0])
-    level = np.cross(up, tangent)
+    level = _cross(np.broadcast_to(up, tangent.shape), tangent)
     c, s = math.cos(pose.raise_angle), math.sin(pose.raise_angle)
     inward, normal = level * c + up * s, up * c - level * s
     b = inward * math.cos(pose.half_angle) + normal * math.sin(pose.half_angle)
-    return b, np.cross(tangent, b)
+    return b, _cross(tangent, b)
+
+
+def _cross(one: np.ndarray, other: np.ndarray) -> np.ndarray:
+    """(N, 3) cross products, at a fraction of the overhead of numpy's own."""
+    a, b = one.T, other.T
+    return np.stack([a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]], axis=1)
 
 
 def widths(camera: Camera, apex_px: np.ndarray, shoulder_px: np.ndarray, pose: Pose) -> np.ndarray:

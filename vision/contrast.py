@@ -38,7 +38,7 @@ def contrast_channel(strip: StraightStrip, line: np.ndarray, blur_px: float) -> 
     mix = np.linalg.solve(np.linalg.cholesky(cov).T, vector)
     # An eigenvector has no sign of its own; what is burnt out must stand above the rest, and levels be shares of full scale.
     mix *= np.copysign(1.0, mix @ _LUMA)
-    return cv2.transform(strip.linear, (mix / np.abs(mix).sum()).astype(np.float32)[None])
+    return strip.mixed(mix / np.abs(mix).sum())
 
 
 def burnt_share(strip: StraightStrip, row: np.ndarray, blur_px: float) -> np.ndarray:

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
 # Columns resampled at a time: bounds the crop that is held as float, however the edge crosses the photo.
 _CHUNK_COLUMNS = 512
+# Rows mixed or averaged at a time.
+_CHUNK_ROWS = 64
 # Columns averaged before a search.
 BLOCK_COLUMNS = 8
 # JPEG ringing pulls burnt-out pixels a few codes below the top, so "burnt out" starts 1 % short of it.
@@ -51,16 +53,32 @@ class StraightStrip:
     @cached_property
     def grey(self) -> np.ndarray:
         """(R, S) float32 mean of the three channels. Read-only."""
-        grey = cv2.transform(self.linear, np.full((1, 3), 1 / 3, np.float32))
+        grey = self.mixed(np.full(3, 1 / 3))
         grey.setflags(write=False)
         return grey
+
+    def mixed(self, mix: np.ndarray) -> np.ndarray:
+        """(R, S) float32 sum of the three channels, weighed by `mix` (3,)."""
+        out, weights = np.empty(self.valid.shape, np.float32), mix.astype(np.float32)[None]
+
+        def fill(part: slice) -> None:
+            out[part] = cv2.transform(self.linear[part], weights)
+
+        in_parallel(fill, slices(len(out), _CHUNK_ROWS))
+        return out
 
     @cached_property
     def blocks(self) -> np.ndarray:
         """(R, C, 3) float32 means of whole blocks of `BLOCK_COLUMNS` columns. Read-only."""
         rows, columns = self.valid.shape
         count = max(columns // BLOCK_COLUMNS, 1)
-        blocks = cv2.resize(self.linear[:, : count * BLOCK_COLUMNS], (count, rows), interpolation=cv2.INTER_AREA)
+        blocks, used = np.empty((rows, count, 3), np.float32), min(count * BLOCK_COLUMNS, columns)
+
+        def fill(part: slice) -> None:
+            high = min(part.stop, rows) - part.start
+            blocks[part] = cv2.resize(self.linear[part, :used], (count, high), interpolation=cv2.INTER_AREA)
+
+        in_parallel(fill, slices(rows, _CHUNK_ROWS))
         blocks.setflags(write=False)
         return blocks
 
