@@ -134,7 +134,9 @@ def settle(strip: StraightStrip, blur_px: float, px_per_mm: float, guide: LineGu
     course = _course(steered(short, barred), (long, _gaps(blur_px)[0] + 3), _STRAY_MM * px_per_mm, barred)
     shift = np.round(course + start - strip.row_of_apex).astype(int)
     rolled = tuple(_shifted(a, shift, rows) for a in (features, valid, *steps))
-    far = _sharpness((rolled[0], rolled[1], rolled[2:]), blur_px, lane_rows, (long / 2, 2 * long))[part]
+    # Where the line lies farther on than the coarse curve, so does its shadow in the shifted picture: that is not the lane's noise.
+    bare = lane_rows - max(int(shift.max()), 0)
+    far = _sharpness((rolled[0], rolled[1], rolled[2:]), blur_px, bare, (long / 2, 2 * long))[part]
     level = course - shift
     barred = None if barred is None else _shifted(barred, shift)
     level = level + _nearest_line(far, level, round(2 * _NEAR_MM * px_per_mm))
@@ -145,6 +147,13 @@ def settle(strip: StraightStrip, blur_px: float, px_per_mm: float, guide: LineGu
     support = _support(far, row, long)
     row = gaussian_filter1d((row + start + shift).astype(float), 2.0, mode="nearest")
     return np.interp(np.arange(strip.linear.shape[1]), centre, row), support
+
+
+def support_along(strip: StraightStrip, row: np.ndarray, blur_px: float, px_per_mm: float) -> float:
+    """Share 0..1 of the edge along which a line as sharp as the photo shows at `row` (S,)."""
+    strength = sharpness(strip, blur_px, px_per_mm, int(strip.row_of_apex - _BACK_MM * px_per_mm))
+    centre = (np.arange(strength.shape[1]) + 0.5) * BLOCK_COLUMNS - 0.5
+    return _support(strength, np.interp(centre, np.arange(len(row)), row), max(int(TICK_MM * px_per_mm / BLOCK_COLUMNS), 2))
 
 
 def _course(strength: np.ndarray, reach: tuple[int, int], stray_rows: float, barred: np.ndarray | None) -> np.ndarray:

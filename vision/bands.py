@@ -14,7 +14,7 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter, uniform_filter1d
 
-from vision.apex import ApexLine, refine_apex
+from vision.apex import ApexLine, refine_apex, support_along
 from vision.faces import BLOCK_COLUMNS
 from vision.flags import Note, StationFlag
 from vision.grain import grain
@@ -127,9 +127,11 @@ def past_shadow(strip: StraightStrip, band: Band, edge: ApexLine, blur_px: float
     again = refine_apex(replace(strip, valid=strip.valid & lit), blur_px, px_per_mm, None, course, travel_px=2.0 * _WHOLE_ROWS)
     kept = np.where(band.shadow, again.row, edge.row)
     own = {f: np.where(band.shadow, getattr(again, f), getattr(edge, f)) for f in ("u_px", "systematic_px", "flags")}
-    # Where most of the edge had been taken from a shadow, so had its blur.
-    blur = again.blur_px if band.shadow.mean() > 0.5 else edge.blur_px
-    return replace(edge, row=kept, blur_px=blur, **own)
+    if band.shadow.mean() <= 0.5:
+        return replace(edge, row=kept, **own)
+    # Where most of the edge had been taken from a shadow, so had its blur, and what shows along it.
+    support = support_along(strip, bridged(kept), blur_px, px_per_mm) if np.isfinite(kept).any() else edge.support
+    return replace(edge, row=kept, blur_px=again.blur_px, support=support, **own)
 
 
 def band_before(strip: StraightStrip, edge: ApexLine, line: ShoulderLine, px_per_mm: float) -> Band | None:

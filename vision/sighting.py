@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibration_targets.strip import STRIP
-from vision import apex, bands, bevel, checks, drawn_edge, examine, lane, shoulder
+from vision import apex, bands, bevel, checks, drawn_edge, examine, lane, penumbra, shoulder
 from vision.camera import CameraFit, fit_camera
 from vision.camera_profile import CameraProfile
 from vision.declared import Declared
@@ -100,7 +100,11 @@ def sight(
     report("find the shoulder", 0.7)
     to_shoulder = guide_on(strip, hints, LineKind.SHOULDER, edge.row, reach)
     line = shoulder.find_shoulder(strip, edge.row, edge.blur_px, scale, to_shoulder)
-    band = bands.band_before(strip, edge, line, scale) if to_apex is None else None
+    band = None
+    if to_apex is None:
+        # Without the strip the blur is the first line's own, and tells nothing of it.
+        soft = None if hints.scale else penumbra.shadow_taken(strip, edge, line, blur, scale)
+        band = soft or bands.band_before(strip, edge, line, scale)
     if band is not None and band.shadow.any():
         edge = bands.past_shadow(strip, band, edge, blur, scale)
         line = shoulder.find_shoulder(strip, edge.row, edge.blur_px, scale, to_shoulder)

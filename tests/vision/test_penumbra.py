@@ -1,0 +1,80 @@
+"""A soft first line before a sharp second one on drawn strips: the border of a shadow, unless the whole edge is out of focus."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.ndimage import gaussian_filter
+
+from vision.apex import refine_apex, support_along
+from vision.bands import past_shadow
+from vision.penumbra import shadow_taken
+from vision.shoulder import find_shoulder
+from vision.straighten import StraightStrip
+
+ROWS, COLUMNS, SHADOW, APEX, WIDTH, PX_PER_MM, BLUR = 260, 1800, 50, 70, 70, 60.0, 0.9
+
+
+def strip(blur=BLUR, penumbra=3.0, bevel=0.4, cheek=0.3, seed=3):
+    """A lane, a shadow whose border is `penumbra` px wide (standard deviation), the bevel from `APEX` on, the cheek."""
+    rng = np.random.default_rng(seed)
+    grey = np.full((ROWS, COLUMNS), 0.6)
+    grey[SHADOW:] = 0.2
+    grey = gaussian_filter(grey, (penumbra, 0))
+    grey[APEX:] = bevel
+    grey[APEX + WIDTH :] = cheek * (1.0 + 0.05 * rng.standard_normal((ROWS - APEX - WIDTH, COLUMNS)))
+    grey = gaussian_filter(grey, blur) + 0.004 * rng.standard_normal(grey.shape)
+    linear = np.repeat(np.clip(grey, 0, 1)[..., None], 3, axis=2).astype(np.float32)
+    base = np.column_stack([np.arange(COLUMNS, dtype=float), np.full(COLUMNS, float(SHADOW))])
+    return StraightStrip(
+        linear, np.zeros(grey.shape, bool), float(SHADOW), base, np.tile([0.0, 1.0], (COLUMNS, 1)), np.ones(grey.shape, bool)
+    )
+
+
+def lines_at(picture, first, second):
+    """Both lines as a search gives them that took those at rows `first` and `second`."""
+    edge = refine_apex(picture, BLUR, PX_PER_MM, None, np.full(COLUMNS, float(first)))
+    line = find_shoulder(picture, edge.row, BLUR, PX_PER_MM)
+    return edge, replace(line, row=np.full(COLUMNS, float(second)))
+
+
+def test_a_penumbra_taken_for_the_edge_is_told_by_its_softness():
+    picture = strip()
+    edge, line = lines_at(picture, SHADOW, APEX - 0.4)
+    assert edge.blur_px > 1.6 * BLUR
+    band = shadow_taken(picture, edge, line, BLUR, PX_PER_MM)
+    assert band.shadow.all()
+    assert np.median(band.rows) == pytest.approx(APEX - SHADOW, abs=2.0)
+    mended = past_shadow(picture, band, edge, BLUR, PX_PER_MM)
+    assert np.abs(mended.row[50:-50] - (APEX - 0.5)).max() < 0.5
+    assert mended.blur_px == pytest.approx(BLUR, rel=0.2)
+    assert mended.support > 0.9
+    assert [n.code for n in band.notes(PX_PER_MM)] == ["shadow-band"]
+
+
+def test_an_edge_out_of_focus_has_a_shoulder_as_soft_and_stays():
+    """The strip in focus, the blade not: the first line is softer than the strip, and so is the second."""
+    picture = strip(blur=2.5, penumbra=0.1)
+    edge, line = lines_at(picture, APEX - 0.5, APEX + WIDTH - 0.5)
+    assert edge.blur_px > 1.6 * BLUR
+    assert shadow_taken(picture, edge, line, BLUR, PX_PER_MM) is None
+
+
+def test_a_sharp_edge_is_not_looked_behind():
+    picture = strip()
+    edge, line = lines_at(picture, APEX - 0.5, APEX + WIDTH - 0.5)
+    assert shadow_taken(picture, edge, line, BLUR, PX_PER_MM) is None
+
+
+def test_what_is_no_darker_than_the_face_behind_it_is_no_shadow():
+    """A soft line, and behind it a face darker than what lies before it: nothing says that the first was the border of a shadow."""
+    picture = strip(bevel=0.05, cheek=0.3)
+    edge, line = lines_at(picture, SHADOW, APEX - 0.5)
+    assert edge.blur_px > 1.6 * BLUR
+    assert shadow_taken(picture, edge, line, BLUR, PX_PER_MM) is None
+
+
+def test_support_is_the_share_along_which_a_line_shows():
+    picture = strip(penumbra=0.1)
+    assert support_along(picture, np.full(COLUMNS, APEX - 0.5), BLUR, PX_PER_MM) > 0.95
+    assert support_along(picture, np.full(COLUMNS, APEX + 30.0), BLUR, PX_PER_MM) < 0.3
