@@ -146,7 +146,8 @@ def test_ctrl_c_lets_what_is_in_work_finish(photos: Path, tmp_path: Path) -> Non
     command = [sys.executable, "-m", "app.cli", "measure", "--each", *map(str, many), *FACTS, "--out", str(out), "--jobs", "2"]
     run = subprocess.Popen(
         command, cwd=_ROOT, env=os.environ | {"PYTHONPATH": str(_ROOT)}, text=True, stderr=subprocess.PIPE, stdout=subprocess.PIPE,
-        start_new_session=True,
+        # A shell without job control starts what runs in the background with the interrupt ignored, and children inherit that.
+        start_new_session=True, preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )  # fmt: skip
     while run.poll() is None and not list(out.glob("*/report.pdf")):
         time.sleep(0.02)
