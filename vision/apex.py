@@ -49,6 +49,11 @@ _DEMOSAIC_PX = 0.1
 # What one face varies by from place to place (as in `vision.faces`); blur radii within which an edge as bright as its lane is still told.
 _UNEVEN, _MOST_UNEVEN = 0.03, 2.0
 _ALL = slice(None)
+# One code of JPEG's colour is 1.8 codes of red or blue, 2 to 3 % of light in the middle of the scale; with noise of half a code in the single
+# pixels, means of a block scatter by ten times the second figure.
+_ONE_CODE, _NO_NOISE = 0.025, 0.0003
+# Colour at half resolution in blocks of eight (ITU-T T.81, and how phones use it).
+_COLOUR_BLOCK = 16
 # Borders of penumbras reach 6-9 sigma on fine paper; at this share of it they stay below the limit, edges of dark steel do not.
 _SHADOW_DOUBT = 0.6
 
@@ -257,7 +262,7 @@ def _sharpness(
 
     def mean_step() -> np.ndarray:
         smooth = cv2.sepFilter2D(features, -1, kernel, np.ones(1, np.float32), borderType=cv2.BORDER_REPLICATE)
-        return _mean_step(_apart(smooth, near), _apart(smooth, far), valid, lane)
+        return _mean_step(_apart(smooth, near), _apart(smooth, far), valid, lane, _least_step(features, valid, lane, near))
 
     evidence, varied = side_by_side(mean_step, lambda: _sign_free_step(steps, along[1], lane, valid))
     evidence += varied
@@ -269,28 +274,60 @@ def _sharpness(
     return out
 
 
-def _mean_step(small: np.ndarray, large: np.ndarray, valid: np.ndarray, lane: slice) -> np.ndarray:
-    """(R, C) squared significance of steps (R, C, 3) in the mean of a block, from their size within 1.5 and within 5 blur radii."""
+def _least_step(features: np.ndarray, valid: np.ndarray, lane: slice, gap: int) -> np.ndarray:
+    """(3,) steps of brightness and two colours (log) below which none is told, beside the lane's own.
+
+    Colour that a phone has smoothed, or that a small file has no room for, is constant over whole blocks and then changes by a code: with
+    no noise to bridge the codes a mean of many is no better than one of them.
+    """
+    rows = slice(0, lane.stop + gap + 3)
+    steps = np.abs(_apart(features[rows], gap)[lane][valid[lane]])
+    smoothed = len(steps) and np.median(steps[:, 1:].T.copy(), axis=1).min() < _NO_NOISE
+    colour = _ONE_CODE if smoothed else 0.0015
+    return np.array([0.003, colour, colour])
+
+
+def _mean_step(small: np.ndarray, large: np.ndarray, valid: np.ndarray, lane: slice, least: np.ndarray) -> np.ndarray:
+    """(R, C) squared significance of steps (R, C, 3) in the mean of a block, from their size within 1.5 and within 5 blur radii.
+
+    `least` (3,) is added to the lane's own steps.
+    """
     known = valid[lane]
     # Along contiguous rows: across them a median is several times slower.
     scale = np.median(np.abs(small[lane][known].T.copy()), axis=1) / 0.6745 if known.any() else np.zeros(3)
     # Products of small matrices throughout: a reduction over three channels is many times slower.
-    z = cv2.transform(small, np.diag(1 / (scale + np.array([0.003, 0.0015, 0.0015]))).astype(np.float32))
+    z = cv2.transform(small, np.diag(1 / (scale + least)).astype(np.float32))
     # A cast shadow darkens and keeps the colour: darkening alone counts for less than brightening or a change of colour.
     z[..., 0] *= np.where(small[..., 0] < 0, np.float32(_SHADOW_DOUBT), np.float32(1.0))
-    square, ones = np.square(z, out=z), np.ones((1, 3), np.float32)
-    z2 = cv2.transform(square, ones)
-    # Weighted by what each feature contributes: how much of the change within 5 blur radii falls within 1.5.
+    square = np.square(z, out=z)
+    # How much of the change within 5 blur radii falls within 1.5: an erf of the photo's blur gives 0.87 and more, a ramp as long as 10
+    # blur radii 0.4.
     part, whole = np.abs(small), np.abs(large)
     np.maximum(whole, part, out=whole)
     part /= np.maximum(whole, np.float32(1e-9), out=whole)
-    share = cv2.transform(np.multiply(square, part, out=part), ones)
-    share /= np.maximum(z2, np.float32(1e-9))
-    # An erf of the photo's blur gives 0.87 and more; a ramp as long as 10 blur radii gives 0.4.
-    share -= np.float32(0.45)
-    share /= np.float32(0.25)
-    z2 *= np.clip(share, 0.0, 1.0, out=share)
-    return z2
+    bright = _at_most(square[..., 0], _sharp(part[..., 0]))
+    tint = square[..., 1] + square[..., 2]
+    share = (square[..., 1] * part[..., 1] + square[..., 2] * part[..., 2]) / np.maximum(tint, np.float32(1e-9))
+    # JPEG keeps colour in blocks of `_COLOUR_BLOCK` px: beside a step in brightness, where colour changes is no line of its own.
+    line = bright / (bright + np.float32(64.0))
+    beside = cv2.dilate(line, np.ones((_COLOUR_BLOCK + 1, 1), np.uint8)) - line
+    return bright + _at_most(tint, _sharp(share)) * (np.float32(1.0) - beside)
+
+
+def _sharp(share: np.ndarray) -> np.ndarray:
+    """0..1 from the share of a step that falls within 1.5 blur radii on either side."""
+    return np.clip((share - np.float32(0.45)) / np.float32(0.25), 0.0, 1.0)
+
+
+def _at_most(evidence: np.ndarray, sharp: np.ndarray) -> np.ndarray:
+    """Evidence (R, C) whose strength is no more than its sharpness (R, C), 0..1: however clear a ramp is, it is no edge.
+
+    A photo of little noise shows a shadow's slope at hundreds of sigma; of that a tenth would still be a line.
+    """
+    rest = np.float32(64.0) + evidence * (np.float32(1.0) - sharp)
+    evidence *= sharp
+    evidence *= np.float32(64.0)
+    return np.divide(evidence, rest, out=evidence)
 
 
 def _sign_free_step(steps: tuple[np.ndarray, ...], along: int, lane: slice, valid: np.ndarray) -> np.ndarray:
@@ -303,9 +340,9 @@ def _sign_free_step(steps: tuple[np.ndarray, ...], along: int, lane: slice, vali
     own = [np.median(v[lane][valid[lane]]) if valid[lane].any() else np.inf for v in varied]
     share = (varied[0] - own[0]) / np.maximum(np.maximum(varied[1] - own[1], varied[0] - own[0]), 1e-12)
     # Variances: the share of a step of the photo's blur is 0.87 squared, of a long ramp 0.4 squared.
-    excess = np.maximum(varied[0] / max(own[0], 1e-12) - 1.0, 0.0) * np.clip((share - 0.2) / 0.3, 0.0, 1.0)
+    excess = np.maximum(varied[0] / max(own[0], 1e-12) - 1.0, 0.0)
     # Four times the lane's own variance counts like a step of 8 sigma: paper grain and noise stay within a factor of two.
-    return 64.0 / 3.0 * excess
+    return _at_most(64.0 / 3.0 * excess, np.clip((share - 0.2) / 0.3, 0.0, 1.0))
 
 
 def _apart(smooth: np.ndarray, gap: int) -> np.ndarray:

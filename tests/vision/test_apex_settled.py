@@ -1,0 +1,63 @@
+"""Which line near the coarse curve is the edge, on drawn strips: what a small or smoothed picture shows of colour, and slopes of shadows."""
+
+import numpy as np
+import pytest
+from scipy.ndimage import gaussian_filter1d
+
+from vision.apex import settle
+from vision.straighten import StraightStrip
+
+ROWS, COLUMNS, APEX, PX_PER_MM, BLUR = 260, 1600, 70, 60.0, 0.9
+
+
+def strip(light, tint_row=None, tint=(1.0, 1.0, 1.0), colour_noise=0.0, noise=0.01, seed=2):
+    """Brightness by row (R,) seen through the blur, with noise alike in all colours; from `tint_row` on each colour times its `tint`."""
+    rng = np.random.default_rng(seed)
+    grey = gaussian_filter1d(np.asarray(light, float), BLUR)[:, None] * (1.0 + noise * rng.standard_normal((ROWS, COLUMNS)))
+    linear = np.repeat(grey[..., None], 3, axis=2)
+    if tint_row is not None:
+        linear[tint_row:] *= tint
+    linear *= 1.0 + colour_noise * rng.standard_normal(linear.shape)
+    base = np.column_stack([np.arange(COLUMNS, dtype=float), np.full(COLUMNS, float(APEX))])
+    inward = np.tile([0.0, 1.0], (COLUMNS, 1))
+    return StraightStrip(linear.astype(np.float32), np.zeros(grey.shape, bool), float(APEX), base, inward, np.ones(grey.shape, bool))
+
+
+def faces(lane=0.5, bevel=0.7, cheek=0.3):
+    light = np.full(ROWS, lane)
+    light[APEX:], light[APEX + 80 :] = bevel, cheek
+    return light
+
+
+def off(picture):
+    row, support = settle(picture, BLUR, PX_PER_MM)
+    return np.abs(row - (APEX - 0.5)).max(), support
+
+
+def test_one_code_of_smoothed_colour_is_no_line():
+    """A small file keeps no noise of colour: a lane's blocks are all alike, and then a code apart, by 2 to 3 % of one colour."""
+    away, support = off(strip(faces(), APEX - 14, (1.0, 1.0, 1.024)))
+    assert away < 1.0
+    assert support > 0.9
+
+
+def test_an_edge_that_only_colour_shows_is_found_all_the_same():
+    """A bevel as bright as its lane, and bluer by four codes, in a picture without noise of colour."""
+    away, _ = off(strip(faces(bevel=0.5), APEX, (0.96, 1.0, 1.1)))
+    assert away < 2.0
+
+
+@pytest.mark.parametrize("ahead", [4, 8])
+def test_colour_that_leaks_over_the_edge_does_not_lead_it(ahead):
+    """Blocks of 16 px: the blade's colour begins up to half of one before the blade."""
+    away, _ = off(strip(faces(), APEX - ahead, (0.96, 1.0, 1.06), colour_noise=0.02))
+    assert away < 1.0
+
+
+def test_a_clear_slope_is_no_edge():
+    """A shadow's slope over half a millimetre, hundreds of times the noise of a good photo, before an edge that is as sharp as it."""
+    light = faces(bevel=0.6)
+    light[APEX - 30 : APEX] = np.linspace(0.5, 0.2, 30)
+    away, support = off(strip(light, noise=0.002))
+    assert away < 1.0
+    assert support > 0.9
