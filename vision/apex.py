@@ -52,6 +52,8 @@ _ALL = slice(None)
 # One code of JPEG's colour is 1.8 codes of red or blue, 2 to 3 % of light in the middle of the scale; with noise of half a code in the single
 # pixels, means of a block scatter by ten times the second figure.
 _ONE_CODE, _NO_NOISE = 0.025, 0.0003
+# Rows behind the near windows that tell a step from a slope: two thirds of the narrowest bevel's.
+_BEHIND_ROWS = 3
 # Colour at half resolution in blocks of eight (ITU-T T.81, and how phones use it).
 _COLOUR_BLOCK = 16
 # Borders of penumbras reach 6-9 sigma on fine paper; at this share of it they stay below the limit, edges of dark steel do not.
@@ -262,7 +264,8 @@ def _sharpness(
 
     def mean_step() -> np.ndarray:
         smooth = cv2.sepFilter2D(features, -1, kernel, np.ones(1, np.float32), borderType=cv2.BORDER_REPLICATE)
-        return _mean_step(_apart(smooth, near), _apart(smooth, far), valid, lane, _least_step(features, valid, lane, near))
+        sharp = _sharpness_of(np.ascontiguousarray(smooth[..., 0]), near, far)
+        return _mean_step(_apart(smooth, near), _apart(smooth, far), valid, lane, (_least_step(features, valid, lane, near), sharp))
 
     evidence, varied = side_by_side(mean_step, lambda: _sign_free_step(steps, along[1], lane, valid))
     evidence += varied
@@ -287,11 +290,40 @@ def _least_step(features: np.ndarray, valid: np.ndarray, lane: slice, gap: int) 
     return np.array([0.003, colour, colour])
 
 
-def _mean_step(small: np.ndarray, large: np.ndarray, valid: np.ndarray, lane: slice, least: np.ndarray) -> np.ndarray:
+def _sharpness_of(light: np.ndarray, near: int, far: int) -> np.ndarray:
+    """(R, C) 0..1: how much of a step in brightness is one as sharp as the blur, and not part of a slope.
+
+    A shadow's slope comes from the lane, or goes on into the blade; next to an edge both cancel each other in what changes within 5 blur
+    radii on both sides. A hairline's shoulder follows its apex within those 5, but not within the next rows.
+    """
+    mean = cv2.blur(light, (1, 3), borderType=cv2.BORDER_REPLICATE)
+    reach = near + 1
+    step = np.abs(_between(mean, reach, reach))
+
+    def share(before: int, after: int) -> np.ndarray:
+        wide = np.abs(_between(mean, before, after))
+        part = step / np.maximum(np.maximum(wide, step), np.float32(1e-9))
+        # Of a straight slope the near windows' distance over that of the wide ones; an edge in focus gives 0.87 and more.
+        slope = np.float32(2 * reach / (before + after) + 0.05)
+        return np.clip((part - slope) / (np.float32(0.85) - slope), 0.0, 1.0)
+
+    both = np.maximum(share(far + 1, far + 1), share(reach, reach + _BEHIND_ROWS))
+    return np.minimum(both, share(far + 1, reach))
+
+
+def _between(mean: np.ndarray, before: int, after: int) -> np.ndarray:
+    """(R, C) by how much it changes from `before` rows before each row to `after` rows behind it; 0 near the ends."""
+    out = np.zeros_like(mean)
+    out[before : len(mean) - after] = mean[before + after :] - mean[: -before - after]
+    return out
+
+
+def _mean_step(small: np.ndarray, large: np.ndarray, valid: np.ndarray, lane: slice, limits: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
     """(R, C) squared significance of steps (R, C, 3) in the mean of a block, from their size within 1.5 and within 5 blur radii.
 
-    `least` (3,) is added to the lane's own steps.
+    `limits`: what `_least_step` and `_sharpness_of` gave.
     """
+    least, sharp = limits
     known = valid[lane]
     # Along contiguous rows: across them a median is several times slower.
     scale = np.median(np.abs(small[lane][known].T.copy()), axis=1) / 0.6745 if known.any() else np.zeros(3)
@@ -305,7 +337,7 @@ def _mean_step(small: np.ndarray, large: np.ndarray, valid: np.ndarray, lane: sl
     part, whole = np.abs(small), np.abs(large)
     np.maximum(whole, part, out=whole)
     part /= np.maximum(whole, np.float32(1e-9), out=whole)
-    bright = _at_most(square[..., 0], _sharp(part[..., 0]))
+    bright = _at_most(square[..., 0], sharp)
     tint = square[..., 1] + square[..., 2]
     share = (square[..., 1] * part[..., 1] + square[..., 2] * part[..., 2]) / np.maximum(tint, np.float32(1e-9))
     # JPEG keeps colour in blocks of `_COLOUR_BLOCK` px: beside a step in brightness, where colour changes is no line of its own.

@@ -64,15 +64,17 @@ def paper_border(view: SheetView, lines: tuple[np.ndarray, np.ndarray], beyond: 
     shadow_second = median(second - shade, second - 1)[0] - between[0]
     ground = [_grain(view, *ends) for ends in ((first + 3, second - 2), (second + 2, second + round(0.5 / view.mm) + 2))]
     third = long_lines(beyond, round(TICK_MM / view.mm))[: int(second.max() + 3.5 / view.mm)].max(axis=0)
+    black = between[0] < paper[0] + _AS_DARK_AS_INK
+    shadow = _shadow_cue(shadow_first, shadow_second)
     cues = (
         # Steel reflects the lamp that lights the paper, or a bluer sky (log ratio 0.2); card and wood have colours of their own.
         2 * (np.abs(between[1:3] - paper[1:3]).max() > 0.3),
         # Ground steel gives back more of the lamp's light than printed ink does; a blackened bevel has no third line behind it.
-        2 * (between[0] < paper[0] + _AS_DARK_AS_INK and (third > 0).mean() > 0.3),
+        2 * (black and (third > 0).mean() > 0.3),
         # Nothing matt is brighter than white paper.
         -3 * (between[0] > paper[0] + _BRIGHTER_THAN_PAPER),
-        # The blade shades the surface just before its edge; a cut through flat paper shades nothing.
-        _shadow_cue(shadow_first, shadow_second),
+        # The blade shades the surface just before its edge; a cut through flat paper shades nothing. On a black surface no shadow shows.
+        max(shadow, 0) if black else shadow,
         # Apex and shoulder must both lie beyond the cut (a weak shoulder may not show here).
         1 * ((third > 0).mean() > 0.5),
         # A bevel wider than this is rare on a knife, and a bevel's width does not double along a photo, as a lane's does.
