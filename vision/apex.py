@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter, uniform_filter1d
 
-from vision.contrast import burnt_share, contrast_channel
+from vision.contrast import burnt_shares, contrast_channel
 from vision.course import best_course, robust_local
 from vision.flags import StationFlag
 from vision.lines import LEAST_STRENGTH, first_line, long_lines, steered, strength_along
@@ -49,8 +49,8 @@ _DEMOSAIC_PX = 0.1
 # What one face varies by from place to place (as in `vision.faces`); blur radii within which an edge as bright as its lane is still told.
 _UNEVEN, _MOST_UNEVEN = 0.03, 2.0
 _ALL = slice(None)
-# One code of JPEG's colour is 1.8 codes of red or blue, 2 to 3 % of light in the middle of the scale; with noise of half a code in the single
-# pixels, means of a block scatter by ten times the second figure.
+# One code of JPEG's colour is 1.8 codes of red or blue, 2 to 3 % of light in the middle of the scale; with noise of half a code in the
+# single pixels, means of a block scatter by ten times the second figure.
 _ONE_CODE, _NO_NOISE = 0.025, 0.0003
 # Rows behind the near windows that tell a step from a slope: two thirds of the narrowest bevel's.
 _BEHIND_ROWS = 3
@@ -307,7 +307,7 @@ def _sharpness_of(light: np.ndarray, near: int, far: int) -> np.ndarray:
         slope = np.float32(2 * reach / (before + after) + 0.05)
         return np.clip((part - slope) / (np.float32(0.85) - slope), 0.0, 1.0)
 
-    both = np.maximum(share(far + 1, far + 1), share(reach, reach + _BEHIND_ROWS))
+    both = np.maximum(share(far + 1, far + 1), share(reach, reach + max(_BEHIND_ROWS, reach)))
     return np.minimum(both, share(far + 1, reach))
 
 
@@ -421,6 +421,9 @@ def _judge(strip: StraightStrip, fit: StepFit, blur_px: float, px_per_mm: float)
     short = max(int(0.1 * px_per_mm) | 1, 3)
     weak |= maximum_filter1d(maximum_filter1d(step, short) < 3.0 * fit.residual, short)
     weak |= u > 0.7
+    # White beside white: what little differs there is the noise of the darker samples.
+    beside = burnt_shares(strip, filled, blur_px)
+    weak |= beside.min(axis=0) > 0.5
     bridged = chip | weak | ~known
     good = ~bridged
     if good.sum() > span / 4:
@@ -431,7 +434,7 @@ def _judge(strip: StraightStrip, fit: StepFit, blur_px: float, px_per_mm: float)
         )
         u = np.where(bridged, np.hypot(np.median(u[good]), 0.02 * from_good), u)
         row = np.where(from_good > 1.0 * px_per_mm, np.nan, row)
-    burnt = burnt_share(strip, np.nan_to_num(row), blur_px) > 0.2
+    burnt = beside.max(axis=0) > 0.2
     flags |= np.where(chip, int(StationFlag.CHIP | StationFlag.BRIDGED), 0)
     flags |= np.where(weak | ~known, int(StationFlag.BRIDGED | StationFlag.LOW_CONTRAST), 0)
     flags |= np.where(burnt, int(StationFlag.CLIPPED), 0)

@@ -43,6 +43,11 @@ def contrast_channel(strip: StraightStrip, line: np.ndarray, blur_px: float) -> 
 
 def burnt_share(strip: StraightStrip, row: np.ndarray, blur_px: float) -> np.ndarray:
     """(S,) share of burnt samples on the worse side, 1-5 px + blur from the line."""
+    return burnt_shares(strip, row, blur_px).max(axis=0)
+
+
+def burnt_shares(strip: StraightStrip, row: np.ndarray, blur_px: float) -> np.ndarray:
+    """(2, S) as `burnt_share`, before the line and behind it."""
     columns = np.arange(len(row))
     top = len(strip.clipped) - 1
     sides = []
@@ -50,7 +55,7 @@ def burnt_share(strip: StraightStrip, row: np.ndarray, blur_px: float) -> np.nda
         offsets = sign * (np.arange(1, 6) + blur_px)
         at = np.clip(np.round(np.nan_to_num(row) + offsets[:, None]).astype(int), 0, top)
         sides.append(strip.clipped[at, columns].mean(axis=0))
-    return gaussian_filter1d(np.maximum(*sides), 3.0, mode="nearest")
+    return gaussian_filter1d(np.array(sides), 3.0, axis=1, mode="nearest")
 
 
 def structure_share(strip: StraightStrip, row: np.ndarray, reach: int, along: float) -> np.ndarray:

@@ -1,4 +1,4 @@
-"""Which line near the coarse curve is the edge, on drawn strips: what a small or smoothed picture shows of colour, and slopes of shadows."""
+"""Which line near the coarse curve is the edge, on drawn strips: what smoothed pictures show of colour, and slopes of shadows."""
 
 import numpy as np
 import pytest

@@ -51,3 +51,9 @@ def test_beside_full_scale_the_edge_is_known_less_well():
 def test_an_edge_nearly_as_bright_as_its_lane_is_known_less_well():
     faint, clear = (np.median(refine_apex(step(0.4, after), BLUR, PX_PER_MM).systematic_px) for after in (0.44, 0.2))
     assert faint > 3.0 * clear
+
+
+def test_white_beside_white_is_no_edge():
+    """A lane and a bevel both burnt out; a trace of noise reaches below full scale."""
+    line = refine_apex(step(1.02, 1.4), BLUR, PX_PER_MM)
+    assert ((line.flags & StationFlag.LOW_CONTRAST) > 0).all()
