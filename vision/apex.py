@@ -15,6 +15,7 @@ from vision.contrast import burnt_shares, contrast_channel
 from vision.course import best_course, robust_local
 from vision.flags import StationFlag
 from vision.lines import LEAST_STRENGTH, first_line, long_lines, steered, strength_along
+from vision.noise import least_colour_step, noise_of
 from vision.sheet import DARK, LOG_FEATURES, TICK_MM
 from vision.steering import LineGuide
 from vision.steps import StepFit, StepModel, fit_steps
@@ -49,9 +50,6 @@ _DEMOSAIC_PX = 0.1
 # What one face varies by from place to place (as in `vision.faces`); blur radii within which an edge as bright as its lane is still told.
 _UNEVEN, _MOST_UNEVEN = 0.03, 2.0
 _ALL = slice(None)
-# One code of JPEG's colour is 1.8 codes of red or blue, 2 to 3 % of light in the middle of the scale; with noise of half a code in the
-# single pixels, means of a block scatter by ten times the second figure.
-_ONE_CODE, _NO_NOISE = 0.025, 0.0003
 # Rows behind the near windows that tell a step from a slope: two thirds of the narrowest bevel's.
 _BEHIND_ROWS = 3
 # Colour at half resolution in blocks of eight (ITU-T T.81, and how phones use it).
@@ -278,15 +276,9 @@ def _sharpness(
 
 
 def _least_step(features: np.ndarray, valid: np.ndarray, lane: slice, gap: int) -> np.ndarray:
-    """(3,) steps of brightness and two colours (log) below which none is told, beside the lane's own.
-
-    Colour that a phone has smoothed, or that a small file has no room for, is constant over whole blocks and then changes by a code: with
-    no noise to bridge the codes a mean of many is no better than one of them.
-    """
+    """(3,) steps of brightness and two colours (log) below which none is told, beside the lane's own."""
     rows = slice(0, lane.stop + gap + 3)
-    steps = np.abs(_apart(features[rows], gap)[lane][valid[lane]])
-    smoothed = len(steps) and np.median(steps[:, 1:].T.copy(), axis=1).min() < _NO_NOISE
-    colour = _ONE_CODE if smoothed else 0.0015
+    colour = least_colour_step(_apart(features[rows], gap)[lane][valid[lane]][:, 1:].T.copy(), 0.0015)
     return np.array([0.003, colour, colour])
 
 
@@ -326,7 +318,7 @@ def _mean_step(small: np.ndarray, large: np.ndarray, valid: np.ndarray, lane: sl
     least, sharp = limits
     known = valid[lane]
     # Along contiguous rows: across them a median is several times slower.
-    scale = np.median(np.abs(small[lane][known].T.copy()), axis=1) / 0.6745 if known.any() else np.zeros(3)
+    scale = noise_of(small[lane][known].T.copy())
     # Products of small matrices throughout: a reduction over three channels is many times slower.
     z = cv2.transform(small, np.diag(1 / (scale + least)).astype(np.float32))
     # A cast shadow darkens and keeps the colour: darkening alone counts for less than brightening or a change of colour.

@@ -19,6 +19,7 @@ from vision.course import best_course, robust_local
 from vision.errors import DeclarationError, EdgeNotFound
 from vision.hints import Hints, LineKind, pointing_px
 from vision.lines import LEAST_STRENGTH, first_line, long_lines, steered, strength_along
+from vision.noise import noise_of
 from vision.paper import paper_border, possible_cut
 from vision.photo import Photo
 from vision.sheet import LANE_MM, REDUCE, TICK_MM, SheetView, sheet_view, unevenness
@@ -169,7 +170,7 @@ def _own_steps(view: SheetView, step: np.ndarray, uneven: np.ndarray) -> np.ndar
     at = np.flatnonzero(view.valid & ~view.ink & (from_start > LANE_MM[0]) & (from_start < LANE_MM[1]))
     # Along contiguous rows: across them a median is several times slower.
     lane = np.vstack([step.reshape(-1, 3)[at].T, uneven.ravel()[at]])
-    return np.median(np.abs(lane), axis=1) / 0.6745 if len(at) else np.zeros(4)
+    return noise_of(lane) if len(at) else np.zeros(4)
 
 
 def _from_start(view: SheetView) -> np.ndarray:
