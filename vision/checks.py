@@ -201,6 +201,11 @@ CHECKS: tuple[Check, ...] = (
         "a burnt-out side grows by up to a blur radius",
         "expose less, or soften the light",
     ),
+    Check(
+        "lane-burnt", "share of the lane just before the edge that is burnt out", "", 0.5, None, "above",
+        "white paper and a white bevel both cut off at full scale look alike: the line found may be the shoulder",
+        "expose less, until the strip's paper is light grey; look at the overlay",
+    ),
 )  # fmt: skip
 
 

@@ -120,7 +120,18 @@ def _of_the_lines(seen: Seen) -> dict[str, float]:
         "apex-faint": seen.edge.support,
         "apex-soft": np.sqrt(max(first**2 - (_BLUR_KNOWN * max(second, strip_blur)) ** 2, 0.0)) / seen.px_per_mm,
         "clipped": float(((flags & StationFlag.CLIPPED) > 0).mean()),
+        "lane-burnt": _lane_burnt(seen, known),
     }
+
+
+def _lane_burnt(seen: Seen, known: np.ndarray) -> float:
+    """Share of burnt-out cells of the lane, clear of the contact shadow, before the `known` (S,) columns of the edge."""
+    at = np.flatnonzero(known)[::BLOCK_COLUMNS]
+    offsets = np.arange(int(_LANE_MM[0] * seen.px_per_mm), int(_LANE_MM[1] * seen.px_per_mm) + 1)
+    rows = np.rint(seen.edge.row[at]).astype(int) - offsets[:, None]
+    cells = np.clip(rows, 0, len(seen.strip.valid) - 1), at
+    shown = (rows >= 0) & seen.strip.valid[cells]
+    return float(seen.strip.clipped[cells][shown].mean()) if shown.any() else math.nan
 
 
 # What grind lines that end at the line all along count for, in units of one face's variation: as much as leaves no caution.

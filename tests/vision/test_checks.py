@@ -122,3 +122,14 @@ def test_quantiles_by_codes_are_those_of_the_light(kind, count):
     codes = np.random.default_rng(count).integers(0, len(table), count).astype(kind)
     for share in (0.5, 0.75):
         assert examine._quantile(codes, table, share) == pytest.approx(np.quantile(table[codes].astype(float), share), abs=1e-9)
+
+
+def test_a_burnt_out_lane_is_a_caution(drawn):
+    """White paper past full scale beside a darker bevel: measured, and said."""
+    found = by_name(sight(drawn(lane=(1.1, 1.1, 1.1), bevel=(0.4, 0.4, 0.42)).photo(), DECLARED).checks)["lane-burnt"]
+    assert found.verdict is Verdict.CAUTION
+    assert found.measured > 0.9
+
+
+def test_a_lane_in_range_is_none(good):
+    assert by_name(good.checks)["lane-burnt"].measured < 0.05
