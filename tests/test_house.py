@@ -169,6 +169,6 @@ def test_photo_check_names_are_frozen() -> None:
     # Stored results use these names: add, never rename.
     assert [c.name for c in checks.CHECKS] == [
         "strip-tilted", "strip-bent", "strip-far", "strip-low", "edge-in-frame", "edge-jumps", "bevel-px", "edge-blur", "edge-measured",
-        "edge-bridged", "faces-alike", "shoulder-soft", "apex-soft", "apex-faint", "lane-beyond", "no-metal",
+        "edge-bridged", "faces-alike", "shoulder-soft", "shoulder-slope", "apex-soft", "apex-faint", "lane-beyond", "no-metal",
         "bevel-dark", "ruled-marks", "clipped", "lane-burnt",
     ]  # fmt: skip

@@ -10,6 +10,8 @@ FACE_FLOOR = np.array([0.03, 0.01, 0.01, 0.25])
 _STEP_ROWS = 4
 # Noise of the means of blocks and a millimetre, below which a step is none: brightness, colours (log).
 _STEP_FLOOR = np.array([0.003, 0.0015, 0.0015])
+# Faces that differ by less than this many times what one varies by have no share to speak of.
+_TELLING = 5.0
 # At least so many rows of the cheek are looked at for steps of its own.
 _CHEEK_ROWS = 60
 
@@ -63,6 +65,34 @@ def lasting_step(
     mean, wide = np.median(own, axis=0), apart / np.median(usual[known], axis=0)
     stays = float(np.clip((wide @ mean) / max(float(mean @ mean), 1e-9), 0.0, 1.0))
     return float(np.median(np.linalg.norm(own, axis=1)) * _lasting(own) * stays)
+
+
+def step_share(features: np.ndarray, line: np.ndarray, gap: int, apart: np.ndarray) -> float:
+    """How much of the difference of two faces happens at the line between them; NaN where they hardly differ.
+
+    A corner is a step; light that falls off over something round is a slope, and any line across it has a part of the difference only.
+
+    Parameters
+    ----------
+    features : (R, C, 3) float
+        As for `lasting_step`.
+    line : (C,) float
+    gap : int
+        Rows on either side of the line that its own blur covers.
+    apart : (C, 3) float
+        By how much the faces differ.
+    """
+    wide = np.linalg.norm(apart / FACE_FLOOR[:3], axis=1)
+    if np.median(wide) < _TELLING:
+        return float("nan")
+    row, blocks = np.rint(line).astype(int), np.arange(len(line))
+
+    def mean(first: int) -> np.ndarray:
+        rows = np.clip(row + first + np.arange(_STEP_ROWS)[:, None], 0, len(features) - 1)
+        return features[rows, blocks].mean(axis=0)
+
+    step = np.linalg.norm((mean(gap + 1) - mean(-gap - _STEP_ROWS)) / FACE_FLOOR[:3], axis=1)
+    return float(np.median(step) / np.median(wide))
 
 
 def _lasting(apart: np.ndarray) -> float:

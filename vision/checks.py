@@ -166,6 +166,13 @@ CHECKS: tuple[Check, ...] = (
         "lay a ground blade beside the strip; turn the lamp until its shoulder stands out",
     ),
     Check(
+        "shoulder-slope", "share of the difference between the surfaces on either side of the second line that happens at the line; 1 "
+        "where grind lines end at it all along", "",
+        0.6, 0.3, "below",
+        "a corner is a step, whatever its light; of a slope, light falling off over something round, a line within it has a third or less",
+        "lay a ground blade beside the strip; turn the lamp until its shoulder stands out",
+    ),
+    Check(
         "apex-soft", "blur of the first line beyond that of the second", "mm", 0.03, 0.05, "above",
         "an edge is a silhouette, as sharp as the photo; a softer first line before a sharp one is the border of a shadow",
         "soften the light, so that no shadow falls into the lane",

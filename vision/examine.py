@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from vision.alike import difference, lasting_step
+from vision.alike import difference, lasting_step, step_share
 from vision.apex import ApexLine
 from vision.camera import CameraFit
 from vision.faces import BLOCK_COLUMNS, block_features, texture
@@ -157,8 +157,10 @@ def _of_the_faces(seen: Seen) -> dict[str, float]:
     if faces is None:
         return {}
     lane_again = (np.abs(faces.cheek - faces.lane) < _LANE_FLOOR).all(axis=1)
+    unlike, share = _unlike(seen, faces)
     out = {
-        "faces-alike": _unlike(seen, faces),
+        "faces-alike": unlike,
+        "shoulder-slope": share,
         "lane-beyond": float(lane_again.mean()),
         "ruled-marks": ruled,
     }
@@ -202,20 +204,20 @@ def _faces(seen: Seen) -> _Faces | None:
     return _Faces(*(gaussian_filter1d(m[good], along, axis=0, mode="nearest") for m in means), good, along)
 
 
-def _unlike(seen: Seen, faces: _Faces) -> float:
+def _unlike(seen: Seen, faces: _Faces) -> tuple[float, float]:
     """How surely the second line parts two faces, in units of what one face varies by: by their means, by where grind lines end, or by the
-    step at the line; one that is sure is enough."""
-    found = max(difference(faces.bevel, faces.cheek), _LINES_END_SAY * seen.line.lines_end)
-    if found >= _LINES_END_SAY:
-        return found
+    step at the line; one that is sure is enough. And how much of the difference happens at the line, all where grind lines end there."""
     features, valid, column = block_features(seen.strip, seen.edge.blur_px)
     columns, both = np.arange(len(seen.edge.row)), np.isfinite(seen.edge.row) & np.isfinite(seen.line.row)
-    lines = tuple(np.interp(column[faces.used], columns[both], r[both]) for r in (seen.edge.row, seen.line.row))
+    first, second = (np.interp(column[faces.used], columns[both], r[both]) for r in (seen.edge.row, seen.line.row))
     sigma = max(float(np.nanmedian(seen.line.sigma_px)), seen.edge.blur_px)
-    light = features[:, :3].transpose(0, 2, 1)[:, faces.used]
-    along = gaussian_filter1d(light, faces.along, axis=1, mode="nearest")
-    apart = np.median(faces.cheek - faces.bevel, axis=0)[:3]
-    return max(found, np.nan_to_num(lasting_step(along, valid[:, faces.used], lines, sigma, apart)))
+    along = gaussian_filter1d(features[:, :3].transpose(0, 2, 1)[:, faces.used], faces.along, axis=1, mode="nearest")
+    apart = (faces.cheek - faces.bevel)[:, :3]
+    found = max(difference(faces.bevel, faces.cheek), _LINES_END_SAY * seen.line.lines_end)
+    if found < _LINES_END_SAY:
+        found = max(found, np.nan_to_num(lasting_step(along, valid[:, faces.used], (first, second), sigma, np.median(apart, axis=0))))
+    share = step_share(along, second, int(np.ceil(1.5 * sigma)), apart)
+    return found, max(share, seen.line.lines_end) if np.isfinite(share) else share
 
 
 def _band(seen: Seen) -> tuple[np.ndarray, np.ndarray]:

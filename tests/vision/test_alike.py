@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter1d
 
-from vision.alike import difference, lasting_step
+from vision.alike import difference, lasting_step, step_share
 
 ROWS, BLOCKS, APEX, LINE, SIGMA = 260, 150, 40, 120, 1.0
 
@@ -60,3 +60,27 @@ def test_a_step_that_comes_and_goes_is_none(face):
 def test_too_few_rows_tell_nothing():
     features, lines = np.zeros((30, 10, 3)), (np.full(10, 10.0), np.full(10, 14.0))
     assert np.isnan(lasting_step(features, np.ones((30, 10), bool), lines, 2.0, np.zeros(3)))
+
+
+def share(light):
+    """`step_share` of brightness by row (R,), the same in all blocks."""
+    features = np.zeros((ROWS, BLOCKS, 3))
+    features[..., 0] = light[:, None]
+    apart = np.zeros((BLOCKS, 3))
+    apart[:, 0] = light[LINE + 5 : LINE + 60].mean() - light[APEX + 5 : LINE - 5].mean()
+    return step_share(features, np.full(BLOCKS, LINE - 0.5), 2, apart)
+
+
+def test_a_corner_is_a_step():
+    light = np.zeros(ROWS)
+    light[LINE:] = -0.8
+    assert share(gaussian_filter1d(light, 1.0)) == pytest.approx(1.0, abs=0.1)
+
+
+def test_light_that_falls_off_over_something_round_is_a_slope():
+    """From the middle of one surface to that of the other, as on a spoon."""
+    assert share(np.linspace(0.8, -0.8, ROWS)) < 0.3
+
+
+def test_faces_of_one_brightness_have_no_share_to_tell():
+    assert np.isnan(share(np.full(ROWS, 0.02)))
