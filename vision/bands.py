@@ -18,6 +18,7 @@ from vision.apex import ApexLine, refine_apex, support_along
 from vision.faces import BLOCK_COLUMNS
 from vision.flags import Note, StationFlag
 from vision.grain import grain
+from vision.noise import least_colour_step
 from vision.shoulder import ShoulderLine, bridged
 from vision.straighten import StraightStrip
 from vision.threads import side_by_side
@@ -54,6 +55,8 @@ _ONE_WAY_DOUBT = 0.25
 _MOSTLY = 0.7
 # Rows over which JPEG's half resolution and a phone's smoothing smear colour.
 _COLOUR_ROWS = 6
+# And where it keeps colour coarsely: a block of 16 px (ITU-T T.81 at half resolution) and what filling in between its samples adds.
+_COLOUR_BLOCK = 18
 # Colours of two surfaces differ by more than uneven light of one lamp makes (log ratio), and by several times their own noise.
 _OTHER_TINT, _TINT_NOISE = 0.03, 0.35
 # What a shadow takes of the light at least (log); a bevel's own reflection of a coloured wall takes none.
@@ -268,7 +271,7 @@ def _tinted(found: _Found, strip: StraightStrip, edge: ApexLine) -> Band | None:
     """
     width = int(np.median(found.second - found.first))
     most = int(_MOST_OF_ALL * width)
-    least = max(found.least, _COLOUR_ROWS)
+    least = max(found.least, _smear(found, strip))
     if most <= least:
         return None
     rows = np.arange(-_LANE_ROWS, width)
@@ -289,6 +292,15 @@ def _tinted(found: _Found, strip: StraightStrip, edge: ApexLine) -> Band | None:
     darker = light[_LANE_ROWS + np.maximum(place - _COLOUR_ROWS, 0), np.arange(light.shape[1])] - lane_light
     told = (np.sqrt(length) > _OTHER_TINT) & (noise < _TINT_NOISE) & (place >= least) & (place < most) & (darker < _DARKENED)
     return _one_cue(found, edge, told, place - 1, (place - 1, _COLOUR_ROWS / 2))
+
+
+def _smear(found: _Found, strip: StraightStrip) -> int:
+    """Rows over which the photo smears colour: a whole block where the lane's colour has no noise, so that it is kept coarsely."""
+    at, before = np.rint(found.column).astype(int), np.arange(-_LANE_ROWS, -_COLOUR_ROWS)[:, None]
+    rows = np.clip(np.rint(found.blocks(found.first)).astype(int) + before, 0, len(strip.linear) - 1)
+    log = np.log(np.maximum(strip.linear[rows, at], 0.0) + 0.01)
+    steps = np.diff(np.stack([log[..., 0] - log[..., 1], log[..., 2] - log[..., 1]]), axis=1)
+    return _COLOUR_ROWS if least_colour_step(steps.reshape(2, -1), 0.0) == 0.0 else _COLOUR_BLOCK
 
 
 def _one_cue(found: _Found, edge: ApexLine, told: np.ndarray, place: np.ndarray, near: tuple[np.ndarray, float]) -> Band | None:
@@ -366,7 +378,9 @@ def _profile(found: _Found, rows: np.ndarray, nearby: tuple[int, ...] = _NEARBY)
     light = np.mean(
         [found.grey[np.clip(cells, 0, len(found.grey) - 1), np.clip(at + k, 0, found.grey.shape[1] - 1)] for k in nearby], axis=0
     )
-    return np.log(gaussian_filter1d(light, 0.5 * found.px_per_mm / BLOCK_COLUMNS, axis=1, mode="nearest") + 0.01)
+    smooth = gaussian_filter1d(light, 0.5 * found.px_per_mm / BLOCK_COLUMNS, axis=1, mode="nearest")
+    # A halo of sharpening, resampled, may go below black.
+    return np.log(np.maximum(smooth, 0.0) + 0.01)
 
 
 def _rise(light: np.ndarray, row: np.ndarray, gap: int) -> np.ndarray:
@@ -420,7 +434,7 @@ def _even(found: _Found, most: int) -> bool:
     near = range(-step // 2, step // 2 + 1, max(step // 10, 1))
     light = np.mean([found.grey[cells, np.clip(at + k, 0, found.grey.shape[1] - 1)] for k in near], axis=0)
     # Means of some mm and three rows: neither grind lines nor noise are left.
-    light = np.log(uniform_filter1d(light, max(round(2.0 * _ALONG_MM / 0.5), 1), axis=1, mode="nearest") + 0.01)
+    light = np.log(np.maximum(uniform_filter1d(light, max(round(2.0 * _ALONG_MM / 0.5), 1), axis=1, mode="nearest"), 0.0) + 0.01)
     return bool((np.ptp(uniform_filter1d(light, 3, axis=0), axis=0) < _OTHER_FACE / 2).mean() > 0.9)
 
 
@@ -457,6 +471,6 @@ def _levels(found: _Found, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray, np
     def mean(start: np.ndarray, count: int) -> np.ndarray:
         cells = np.clip(np.rint(start + np.arange(count)[:, None]).astype(int), 0, len(found.grey) - 1)
         light = np.mean([found.grey[cells, np.clip(at + k, 0, found.grey.shape[1] - 1)] for k in _NEARBY], axis=(0, 1))
-        return np.log(uniform_filter1d(light, along, mode="nearest") + 0.01)
+        return np.log(np.maximum(uniform_filter1d(light, along, mode="nearest"), 0.0) + 0.01)
 
     return mean(first - clear - 4, 4), mean(first + rows / 2, 1), mean(first + rows + clear, 6)

@@ -66,7 +66,7 @@ def _dark(strip: StraightStrip, edge: ApexLine, course: np.ndarray, blur_px: flo
 
     def light(start: np.ndarray, count: int) -> np.ndarray:
         rows = np.clip(np.rint(start + np.arange(count)[:, None]).astype(int), 0, len(strip.grey) - 1)
-        return np.log(uniform_filter1d(strip.grey[rows, columns].mean(axis=0), along, mode="nearest") + 0.01)
+        return np.log(np.maximum(uniform_filter1d(strip.grey[rows, columns].mean(axis=0), along, mode="nearest"), 0.0) + 0.01)
 
     # Clear of both borders; the shadow is darkest next to the edge.
     lane, shadow = light(first - 2.5 * edge.blur_px - 4, 4), light(course - 2.5 * blur_px - 3, 3)

@@ -119,19 +119,34 @@ def test_a_dark_bevel_before_a_cheek_with_lines_to_the_end_is_a_bevel():
     assert nothing(band)
 
 
-def test_a_shadow_keeps_the_colour_of_the_lane():
-    """A violet bevel no brighter than the shadow on a yellowish lane, polished: colour alone tells where it begins."""
+def coloured_beyond(rows, colour_noise):
+    """A violet bevel no brighter than the shadow on a yellowish lane, polished: colour alone tells where it begins, `rows` behind its line.
+
+    Its band as it is found, and whether one is found where both have one colour.
+    """
     picture = strip(0.3, 9, lane=0.6, bevel=0.31, grind=0.0)
     # Shadow's border and shoulder, as they are found where the bevel is lit.
     edge, line = lines_of(strip(0.3, 9, lane=0.6, bevel=0.5, grind=0.0))
     tint = np.ones(picture.linear.shape, np.float32)
-    tint[: APEX + 9] = (1.05, 1.0, 0.85)
-    tint[APEX + 9 :] = (1.0, 1.0, 1.1)
-    coloured = replace(picture, linear=picture.linear * gaussian_filter(tint, (2.0, 0, 0)).astype(np.float32))
-    band = band_before(coloured, edge, line, PX_PER_MM)
+    # Both as bright as without.
+    tint[: APEX + rows] = np.array([1.05, 1.0, 0.85]) * 3 / 2.9
+    tint[APEX + rows :] = np.array([1.0, 1.0, 1.1]) * 3 / 3.1
+    noise = 1.0 + colour_noise * np.random.default_rng(6).standard_normal(tint.shape)
+    coloured = replace(picture, linear=(picture.linear * gaussian_filter(tint, (2.0, 0, 0)) * noise).astype(np.float32))
+    return band_before(coloured, edge, line, PX_PER_MM), band_before(picture, edge, line, PX_PER_MM)
+
+
+def test_a_shadow_keeps_the_colour_of_the_lane():
+    band, plain = coloured_beyond(9, 0.01)
     assert band.shadow[200:-200].mean() > 0.95
     assert np.median(np.abs(band.course - (APEX + 9 - 0.5))) < 2.0
-    assert nothing(band_before(picture, edge, line, PX_PER_MM)), "without colour there is nothing to tell by"
+    assert nothing(plain), "without colour there is nothing to tell by"
+
+
+def test_colour_smeared_over_a_block_of_a_small_file_is_no_shadow():
+    """Without noise of colour it is kept coarsely: the lane's may reach a block of 16 px over the edge."""
+    band, _ = coloured_beyond(12, 0.0)
+    assert nothing(band)
 
 
 def test_two_colours_reflected_along_a_bevel_are_no_shadow():
