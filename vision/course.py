@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from functools import lru_cache
+from itertools import product
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
@@ -21,6 +22,8 @@ _COST_OF_A_DEGREE = 0.02
 # Of courses as well supported as this share of the best, the first one from the lane is the edge: behind it lies the shoulder.
 _NEARLY_AS_GOOD = 0.85
 _ALIKE_ROWS = 1.5
+# Rows a column that no edge runs along: 63 degrees.
+_JUMP = 2.0
 
 
 def robust_polynomial(row: np.ndarray, degree: int, part: tuple[float, float] = (0.0, 1.0)) -> np.ndarray:
@@ -56,7 +59,20 @@ def _chebyshev(count: int, degree: int) -> np.ndarray:
     return np.polynomial.chebyshev.chebvander(np.linspace(-1, 1, count), degree)
 
 
-def best_course(row: np.ndarray, support: Callable[[np.ndarray], float], apart_rows: float = 2 * _ALIKE_ROWS) -> np.ndarray:
+def without_jumps(row: np.ndarray) -> np.ndarray:
+    """(C,) the path with its jumps taken out, its longest level part where it was.
+
+    An edge slopes by 45 degrees at most; where a path goes over to the shoulder it steps, and runs on parallel to the edge it left.
+    """
+    steps = np.diff(row)
+    jumped = np.concatenate([[0.0], np.cumsum(np.where(np.abs(steps) >= _JUMP, steps, 0.0))])
+    levels, count = np.unique(jumped, return_counts=True)
+    return row - (jumped - levels[np.argmax(count)])
+
+
+def best_course(
+    row: np.ndarray, support: Callable[[np.ndarray], float], apart_rows: float = 2 * _ALIKE_ROWS, more: Sequence[np.ndarray] = ()
+) -> np.ndarray:
     """(C,) smooth course of the first line that most of the picture supports.
 
     Parameters
@@ -67,11 +83,13 @@ def best_course(row: np.ndarray, support: Callable[[np.ndarray], float], apart_r
         Share 0..1 of a course's length along which the picture shows a line.
     apart_rows : float
         From how far on a course belongs to another line than the one beside it.
+    more : sequence of (C,) float
+        Other paths that it may follow.
     """
     courses: list[np.ndarray] = []
     degrees: list[int] = []
-    for degree in _DEGREES:
-        for course in robust_polynomials(row, degree, _PARTS + (_THIRDS if degree <= 2 else ())):
+    for path, degree in product((row, *more), _DEGREES):
+        for course in robust_polynomials(path, degree, _PARTS + (_THIRDS if degree <= 2 else ())):
             off_the_picture = course.min() < row.min() - 0.2 * len(row) or course.max() > row.max() + 0.2 * len(row)
             if off_the_picture or any(np.abs(course - other).max() < _ALIKE_ROWS for other in courses):
                 continue

@@ -15,7 +15,7 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter
 
 from vision.camera import Camera
-from vision.course import best_course, robust_local
+from vision.course import best_course, robust_local, without_jumps
 from vision.errors import DeclarationError, EdgeNotFound
 from vision.hints import Hints, LineKind, pointing_px
 from vision.lines import LEAST_STRENGTH, first_line, long_lines, steered, strength_along
@@ -216,7 +216,10 @@ def _search(view: SheetView) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     row = first_line(strength, long_lines(strength, round(TICK_MM / view.mm)), 0.2, view.barred)
     support = _supporter(view)
     for _ in range(2):
-        course = best_course(row.astype(float), support)
+        level = without_jumps(row.astype(float))
+        # Chips and serrations step by less.
+        more = (level,) if np.abs(level - row).max() * view.mm > _OFF_COURSE_MM else ()
+        course = best_course(row.astype(float), support, more=more)
         flat, shift = _along(view, course, _BEYOND_MM)
         strength = steered(line_strength(flat, _LONG_MM), flat.barred)
         row = _connected(strength, flat, course - shift) + shift

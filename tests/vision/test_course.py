@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from vision.course import best_course, robust_local, robust_polynomial
+from vision.course import best_course, robust_local, robust_polynomial, without_jumps
 from vision.lines import first_line
 
 COLUMNS = 400
@@ -69,3 +69,25 @@ def test_guides_that_leave_no_way_are_not_followed():
     whole = np.zeros((60, 80), bool)
     whole[:, 10] = True
     assert (first_line(strength, strength, 0.6, whole) == 30).all()
+
+
+def test_a_path_that_steps_onto_the_shoulder_still_gives_the_whole_course():
+    """Its last third runs along the shoulder, parallel to an edge that bends there: only with the step taken out is the bend known."""
+    at = np.arange(COLUMNS)
+    edge = np.round(60.0 - 35.0 * np.clip((at - 0.55 * COLUMNS) / (0.45 * COLUMNS), 0.0, 1.0) ** 2)
+    path = np.where(at > 0.65 * COLUMNS, edge + 25.0, edge)
+    level = without_jumps(path)
+    assert np.abs(level - edge).max() < 1e-9
+    course = best_course(path, support_of(edge, edge + 25.0), more=(level,))
+    assert np.abs(course - edge).max() < 2.5
+
+
+def test_a_steep_tip_is_no_jump():
+    slope = np.round(40.0 - np.arange(COLUMNS) * 1.0)
+    assert (without_jumps(slope) == slope).all()
+
+
+def test_the_longest_part_keeps_its_place():
+    path = np.full(COLUMNS, 30.0)
+    path[: COLUMNS // 4] += 20.0
+    assert (without_jumps(path) == 30.0).all()
