@@ -1,4 +1,4 @@
-"""The first hard cases, and eighty drawn at random: rendered when wanted, not shipped. `study_cases.py` holds the study set."""
+"""The first hard cases, and ninety-two drawn at random: rendered when wanted, not shipped. `study_cases.py` holds the study set."""
 
 from __future__ import annotations
 
@@ -130,4 +130,4 @@ def drawn(number: int) -> Scene:
 
 
 KNOWN_SCENES: dict[str, Scene] = {scene.name: scene for scene in _cases()}
-DRAWN_SCENES: dict[str, Scene] = {scene.name: scene for scene in map(drawn, range(80))}
+DRAWN_SCENES: dict[str, Scene] = {scene.name: scene for scene in map(drawn, range(92))}
