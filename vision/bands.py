@@ -18,7 +18,7 @@ from vision.apex import ApexLine, refine_apex, support_along
 from vision.faces import BLOCK_COLUMNS
 from vision.flags import Note, StationFlag
 from vision.grain import grain
-from vision.noise import least_colour_step
+from vision.noise import colour_is_coarse
 from vision.shoulder import ShoulderLine, bridged
 from vision.straighten import StraightStrip
 from vision.threads import side_by_side
@@ -300,7 +300,7 @@ def _smear(found: _Found, strip: StraightStrip) -> int:
     rows = np.clip(np.rint(found.blocks(found.first)).astype(int) + before, 0, len(strip.linear) - 1)
     log = np.log(np.maximum(strip.linear[rows, at], 0.0) + 0.01)
     steps = np.diff(np.stack([log[..., 0] - log[..., 1], log[..., 2] - log[..., 1]]), axis=1)
-    return _COLOUR_ROWS if least_colour_step(steps.reshape(2, -1), 0.0) == 0.0 else _COLOUR_BLOCK
+    return _COLOUR_BLOCK if colour_is_coarse(steps.reshape(2, -1)) else _COLOUR_ROWS
 
 
 def _one_cue(found: _Found, edge: ApexLine, told: np.ndarray, place: np.ndarray, near: tuple[np.ndarray, float]) -> Band | None:

@@ -24,11 +24,14 @@ def noise_of(steps: np.ndarray) -> np.ndarray:
     return scale
 
 
-def least_colour_step(steps: np.ndarray, usual: float) -> float:
-    """The least step of colour that tells anything: `usual`, or a code where the lane's own (2, N) show no noise.
+def colour_is_coarse(steps: np.ndarray) -> bool:
+    """Whether steps (2, N) of a lane's colours show no noise: a phone has smoothed it, or a small file has no room for it."""
+    return bool(steps.shape[1] > 0 and np.median(np.abs(steps), axis=1).min() < _NO_NOISE)
 
-    Colour that a phone has smoothed, or that a small file has no room for, is constant over whole blocks and then changes by a code: with
-    no noise to bridge the codes a mean of many is no better than one of them.
+
+def least_colour_step(steps: np.ndarray, usual: float) -> float:
+    """The least step of colour that tells anything: `usual`, or a code where the lane's own (2, N) are coarse.
+
+    Colour is then constant over whole blocks and changes by a code: with no noise to bridge the codes a mean of many is no better than one.
     """
-    smoothed = steps.shape[1] > 0 and np.median(np.abs(steps), axis=1).min() < _NO_NOISE
-    return _ONE_CODE if smoothed else usual
+    return _ONE_CODE if colour_is_coarse(steps) else usual
