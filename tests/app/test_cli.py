@@ -7,12 +7,14 @@ import json
 import socket
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import numpy as np
 import pytest
 from click.exceptions import Abort
 from PIL import Image
+from streamlit import config
 
 import vision.measure
 from app import cli, commands, files
@@ -205,6 +207,16 @@ def test_app_on_a_port_in_use_is_refused_in_a_sentence(capsys) -> None:
     # TEST-NET-1 of RFC 5737: no machine has this address.
     assert cli.main(["app", "--address", "192.0.2.1", "--port", str(port), "--headless"]) == 3
     assert capsys.readouterr().err.startswith(f"--address 192.0.2.1 --port {port}: it cannot be served on")
+
+
+def test_starting_the_app_asks_and_tells_nobody_anything() -> None:
+    """A question in the terminal (for an address) would keep the first start waiting; options that Streamlit does not know do nothing."""
+    with (Path(commands.__file__).parent / ".streamlit" / "config.toml").open("rb") as file:
+        settings = tomllib.load(file)
+    assert settings["server"]["showEmailPrompt"] is False
+    assert settings["browser"]["gatherUsageStats"] is False
+    for section in ("browser", "server", "client"):
+        assert {f"{section}.{name}" for name in settings[section]} <= set(config.get_config_options())
 
 
 def test_leaving_before_the_app_is_served_is_told_in_a_line(monkeypatch, capsys) -> None:
