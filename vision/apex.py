@@ -125,33 +125,68 @@ def settle(strip: StraightStrip, blur_px: float, px_per_mm: float, guide: LineGu
     3 blur radii tells them apart. First by short blocks, then once more along the smooth course of that answer, where means
     over several mm show weaker lines and leave a penumbra no chance to look sharp for a few columns.
     """
-    lane_rows = int(strip.row_of_apex - _BACK_MM * px_per_mm)
-    start = max(lane_rows, 0)
-    part = slice(start, min(int(strip.row_of_apex + _AHEAD_MM * px_per_mm), len(strip.linear)))
-    long = max(int(TICK_MM * px_per_mm / BLOCK_COLUMNS), 2)
-    (features, valid), steps = side_by_side(lambda: _blocks(strip), lambda: _grey_steps(strip, blur_px))
-    centre = (np.arange(valid.shape[1]) + 0.5) * BLOCK_COLUMNS - 0.5
-    barred = None if guide is None else guide.barred((part.stop - start, len(centre)), centre, start)
-    # No row farther on is looked at from the last one searched.
-    rows = slice(part.stop + _gaps(blur_px)[1] + 2)
-    shown = features[rows], valid[rows], tuple(s[rows] for s in steps)
-    short = _sharpness(shown, blur_px, lane_rows, (1.0, max(round(px_per_mm / BLOCK_COLUMNS), 3)))[part]
-    course = _course(steered(short, barred), (long, _gaps(blur_px)[0] + 3), _STRAY_MM * px_per_mm, barred)
-    shift = np.round(course + start - strip.row_of_apex).astype(int)
-    rolled = tuple(_shifted(a, shift, rows) for a in (features, valid, *steps))
-    # Where the line lies farther on than the coarse curve, so does its shadow in the shifted picture: that is not the lane's noise.
-    bare = lane_rows - max(int(shift.max()), 0)
-    far = _sharpness((rolled[0], rolled[1], rolled[2:]), blur_px, bare, (long / 2, 2 * long))[part]
-    level = course - shift
+    near = _Near.about(strip, blur_px, px_per_mm)
+    centre = (np.arange(near.valid.shape[1]) + 0.5) * BLOCK_COLUMNS - 0.5
+    barred = None if guide is None else guide.barred((near.part.stop - near.part.start, len(centre)), centre, near.part.start)
+    shown = near.features[near.rows], near.valid[near.rows], tuple(s[near.rows] for s in near.steps)
+    short = _sharpness(shown, blur_px, near.lane_rows, (1.0, max(round(px_per_mm / BLOCK_COLUMNS), 3)))[near.part]
+    course = _course(steered(short, barred), (near.long, _gaps(blur_px)[0] + 3), _STRAY_MM * px_per_mm, barred)
+    far, level, shift = near.by_long_means(course)
+    if _support(short, course, near.long) < _SURE and np.median(course) - near.coarse > _NEAR_MM * px_per_mm:
+        # In a noisy photo short blocks show the first line no better than the grain of what lies behind it; long ones do.
+        before = near.by_long_means(np.full(len(course), near.coarse))
+        if _support(before[0], before[1], near.long) >= _SURE:
+            far, level, shift = before
     barred = None if barred is None else _shifted(barred, shift)
-    level = level + _nearest_line(far, level, round(2 * _NEAR_MM * px_per_mm))
-    if _support(far, level, long) >= _SURE:
+    if _support(far, level, near.long) >= _SURE:
         far = np.where(np.abs(np.arange(len(far))[:, None] - level) > _NEAR_MM * px_per_mm, 0.0, far)
     far = steered(far, barred)
-    row = first_line(far, long_lines(far, long), 2.0, barred)
-    support = _support(far, row, long)
-    row = gaussian_filter1d((row + start + shift).astype(float), 2.0, mode="nearest")
+    row = first_line(far, long_lines(far, near.long), 2.0, barred)
+    support = _support(far, row, near.long)
+    row = gaussian_filter1d((row + near.part.start + shift).astype(float), 2.0, mode="nearest")
     return np.interp(np.arange(strip.linear.shape[1]), centre, row), support
+
+
+@dataclass(frozen=True, eq=False)
+class _Near:
+    """Blocks of the whole strip (R, C), and where in them `settle` looks.
+
+    `rows` are looked at, those of `part` are searched; the lane's noise is that of the first `lane_rows`. `long`: blocks that make a line
+    long. `coarse`: row of the coarse curve within `part`.
+    """
+
+    features: np.ndarray
+    valid: np.ndarray
+    steps: tuple[np.ndarray, ...]
+    rows: slice
+    part: slice
+    lane_rows: int
+    long: int
+    coarse: float
+    blur_px: float
+    px_per_mm: float
+
+    @classmethod
+    def about(cls, strip: StraightStrip, blur_px: float, px_per_mm: float) -> _Near:
+        lane_rows = int(strip.row_of_apex - _BACK_MM * px_per_mm)
+        start = max(lane_rows, 0)
+        part = slice(start, min(int(strip.row_of_apex + _AHEAD_MM * px_per_mm), len(strip.linear)))
+        (features, valid), steps = side_by_side(lambda: _blocks(strip), lambda: _grey_steps(strip, blur_px))
+        # No row farther on is looked at from the last one searched.
+        rows = slice(part.stop + _gaps(blur_px)[1] + 2)
+        long = max(int(TICK_MM * px_per_mm / BLOCK_COLUMNS), 2)
+        return cls(features, valid, steps, rows, part, lane_rows, long, strip.row_of_apex - start, blur_px, px_per_mm)
+
+    def by_long_means(self, course: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Along a course (C,) of rows in `part`: sharpness (R, C) of rows shifted by it, the level (C,) of the line nearest there, and
+        the shift (C,)."""
+        shift = np.round(course - self.coarse).astype(int)
+        rolled = tuple(_shifted(a, shift, self.rows) for a in (self.features, self.valid, *self.steps))
+        # Where the line lies farther on than the coarse curve, so does its shadow in the shifted picture: that is not the lane's noise.
+        bare = self.lane_rows - max(int(shift.max()), 0)
+        far = _sharpness((rolled[0], rolled[1], rolled[2:]), self.blur_px, bare, (self.long / 2, 2 * self.long))[self.part]
+        level = course - shift
+        return far, level + _nearest_line(far, level, round(2 * _NEAR_MM * self.px_per_mm)), shift
 
 
 def support_along(strip: StraightStrip, row: np.ndarray, blur_px: float, px_per_mm: float) -> float:

@@ -61,3 +61,12 @@ def test_a_clear_slope_is_no_edge():
     away, support = off(strip(light, noise=0.002))
     assert away < 1.0
     assert support > 0.9
+
+
+def test_in_a_noisy_photo_bright_lines_of_the_cheek_do_not_lead_the_edge():
+    """Short blocks show a noisy edge too weakly to count, and lines along a satin cheek clearly; long means show both."""
+    light = faces(bevel=0.44, cheek=0.44)
+    light[APEX + 40 :] += 0.06 * (np.arange(ROWS - APEX - 40) // 7 % 2)
+    away, support = off(strip(light, noise=0.2))
+    assert away < 2.0
+    assert support > 0.7
