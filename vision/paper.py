@@ -9,13 +9,13 @@ from scipy.ndimage import gaussian_filter1d
 from calibration_targets.strip import SCALE_HEIGHT_MM
 from vision.course import robust_polynomial
 from vision.lines import long_lines
-from vision.sheet import TICK_MM, SheetView, unevenness
+from vision.sheet import DARK, TICK_MM, SheetView, unevenness
 
 # Nothing matt is brighter than white paper under the same lamp by more than its uneven light (log).
 _BRIGHTER_THAN_PAPER = 0.05
 
-# Printed ink gives back about 0.06 of what paper does (log); as in the photo check `bevel-dark`.
-_AS_DARK_AS_INK = -2.66
+# Printed ink gives back about 0.06 of what paper does; as in the photo check `bevel-dark`.
+_AS_DARK_AS_INK = 0.07
 # How far the light on two matt surfaces side by side may differ along a photo (log).
 _EVENLY_LIT = 0.06
 # Rows of one ground face three apart repeat each other by more than half, noise by less than a tenth (seen at 4 px a row).
@@ -64,7 +64,7 @@ def paper_border(view: SheetView, lines: tuple[np.ndarray, np.ndarray], beyond: 
     shadow_second = median(second - shade, second - 1)[0] - between[0]
     ground = [_grain(view, *ends) for ends in ((first + 3, second - 2), (second + 2, second + round(0.5 / view.mm) + 2))]
     third = long_lines(beyond, round(TICK_MM / view.mm))[: int(second.max() + 3.5 / view.mm)].max(axis=0)
-    black = between[0] < paper[0] + _AS_DARK_AS_INK
+    black = np.exp(between[0]) - DARK < _AS_DARK_AS_INK * (np.exp(paper[0]) - DARK)
     shadow = _shadow_cue(shadow_first, shadow_second)
     cues = (
         # Steel reflects the lamp that lights the paper, or a bluer sky (log ratio 0.2); card and wood have colours of their own.
