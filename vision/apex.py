@@ -14,6 +14,7 @@ from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter, un
 from vision.contrast import burnt_shares, contrast_channel
 from vision.course import best_course, robust_local
 from vision.flags import StationFlag
+from vision.lane_grain import smoother_than_lane
 from vision.lines import LEAST_STRENGTH, first_line, long_lines, steered, strength_along
 from vision.noise import least_colour_step, noise_of
 from vision.sheet import DARK, LOG_FEATURES, TICK_MM
@@ -130,7 +131,13 @@ def settle(strip: StraightStrip, blur_px: float, px_per_mm: float, guide: LineGu
     barred = None if guide is None else guide.barred((near.part.stop - near.part.start, len(centre)), centre, near.part.start)
     shown = near.features[near.rows], near.valid[near.rows], tuple(s[near.rows] for s in near.steps)
     short = _sharpness(shown, blur_px, near.lane_rows, (1.0, max(round(px_per_mm / BLOCK_COLUMNS), 3)))[near.part]
-    course = _course(steered(short, barred), (near.long, _gaps(blur_px)[0] + 3), _STRAY_MM * px_per_mm, barred)
+    short = steered(short, barred)
+    course = _course(short, (near.long, _gaps(blur_px)[0] + 3), _STRAY_MM * px_per_mm, barred)
+    rows, last = np.arange(len(short))[:, None], np.full(len(course), len(short))
+    if near.passed_blade(strip, course):
+        # A shadow keeps the lane's grain: what was passed is the bevel, and its edge a fainter line before it.
+        last = course - _gaps(blur_px)[1]
+        course = _course(np.where(rows < last, short, 0.0), (near.long, _gaps(blur_px)[0] + 3), _STRAY_MM * px_per_mm, barred)
     far, level, shift = near.by_long_means(course)
     if _support(short, course, near.long) < _SURE and np.median(course) - near.coarse > _NEAR_MM * px_per_mm:
         # In a noisy photo short blocks show the first line no better than the grain of what lies behind it; long ones do.
@@ -138,8 +145,9 @@ def settle(strip: StraightStrip, blur_px: float, px_per_mm: float, guide: LineGu
         if _support(before[0], before[1], near.long) >= _SURE:
             far, level, shift = before
     barred = None if barred is None else _shifted(barred, shift)
+    far = np.where(rows < last - shift, far, 0.0)
     if _support(far, level, near.long) >= _SURE:
-        far = np.where(np.abs(np.arange(len(far))[:, None] - level) > _NEAR_MM * px_per_mm, 0.0, far)
+        far = np.where(np.abs(rows - level) > _NEAR_MM * px_per_mm, 0.0, far)
     far = steered(far, barred)
     row = first_line(far, long_lines(far, near.long), 2.0, barred)
     support = _support(far, row, near.long)
@@ -176,6 +184,12 @@ class _Near:
         rows = slice(part.stop + _gaps(blur_px)[1] + 2)
         long = max(int(TICK_MM * px_per_mm / BLOCK_COLUMNS), 2)
         return cls(features, valid, steps, rows, part, lane_rows, long, strip.row_of_apex - start, blur_px, px_per_mm)
+
+    def passed_blade(self, strip: StraightStrip, course: np.ndarray) -> bool:
+        """Whether between the coarse curve and a course (C,) beyond it there is another surface than the lane's."""
+        at, row = (np.arange(len(course)) + 0.5) * BLOCK_COLUMNS - 0.5, course + self.part.start
+        second = np.interp(np.arange(strip.valid.shape[1]), at, row)
+        return smoother_than_lane(strip.grey, strip.valid, np.full(len(second), strip.row_of_apex), second, self.blur_px)
 
     def by_long_means(self, course: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Along a course (C,) of rows in `part`: sharpness (R, C) of rows shifted by it, the level (C,) of the line nearest there, and

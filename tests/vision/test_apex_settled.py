@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from scipy.ndimage import gaussian_filter1d
+from scipy.ndimage import gaussian_filter, gaussian_filter1d
 
 from vision.apex import settle
 from vision.straighten import StraightStrip
@@ -70,3 +70,19 @@ def test_in_a_noisy_photo_bright_lines_of_the_cheek_do_not_lead_the_edge():
     away, support = off(strip(light, noise=0.2))
     assert away < 2.0
     assert support > 0.7
+
+
+def grainy_lane(bevel=0.46, shoulder=60, grain=0.03):
+    """A bevel a little darker than paper whose grain is coarser than the photo's noise, and a dark cheek a millimetre on."""
+    light = np.full(ROWS, 0.5)
+    light[APEX:], light[APEX + shoulder :] = bevel, 0.25
+    picture = strip(light, noise=0.004)
+    pattern = gaussian_filter(np.random.default_rng(7).standard_normal((APEX, COLUMNS)), 0.8)
+    picture.linear[:APEX] *= np.exp(grain * pattern / pattern.std())[..., None].astype(np.float32)
+    return picture
+
+
+def test_a_bevel_nearly_as_bright_as_its_lane_is_not_passed_over():
+    """The shoulder behind it is far clearer; but what lies before that is smoother than the paper, so no shadow on it."""
+    row, _ = settle(grainy_lane(), BLUR, PX_PER_MM)
+    assert np.abs(row - (APEX - 0.5)).max() < 3.0

@@ -1,0 +1,53 @@
+"""Whether what lies between two lines is the lane in shadow. Arrays only: (R, S) light, S columns along the edge.
+
+A shadow takes light away and leaves the surface: paper, card and cloth keep their grain in it, as a share of their light, and the photo's
+own noise grows. Only another surface is smoother than the lane.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from vision.sheet import DARK
+
+# What is left of the picture without waves longer than some px is grain (and noise).
+_FINE_PX = 2.0
+# Rows of the lane before the first line that show its grain, and rows beside a line that its blur and halo spoil.
+_LANE_ROWS, _CLEAR_ROWS, _CLEAR_BLURS = 40, 5, 3.0
+# Stretches along the edge, each with its own light; fewer cells than these tell no grain, nor does a grain below half a code of a bright
+# surface.
+_STRETCHES, _LEAST_CELLS, _LEAST_GRAIN = 20, 200, 0.004
+# A phone's smoothing follows brightness: in shadows it takes up to a quarter of the grain (common practice, no source).
+_SMOOTHER = 2 / 3
+
+
+def smoother_than_lane(grey: np.ndarray, valid: np.ndarray, first: np.ndarray, second: np.ndarray, blur_px: float) -> bool:
+    """Whether the surface between two lines has clearly less grain than the lane before the first: then it is no shadow on it.
+
+    Parameters
+    ----------
+    grey : (R, S) float
+        Linear light, 0..1.
+    valid : (R, S) bool
+    first, second : (S,) float
+        Rows of the two lines.
+    blur_px : float
+        Blur of the photo, one standard deviation.
+    """
+    clear = int(np.ceil(_CLEAR_BLURS * blur_px)) + _CLEAR_ROWS
+    low, high = max(int(first.min()) - clear - _LANE_ROWS, 0), min(int(second.max()) + 1, len(grey))
+    log = np.log(np.maximum(grey[low:high], 0.0) + np.float32(DARK))
+    fine = np.abs(log - cv2.GaussianBlur(log, (0, 0), _FINE_PX))
+    rows, seen = np.arange(low, high)[:, None], valid[low:high]
+    lane = seen & (rows < first - clear) & (rows >= first - clear - _LANE_ROWS)
+    band = seen & (rows > first + clear) & (rows < second - clear)
+    shares = []
+    for part in np.array_split(np.arange(grey.shape[1]), _STRETCHES):
+        one, two = fine[:, part][lane[:, part]], fine[:, part][band[:, part]]
+        if min(len(one), len(two)) < _LEAST_CELLS:
+            continue
+        grain = 1.4826 * float(np.median(one))
+        if grain > _LEAST_GRAIN:
+            shares.append(1.4826 * float(np.median(two)) / grain)
+    return len(shares) > _STRETCHES // 2 and float(np.median(shares)) < _SMOOTHER
