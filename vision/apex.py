@@ -134,9 +134,10 @@ def settle(strip: StraightStrip, blur_px: float, px_per_mm: float, guide: LineGu
     short = steered(short, barred)
     course = _course(short, (near.long, _gaps(blur_px)[0] + 3), _STRAY_MM * px_per_mm, barred)
     rows, last = np.arange(len(short))[:, None], np.full(len(course), len(short))
-    if near.passed_blade(strip, course):
+    passed = near.passed_blade(strip, course)
+    if passed.any():
         # A shadow keeps the lane's grain: what was passed is the bevel, and its edge a fainter line before it.
-        last = course - _gaps(blur_px)[1]
+        last = np.where(passed, course - _gaps(blur_px)[1], last)
         course = _course(np.where(rows < last, short, 0.0), (near.long, _gaps(blur_px)[0] + 3), _STRAY_MM * px_per_mm, barred)
     far, level, shift = near.by_long_means(course)
     if _support(short, course, near.long) < _SURE and np.median(course) - near.coarse > _NEAR_MM * px_per_mm:
@@ -185,11 +186,12 @@ class _Near:
         long = max(int(TICK_MM * px_per_mm / BLOCK_COLUMNS), 2)
         return cls(features, valid, steps, rows, part, lane_rows, long, strip.row_of_apex - start, blur_px, px_per_mm)
 
-    def passed_blade(self, strip: StraightStrip, course: np.ndarray) -> bool:
-        """Whether between the coarse curve and a course (C,) beyond it there is another surface than the lane's."""
+    def passed_blade(self, strip: StraightStrip, course: np.ndarray) -> np.ndarray:
+        """(C,) where between the coarse curve and a course (C,) beyond it there is another surface than the lane's."""
         at, row = (np.arange(len(course)) + 0.5) * BLOCK_COLUMNS - 0.5, course + self.part.start
         second = np.interp(np.arange(strip.valid.shape[1]), at, row)
-        return smoother_than_lane(strip.grey, strip.valid, np.full(len(second), strip.row_of_apex), second, self.blur_px)
+        first = np.full(len(second), strip.row_of_apex)
+        return smoother_than_lane(strip.grey, strip.valid, first, second, self.blur_px)[np.rint(at).astype(int)]
 
     def by_long_means(self, course: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Along a course (C,) of rows in `part`: sharpness (R, C) of rows shifted by it, the level (C,) of the line nearest there, and

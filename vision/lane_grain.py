@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
+from scipy.ndimage import median_filter
 
 from vision.sheet import DARK
 
@@ -22,8 +23,8 @@ _STRETCHES, _LEAST_CELLS, _LEAST_GRAIN = 20, 200, 0.004
 _SMOOTHER = 2 / 3
 
 
-def smoother_than_lane(grey: np.ndarray, valid: np.ndarray, first: np.ndarray, second: np.ndarray, blur_px: float) -> bool:
-    """Whether the surface between two lines has clearly less grain than the lane before the first: then it is no shadow on it.
+def smoother_than_lane(grey: np.ndarray, valid: np.ndarray, first: np.ndarray, second: np.ndarray, blur_px: float) -> np.ndarray:
+    """(S,) where the surface between two lines has clearly less grain than the lane before the first: there it is no shadow on it.
 
     Parameters
     ----------
@@ -37,17 +38,26 @@ def smoother_than_lane(grey: np.ndarray, valid: np.ndarray, first: np.ndarray, s
     """
     clear = int(np.ceil(_CLEAR_BLURS * blur_px)) + _CLEAR_ROWS
     low, high = max(int(first.min()) - clear - _LANE_ROWS, 0), min(int(second.max()) + 1, len(grey))
+    smoother = np.zeros(grey.shape[1], bool)
+    if not (second - first > 2 * clear).any():
+        return smoother
     log = np.log(np.maximum(grey[low:high], 0.0) + np.float32(DARK))
     fine = np.abs(log - cv2.GaussianBlur(log, (0, 0), _FINE_PX))
     rows, seen = np.arange(low, high)[:, None], valid[low:high]
     lane = seen & (rows < first - clear) & (rows >= first - clear - _LANE_ROWS)
     band = seen & (rows > first + clear) & (rows < second - clear)
-    shares = []
-    for part in np.array_split(np.arange(grey.shape[1]), _STRETCHES):
-        one, two = fine[:, part][lane[:, part]], fine[:, part][band[:, part]]
-        if min(len(one), len(two)) < _LEAST_CELLS:
-            continue
-        grain = 1.4826 * float(np.median(one))
-        if grain > _LEAST_GRAIN:
-            shares.append(1.4826 * float(np.median(two)) / grain)
-    return len(shares) > _STRETCHES // 2 and float(np.median(shares)) < _SMOOTHER
+    parts = np.array_split(np.arange(grey.shape[1]), _STRETCHES)
+    share = np.array([_share(fine[:, p], lane[:, p], band[:, p]) for p in parts])
+    # One stretch alone is a scratch or a speck.
+    told = median_filter((share < _SMOOTHER).astype(np.uint8), 3, mode="nearest") > 0
+    for part, yes in zip(parts, told, strict=True):
+        smoother[part] = yes
+    return smoother
+
+
+def _share(fine: np.ndarray, lane: np.ndarray, band: np.ndarray) -> float:
+    """Grain of the band over that of the lane; infinite where one of them does not tell it."""
+    if min(lane.sum(), band.sum()) < _LEAST_CELLS:
+        return float("inf")
+    grain = float(np.median(fine[lane]))
+    return float(np.median(fine[band])) / grain if 1.4826 * grain > _LEAST_GRAIN else float("inf")
