@@ -54,6 +54,8 @@ _RIVAL_SHARE = 0.85
 _LOST_AMONG = 1 / 3
 # A step's evidence is flat over its own blur: the path may lie so many blur radii from its middle, and a row.
 _PATH_BLURS = 2.5
+# A line without evidence of its own is no better told apart than one with a tenth of its rival's.
+_MOST_SHARE = 10.0
 # One face's rows share about half the evidence of the line that ends it, without being lines.
 _NO_RIVAL = 0.6
 
@@ -253,10 +255,15 @@ def _rivals(score: np.ndarray, cost: np.ndarray, row: np.ndarray, smooth: float)
     # Nearer than the reach of the windows about one line, the rival would be the line itself.
     other = rival_path(cost, row, np.maximum(_RIVAL_APART * row, 7.0), _STEP, _CROOK)
     if other is not None:
-        theirs = gaussian_filter1d(score[other.row, blocks], smooth, mode="nearest") / np.maximum(own, 1e-9)
+        theirs = _share(gaussian_filter1d(score[other.row, blocks], smooth, mode="nearest"), own)
         rival = np.where(theirs > share, other.row, rival)
         share = np.maximum(theirs, share)
     return own, rival, share
+
+
+def _share(theirs: np.ndarray, own: np.ndarray) -> np.ndarray:
+    """Their evidence over one's own, at most `_MOST_SHARE` where one's own is next to nothing."""
+    return np.clip(theirs / np.maximum(own, 1e-9), 0.0, _MOST_SHARE)
 
 
 def _near_rival(score: np.ndarray, row: np.ndarray, own: np.ndarray, smooth: float) -> tuple[np.ndarray, np.ndarray]:
@@ -268,7 +275,7 @@ def _near_rival(score: np.ndarray, row: np.ndarray, own: np.ndarray, smooth: flo
     at = row + offsets[:, None]
     inside = (at > 0) & (at < len(score))
     theirs = np.where(inside, score[np.clip(at, 0, len(score) - 1), blocks], 0.0)
-    share = gaussian_filter1d(theirs, smooth, axis=1, mode="nearest") / np.maximum(own, 1e-9)
+    share = _share(gaussian_filter1d(theirs, smooth, axis=1, mode="nearest"), own)
     best = np.argmax(share, axis=0)
     return row + offsets[best], share[best, blocks]
 
