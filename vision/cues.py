@@ -18,6 +18,8 @@ _NO_BETTER = 4.6
 _SURE_PX = 3.0
 # Two cues that differ by more than this many of their joint standard uncertainties speak of different lines.
 DISAGREE = 2.0
+# From three on there is no doubt of it, and a mean of the two would be neither.
+_NEITHER = 3.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,11 +75,13 @@ def weigh(row: np.ndarray, u: np.ndarray, other: np.ndarray, other_u: np.ndarray
     """Weighted mean of two values of one quantity, its uncertainty, and by how many joint uncertainties they differ; all (S,).
 
     Where they differ by more than their uncertainties explain, the mean's uncertainty grows by that ratio (Birge, Phys. Rev. 40, 207,
-    1932). A value with infinite uncertainty counts for nothing.
+    1932), and the first value comes to stand alone. A value with infinite uncertainty counts for nothing.
     """
     known = np.isfinite(other_u) & np.isfinite(other)
     variance = np.where(known, np.square(np.where(known, other_u, 1.0)), np.inf)
     share = np.where(known, np.square(u) / (np.square(u) + variance), 0.0)
     apart = np.where(known, other - row, 0.0)
     ratio = np.where(known, np.abs(apart) / np.maximum(np.hypot(u, np.where(known, other_u, 0.0)), 1e-9), 0.0)
-    return row + share * apart, u * np.sqrt(1.0 - share) * np.maximum(ratio, 1.0), ratio
+    one_line = np.clip((_NEITHER - ratio) / (_NEITHER - DISAGREE), 0.0, 1.0)
+    joint = np.maximum(u * np.sqrt(1.0 - share) * np.maximum(ratio, 1.0), (1.0 - one_line) * u)
+    return row + one_line * share * apart, joint, ratio

@@ -103,7 +103,7 @@ def _pattern(grey: np.ndarray, apex: np.ndarray, px_per_mm: float, valid: np.nda
     light = cv2.remap(grey, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
     sigma = _LINES_MM * px_per_mm
     if valid is None or valid.all():
-        return _departures(light, sigma)
+        return _without_ends(_departures(light, sigma), sigma)
     # Past the photo's border nothing is known: neither a level nor a line. Only as far as levels reach does it matter.
     reach_px, out = int(4.0 * sigma) + 1, np.empty_like(light)
     shown = valid.all(axis=0)
@@ -117,6 +117,13 @@ def _pattern(grey: np.ndarray, apex: np.ndarray, px_per_mm: float, valid: np.nda
             seen = cv2.remap(mask, np.ascontiguousarray(x[:, wide]) - wide.start, np.ascontiguousarray(y[:, wide]), cv2.INTER_NEAREST)
         out[:, columns] = _departures(np.ascontiguousarray(light[:, wide]), sigma, seen)[:, inner]
     return out
+
+
+def _without_ends(pattern: np.ndarray, sigma: float) -> np.ndarray:
+    """The pattern, blank where a level has neighbours on one side only: light that changes along the edge would be a line in every row."""
+    blank = min(int(3.0 * sigma), pattern.shape[1] // 2)
+    pattern[:, :blank] = pattern[:, pattern.shape[1] - blank :] = 0.0
+    return pattern
 
 
 def _runs(shown: np.ndarray) -> list[slice]:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import gaussian_filter1d, median_filter
 
-from vision.contrast import burnt_share, contrast_channel, structure_share
+from vision.contrast import LOST_AMONG, SMEARED_PX, Channel, burnt_share, contrast_between, structure_share
 from vision.cues import DISAGREE, REACH_ROWS, line_end, weigh
 from vision.evidence import shoulder_evidence
 from vision.faces import BLOCK_COLUMNS, Evidence
@@ -31,9 +31,9 @@ _STEEPEST = 0.3
 # misses about a tenth (kernel at that period: 0.91).
 _STEADY = 3.0
 _WAVE_LEFT = 0.002
-_STEP = int(np.ceil(_STEEPEST * BLOCK_COLUMNS))
+STEP = int(np.ceil(_STEEPEST * BLOCK_COLUMNS))
 # Straightness costs little: one row of change a block against the several units of a clear line's evidence.
-_CROOK = 0.05
+CROOK = 0.05
 # Ground shoulders are rounded over 3-50 um, and where the highlight ends within the rounding depends on the light:
 # +2, +1, -1, -18, -16, -4 um in the trial of design.md section 10, 10 um root mean square.
 ROUNDING_UM = 10.0
@@ -42,7 +42,7 @@ ROUNDING_UM = 10.0
 _FREE_WAVE = 0.05
 # Shape of the slow trend: enough for a bevel that stays even and then doubles toward the tip.
 _TREND_DEGREE = 4
-_RIVAL_APART = 0.08
+RIVAL_APART = 0.08
 # A rival is sought within bounds; the line it belongs to may stand a little beyond them.
 _SUMMIT_ROWS = 12
 # Median evidence of all rows on one evenly curved, shaded face (a rod): a line of twice as much is none of its rows. Where colour changes
@@ -50,8 +50,6 @@ _SUMMIT_ROWS = 12
 _MOST_USUAL = 3.5
 # A rival that explains this share of the evidence could be the shoulder instead.
 _RIVAL_SHARE = 0.85
-# A step less than three times those that the faces make by themselves is found among them with doubt (three standard deviations).
-_LOST_AMONG = 1 / 3
 # A step's evidence is flat over its own blur: the path may lie so many blur radii from its middle, and a row.
 _PATH_BLURS = 2.5
 # A line without evidence of its own is no better told apart than one with a tenth of its rival's.
@@ -118,7 +116,7 @@ def find_shoulder(
         Scale at the edge, for lengths along it.
     guide : LineGuide, optional
     evidence : Evidence, optional
-        To search by instead of the strip's own: that of several photos of one setting.
+        To search by instead of the strip's own: that of several photos of one setting, or of the part that is bare of marks.
 
     Returns
     -------
@@ -194,10 +192,10 @@ def _coarse(evidence: Evidence, apex: np.ndarray, px_per_mm: float, guide: LineG
         clear = float(np.median(evidence.score.max(axis=0)))
         cost = cost + clear * guide.pull(cost.shape, evidence.column, start)
     try:
-        best = best_path(cost, _STEP, _CROOK, forbidden, through=False)
+        best = best_path(cost, STEP, CROOK, forbidden, through=False)
         # Second look: where the evidence is thin, the bevel's own width elsewhere is the better guide.
         trend = _departure(free, best.row)
-        best = best_path(cost + trend, _STEP, _CROOK, forbidden, through=False)
+        best = best_path(cost + trend, STEP, CROOK, forbidden, through=False)
     except ValueError:
         return None
     # What else it could be is judged as if nobody had pointed.
@@ -253,7 +251,7 @@ def _rivals(score: np.ndarray, cost: np.ndarray, row: np.ndarray, smooth: float)
     own = gaussian_filter1d(score[row, blocks], smooth, mode="nearest")
     rival, share = _near_rival(score, row, own, smooth)
     # Nearer than the reach of the windows about one line, the rival would be the line itself.
-    other = rival_path(cost, row, np.maximum(_RIVAL_APART * row, 7.0), _STEP, _CROOK)
+    other = rival_path(cost, row, np.maximum(RIVAL_APART * row, 7.0), STEP, CROOK)
     if other is not None:
         theirs = _share(gaussian_filter1d(score[other.row, blocks], smooth, mode="nearest"), own)
         rival = np.where(theirs > share, other.row, rival)
@@ -270,7 +268,7 @@ def _near_rival(score: np.ndarray, row: np.ndarray, own: np.ndarray, smooth: flo
     """Best line parallel to the path within a third of the width, block by block: its rows (C,) and share of evidence (C,)."""
     blocks = np.arange(len(row))
     width = float(np.median(row))
-    near, far = int(max(_RIVAL_APART * width, 7.0)), int(max(width / 3, 10.0))
+    near, far = int(max(RIVAL_APART * width, 7.0)), int(max(width / 3, 10.0))
     offsets = np.concatenate([np.arange(-far, -near + 1), np.arange(near, far + 1)])
     at = row + offsets[:, None]
     inside = (at > 0) & (at < len(score))
@@ -301,10 +299,11 @@ def _departure(cost: np.ndarray, row: np.ndarray) -> np.ndarray:
 
 @dataclass(frozen=True, eq=False)
 class _Lines:
-    """Two fits of one line: `steady` pools far along the edge in a wide window, `close` little in a narrow one."""
+    """Two fits of one line: `steady` pools far along the edge in a wide window, `close` little in a narrow one; what they saw."""
 
     steady: StepFit
     close: StepFit
+    channel: Channel
 
 
 def _refine(strip: StraightStrip, apex: np.ndarray, coarse: np.ndarray, blur_px: float, pool: float) -> _Lines:
@@ -313,7 +312,8 @@ def _refine(strip: StraightStrip, apex: np.ndarray, coarse: np.ndarray, blur_px:
     # Beyond 3 blur radii a step is flat; two more rows tell its level.
     want = 3.0 * blur_px + 3.0
     narrow = 0.45 * np.median(width) < want
-    value = contrast_channel(strip, coarse, blur_px)
+    channel = contrast_between(strip, apex, coarse, blur_px)
+    value = channel.value
     centre = np.vstack([apex, coarse]) if narrow else coarse[None]
     half = want if narrow else min(0.45 * float(np.percentile(width, 5)), 2.0 * want)
     travel = min(half / 2, 0.35 * float(np.median(width)))
@@ -324,7 +324,7 @@ def _refine(strip: StraightStrip, apex: np.ndarray, coarse: np.ndarray, blur_px:
         # Close in once the line is known: grind lines of the cheek beside it must not share in the fit.
         half = min(half, 3.0 * float(np.median(steady.sigma)) + 3.0)
     second = StepModel(half, 1.15 * blur_px, 0.5, pool_px=pool, travel_px=half / 2, iterations=5, bin_columns=2)
-    return _Lines(steady, fit_steps(value, again, second, strip.valid, strip.clipped))
+    return _Lines(steady, fit_steps(value, again, second, strip.valid, strip.clipped), channel)
 
 
 def _combine(lines: _Lines, width: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -366,13 +366,18 @@ def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, lines: _
     doubt = 0.5 * chance**2 * distance
     reach = int(np.ceil(3.0 * scale.blur_px)) + 3
     share = structure_share(strip, row, reach, scale.px_per_mm / 2)
+    own_mix = lines.channel.own
+    if own_mix.any():
+        share = np.where(own_mix, structure_share(strip, row, reach, scale.px_per_mm / 2, lines.channel.value), share)
     # A neighbour as strong as the line itself moves a fit by about half of its window's half; weaker ones in proportion.
     structure = 0.5 * reach * share
     rounded = ROUNDING_UM * 1e-3 * scale.px_per_mm
     # A fit that ends farther from the path than rows, blocks and blur explain has gone over to another step.
     strayed = np.abs(np.nan_to_num(row - coarse.row))
     strayed = np.where(strayed > 1.0 + _PATH_BLURS * scale.blur_px, strayed, 0.0)
-    own = np.sqrt(structure**2 + apart**2 + (0.5 * rounding) ** 2 + np.where(burnt, sigma, 0.0) ** 2 + (0.5 * strayed) ** 2)
+    # Smeared colour may move a line by so much either way (rectangular).
+    smeared = np.where(own_mix, SMEARED_PX / np.sqrt(3.0), 0.0)
+    own = np.sqrt(structure**2 + apart**2 + (0.5 * rounding) ** 2 + np.where(burnt, sigma, 0.0) ** 2 + (0.5 * strayed) ** 2 + smeared**2)
     # A rounding hides the end of grind lines as it does a highlight's.
     end_u = np.where(np.abs(row - coarse.row) <= REACH_ROWS, np.hypot(coarse.end_u, rounded), np.inf)
     row, own, unlike = weigh(row, own, coarse.end_row, end_u)
@@ -388,13 +393,14 @@ def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, lines: _
     mark(StationFlag.RIVAL_LINE, rivalled | (unlike > DISAGREE) | (strayed > 0))
     step = np.abs(fit.levels[-1] - fit.levels[-2])
     smooth_step = np.sqrt(gaussian_filter1d(step**2, scale.pool_px, mode="nearest"))
-    mark(StationFlag.LOW_CONTRAST, (smooth_step < 2.0 * fit.residual) | (u > 0.5) | (share > _LOST_AMONG))
+    mark(StationFlag.LOW_CONTRAST, (smooth_step < 2.0 * fit.residual) | (u > 0.5) | (share > LOST_AMONG))
     lost = (
         ~np.isfinite(row)
         | ~np.isfinite(width)
         | (width < _LEAST_WIDTH_PX)
         | (u > 3.0)
-        | coarse.faint
+        # A stretch has a mix of its own only where that shows the line clearly among the faces' own steps.
+        | (coarse.faint & ~own_mix)
         | ((flags & StationFlag.FRAME_END) > 0)
     )
     mark(StationFlag.NOT_MEASURED, lost)

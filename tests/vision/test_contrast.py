@@ -5,8 +5,9 @@ import pytest
 from scipy.ndimage import gaussian_filter1d
 
 from vision.apex import refine_apex
-from vision.contrast import contrast_channel
+from vision.contrast import contrast_between, contrast_channel
 from vision.flags import StationFlag
+from vision.shoulder import find_shoulder
 from vision.straighten import StraightStrip
 
 ROWS, COLUMNS, APEX, BLUR, PX_PER_MM = 160, 900, 60, 1.2, 60.0
@@ -57,3 +58,44 @@ def test_white_beside_white_is_no_edge():
     """A lane and a bevel both burnt out; a trace of noise reaches below full scale."""
     line = refine_apex(step(1.02, 1.4), BLUR, PX_PER_MM)
     assert ((line.flags & StationFlag.LOW_CONTRAST) > 0).all()
+
+
+LINE = APEX + 40.5
+
+
+def two_faces(bevel, cheek, texture=0.04, seed=2):
+    """Lane, a bevel and a cheek of the given colours (3,) or (S, 3), whose line is LINE; both faces have streaks of their own, grey."""
+    rng = np.random.default_rng(seed)
+    light = np.full((ROWS, COLUMNS, 3), 0.05)
+    light[APEX:] = np.broadcast_to(bevel, (COLUMNS, 3))
+    light[round(LINE + 0.5) :] = np.broadcast_to(cheek, (COLUMNS, 3))
+    streaks = gaussian_filter1d(gaussian_filter1d(rng.standard_normal((ROWS, COLUMNS)), 2.0, axis=0), 6.0, axis=1)
+    light[APEX:] *= 1.0 + texture * (streaks / streaks.std())[APEX:, :, None]
+    light = gaussian_filter1d(light, BLUR, axis=0) + 0.003 * rng.standard_normal(light.shape)
+    base = np.column_stack([np.arange(COLUMNS, dtype=float), np.full(COLUMNS, float(APEX))])
+    inside = np.ones(light.shape[:2], bool)
+    return StraightStrip(light.astype(np.float32), ~inside, float(APEX), base, np.tile([0.0, 1.0], (COLUMNS, 1)), inside)
+
+
+# A reddish bevel whose light comes and goes beside a bluish cheek: brighter than it in the first half, as bright in the second.
+RED, BLUE = np.array([0.46, 0.34, 0.42]), np.array([0.26, 0.40, 0.60])
+AS_BRIGHT = RED * (BLUE @ [0.299, 0.587, 0.114]) / (RED @ [0.299, 0.587, 0.114])
+
+
+def test_faces_as_bright_as_each_other_are_told_by_colour():
+    share = np.clip((np.arange(COLUMNS) - 350) / 200, 0, 1)[:, None]
+    strip = two_faces((1 - share) * 2.0 * RED + share * AS_BRIGHT, BLUE)
+    apex, line = np.full(COLUMNS, APEX - 0.5), np.full(COLUMNS, LINE)
+    channel = contrast_between(strip, apex, line, BLUR)
+    assert not channel.own[:250].any(), "brightness shows it there"
+    assert channel.own[600:].all()
+    found = find_shoulder(strip, apex, BLUR, PX_PER_MM)
+    off = np.abs(found.row - LINE)
+    assert np.isfinite(found.row[20:-20]).mean() > 0.95
+    assert np.nanmax(off[600:-20]) < 1.0
+    assert (off < 2.0 * np.hypot(found.u_px, found.systematic_px))[600:-20].mean() > 0.95
+
+
+def test_grey_faces_have_one_mix():
+    strip = two_faces(np.array([0.5, 0.48, 0.52]), np.array([0.2, 0.2, 0.21]))
+    assert not contrast_between(strip, np.full(COLUMNS, APEX - 0.5), np.full(COLUMNS, LINE), BLUR).own.any()

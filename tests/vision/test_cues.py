@@ -48,6 +48,16 @@ def test_two_readings_weigh_by_their_variances():
     assert agreed[0] == pytest.approx(1 / np.sqrt(5.0))
 
 
+def test_the_mean_of_two_lines_is_neither():
+    """From three joint uncertainties on the first value stands alone, and is no better known than by itself; before, it passes over."""
+    apart = np.array([2.0, 2.5, 3.0, 5.0]) * np.sqrt(1.25)
+    row, u, _ = weigh(np.full(4, 10.0), np.full(4, 0.5), 10.0 + apart, np.full(4, 1.0))
+    assert row[0] == pytest.approx(10.0 + apart[0] / 5)
+    assert row[1] == pytest.approx(10.0 + apart[1] / 10)
+    assert row[2:] == pytest.approx(10.0)
+    assert (u >= 0.5).all()
+
+
 def test_readings_of_unlike_lines_are_told():
     _, _, unlike = weigh(np.array([10.0, 10.0]), np.full(2, 0.5), np.array([11.0, 14.0]), np.full(2, 1.0))
     assert (unlike > DISAGREE).tolist() == [False, True]

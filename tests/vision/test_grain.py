@@ -35,6 +35,13 @@ def test_a_cheek_with_lines_of_its_own():
     assert np.median(np.abs(found.short[:, 10:-10].argmax(axis=0) - WIDTH)) <= 2
 
 
+def test_light_that_changes_along_the_edge_is_no_line_at_the_ends():
+    """Beside the strip's ends a level has neighbours on one side only, so that a slope would look like the same line in every row."""
+    grey = faces(lines=0.0) * np.linspace(0.2, 1.8, COLUMNS, dtype=np.float32) ** 3
+    found = grain(grey, np.full(COLUMNS, float(APEX)), 0.8, PX_PER_MM, BLOCK)
+    assert max(found.trust[:6].max(), found.trust[-6:].max()) < 0.5
+
+
 def test_no_lines_say_nothing():
     found = grain(faces(lines=0.0), np.full(COLUMNS, float(APEX)), 0.8, PX_PER_MM, BLOCK)
     assert found.trust.mean() < 0.05
