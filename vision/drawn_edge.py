@@ -17,7 +17,7 @@ from vision.lane import ApexCurve
 from vision.lines import steered
 from vision.paths import best_path
 from vision.photo import Photo
-from vision.steering import DRAWN, LineGuide, along_px, guide_on
+from vision.steering import DRAWN, WIDER, LineGuide, along_px, guide_on, off_line
 from vision.steps import StepModel, fit_steps
 from vision.straighten import BLOCK_COLUMNS, StraightStrip, straighten
 
@@ -43,7 +43,7 @@ _CLEARLY_BETTER = 0.02
 
 @dataclass(frozen=True, eq=False)
 class DrawnEdge:
-    """Coarse apex, blur of the edge (px, one standard deviation), and how far into the blade the person's points reach (px)."""
+    """Coarse apex, blur of the edge (px, one standard deviation), and how far into the blade the bevel may reach (px)."""
 
     curve: ApexCurve
     blur_px: float
@@ -109,9 +109,15 @@ def find_drawn(photo: Photo, hints: Hints, px_per_mm: float) -> DrawnEdge:
     normal = _normals(curve, toward, _SMOOTH_PX)
     strip = straighten(photo, curve, normal, _MARGIN_ROWS, _MARGIN_ROWS)
     blur = edge_blur(strip, np.full(len(curve), strip.row_of_apex), blur)
-    inside = [*([hints.cheek_px] if hints.cheek_px else []), *hints.points_of(LineKind.SHOULDER)]
-    depth = max(float(np.linalg.norm(curve - p, axis=1).min()) for p in inside)
-    return DrawnEdge(ApexCurve(curve, normal, np.full(len(curve), strength)), blur, depth)
+    return DrawnEdge(ApexCurve(curve, normal, np.full(len(curve), strength)), blur, _depth(curve, hints))
+
+
+def _depth(curve: np.ndarray, hints: Hints) -> float:
+    """How far behind a curve (S, 2) the bevel may reach, px: up to the point on the cheek, or somewhat beyond the guided shoulder."""
+    cheek = off_line(curve, [hints.cheek_px]) if hints.cheek_px else np.zeros(0)
+    # A guide tells the shoulder in one place; elsewhere the bevel may be half as wide again.
+    shoulder = WIDER * off_line(curve, hints.points_of(LineKind.SHOULDER))
+    return float(max([*cheek, *shoulder]))
 
 
 def _searched(

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from calibration_targets.strip import STRIP
-from vision import apex, bands, bevel, checks, drawn_edge, examine, lane, penumbra, shoulder
+from vision import apex, bands, bevel, checks, drawn_edge, examine, lane, marks, penumbra, shoulder
 from vision.camera import CameraFit, fit_camera
 from vision.camera_profile import CameraProfile
 from vision.declared import Declared
@@ -19,7 +20,7 @@ from vision.photo import Photo
 from vision.results import PhotoRecord, WidthProfile
 from vision.sheet import reduced
 from vision.square_view import square_view
-from vision.steering import guide_on, missed
+from vision.steering import WIDER, LineGuide, guide_on, left_out, missed
 from vision.straighten import StraightStrip, straighten
 from vision.target import Target, find_target
 from vision.threads import one_blas_thread, side_by_side
@@ -28,8 +29,6 @@ from vision.threads import one_blas_thread, side_by_side
 _LANE_MM, _BLADE_MM = 0.8, 3.2
 # Squares too small for an erf fit: a phone's demosaicked picture is no sharper than this.
 _BLUR_UNKNOWN_PX = 1.0
-# The bevel ends before the point that the person gave beyond it.
-_DEPTH_SHARE = 1.0
 # The shoulder and apex curves are smoothed over 0.07 mm twice (twicing); errors of the fits stay alike over about that.
 _LOCAL_LENGTH_MM = 0.12
 # A photo that gives fewer stations than this is no measurement of an edge (mm).
@@ -99,7 +98,7 @@ def sight(
     edge = apex.refine_apex(strip, blur, scale, to_apex, course)
     report("find the shoulder", 0.7)
     to_shoulder = guide_on(strip, hints, LineKind.SHOULDER, edge.row, reach)
-    line = shoulder.find_shoulder(strip, edge.row, edge.blur_px, scale, to_shoulder)
+    line, shown = _shoulder(strip, edge, view, to_shoulder)
     band = None
     if to_apex is None:
         # Without the strip the blur is the first line's own, and tells nothing of it.
@@ -107,28 +106,41 @@ def sight(
         band = soft or bands.band_before(strip, edge, line, scale)
     if band is not None and band.shadow.any():
         edge = bands.past_shadow(strip, band, edge, blur, scale)
-        line = shoulder.find_shoulder(strip, edge.row, edge.blur_px, scale, to_shoulder)
+        line, shown = _shoulder(strip, edge, view, to_shoulder)
     edge = band.on(edge) if band is not None else edge
     lines = stations(strip, edge, line, scale)
     refuse_without_edge(photo.name, lines, scale)
-    figures = examine.figures(examine.Seen(photo, view.target, fit, strip, edge, line, declared.height_mm[0], view.curve.path_mm))
+    figures = examine.figures(examine.Seen(photo, view.target, fit, shown, edge, line, declared.height_mm[0], view.curve.path_mm))
     found = checks.judge(figures, view.target is not None)
     checks.refuse(photo.name, found)
-    off = missed(to_apex, edge.row, edge.u_px, LineKind.APEX) + missed(to_shoulder, line.row, line.u_px, LineKind.SHOULDER)
+    off = left_out(strip, hints, scale)
+    off += missed(to_apex, edge.row, edge.u_px, LineKind.APEX) + missed(to_shoulder, line.row, line.u_px, LineKind.SHOULDER)
     record = replace(record_of(photo, view, hints), checks=found)
     off += band.notes(scale) if band is not None else ()
     return Sighting(record, fit, lines, photo.remarks + view.notes + fit.notes + off + checks.notes(found))
 
 
+def _shoulder(
+    strip: StraightStrip, edge: apex.ApexLine, view: View, guide: LineGuide | None
+) -> tuple[shoulder.ShoulderLine, StraightStrip]:
+    """The second line, and the strip without the marks on the cheek that a person's point may lie beyond."""
+    if not math.isfinite(view.depth_px) or not np.isfinite(edge.row).any():
+        return shoulder.find_shoulder(strip, edge.row, edge.blur_px, view.scale, guide), strip
+    bare = marks.bare(strip, edge.row, (edge.blur_px, view.scale), view.depth_px, guide)
+    return shoulder.find_shoulder(strip, edge.row, edge.blur_px, view.scale, guide, bare.evidence), bare.strip
+
+
 @dataclass(frozen=True, eq=False)
 class View:
-    """The camera, the coarse apex, the blur, rows to keep before and behind the apex, and the strip where there is one."""
+    """The camera, the coarse apex, the blur, rows to keep before and behind the apex, the strip where there is one, and how far from the
+    apex the shoulder may lie at most, px."""
 
     fit: CameraFit
     curve: lane.ApexCurve
     blur_px: float
     rows: tuple[int, int]
     target: Target | None = None
+    depth_px: float = math.inf
 
     @property
     def notes(self) -> tuple[Note, ...]:
@@ -165,17 +177,19 @@ def _look_along(photo: Photo, declared: Declared, profile: CameraProfile | None,
     found = drawn_edge.find_drawn(photo, hints, scale.px_per_mm)
     frame = np.array(hints.along_px), drawn_edge.blade_side(hints, photo)
     fit = square_view(photo, scale, frame, declared, profile)
-    # At a coarse scale the windows of the line fits, not the millimetres, set how much lane is needed.
-    lane_rows = max(int(_LANE_MM * scale.px_per_mm), int(12 * found.blur_px) + 20)
-    blade_rows = max(int(_BLADE_MM * scale.px_per_mm), int(_DEPTH_SHARE * found.depth_px))
-    return View(fit, found.curve, found.blur_px, (lane_rows, blade_rows))
+    # At a coarse scale the windows of the line fits, not the millimetres, set how much lane is needed, and cheek behind the last row
+    # where the shoulder may be.
+    windows = int(12 * found.blur_px) + 20
+    lane_rows = max(int(_LANE_MM * scale.px_per_mm), windows)
+    blade_rows = int(found.depth_px) + windows
+    return View(fit, found.curve, found.blur_px, (lane_rows, blade_rows), depth_px=found.depth_px)
 
 
 def _blade_rows(curve: lane.ApexCurve, hints: Hints, px_per_mm: float) -> int:
     """Rows kept on the blade: enough for a bevel as wide as the person points out, and half as much cheek."""
     points = np.array(hints.points_of(LineKind.SHOULDER)).reshape(-1, 2)
     shown = max((float(np.linalg.norm(curve.curve_px - p, axis=1).min()) for p in points), default=0.0)
-    return int(max(_BLADE_MM * px_per_mm, 1.5 * shown))
+    return int(max(_BLADE_MM * px_per_mm, WIDER * shown))
 
 
 def stations(strip: StraightStrip, edge: apex.ApexLine, line: shoulder.ShoulderLine, px_per_mm: float) -> bevel.Lines:

@@ -23,6 +23,8 @@ GUIDED_MM = 1.0
 CARRIES_MM = 5.0
 # A line drawn "roughly along the edge" may run this many times farther off than a single point (common practice, no source).
 DRAWN = 7.0
+# What is looked for beside a guided shoulder reaches half as far again: bevels widen along an edge, and some cheek must be seen.
+WIDER = 1.5
 # An erf fit of a line worth the name is good to a tenth of a px or two.
 _NO_LINE_PX = 0.5
 # Departure from a guide's own width, as a share, that costs nothing: waviness of the grind (common practice, no source).
@@ -97,15 +99,20 @@ def guide_on(strip: StraightStrip, hints: Hints, line: LineKind, about: np.ndarr
     at = np.arange(len(about))
     about = np.interp(at, at[known], about[known])
     placed = _placed(strip, np.array(points))
-    beyond_end = CARRIES_MM * reach[0]
-    for (column, row), (x, y) in zip(placed, points, strict=True):
+    out = _past_the_end(strip, placed, reach[0])
+    if hints.scale is not None:
+        # The drawn line says which stretch is asked for; a point elsewhere on the blade says nothing of it (`left_out` tells).
+        placed, points, out = placed[~out], tuple(p for p, o in zip(points, out, strict=True) if not o), out[~out]
+        if not points:
+            return None
+    for (column, row), (x, y), past in zip(placed, points, out, strict=True):
         beyond = row - about[int(np.clip(column, 0, len(about) - 1))]
         if line is LineKind.SHOULDER and beyond < 1.0:
             rule, remedy = (
                 "it lies on the lane side of the apex, and the bevel is on the other",
                 "point at the shoulder, or at the apex too",
             )
-        elif not -beyond_end <= column <= len(about) - 1 + beyond_end:
+        elif past:
             rule, remedy = "it lies beyond the end of the edge that was searched", "point at the stretch that is measured"
         elif not 0.0 <= row < len(strip.valid):
             rule, remedy = "it lies too far from the edge that was found", "point at the line itself, or at the apex too"
@@ -115,17 +122,51 @@ def guide_on(strip: StraightStrip, hints: Hints, line: LineKind, about: np.ndarr
     return line_guide(placed, about, *reach)
 
 
+def _past_the_end(strip: StraightStrip, placed: np.ndarray, px_per_mm: float) -> np.ndarray:
+    """(N,) whether points placed on the strip (N, 2) lie too far beyond its ends to say anything of it."""
+    beyond = CARRIES_MM * px_per_mm
+    return (placed[:, 0] < -beyond) | (placed[:, 0] > len(strip.base_px) - 1 + beyond)
+
+
+def left_out(strip: StraightStrip, hints: Hints, px_per_mm: float) -> tuple[Note, ...]:
+    """A caution where guide points lie off the stretch along which a line was drawn."""
+    points = np.array([(g.x_px, g.y_px) for g in hints.guides]).reshape(-1, 2)
+    count = int(_past_the_end(strip, _placed(strip, points), px_per_mm).sum())
+    if hints.scale is None or not count:
+        return ()
+    text = f"{count} of {len(points)} guide points lie more than {CARRIES_MM:g} mm beyond the ends of the drawn line and were not used"
+    return (Note("guide-left-out", text, "draw the line farther along the edge, or take the points away"),)
+
+
+def off_line(curve: np.ndarray, points_px: Sequence[tuple[float, float]]) -> np.ndarray:
+    """(N,) px by which points lie off a curve (S, 2), carried straight on beyond its ends."""
+    off = []
+    for point in np.array(points_px, float).reshape(-1, 2):
+        nearest = int(np.argmin(((curve - point) ** 2).sum(axis=1)))
+        away = point - curve[nearest]
+        if nearest in (0, len(curve) - 1):
+            along = _tangent(curve, nearest)
+            away = away - max(away @ along, 0.0) * along
+        off.append(float(np.linalg.norm(away)))
+    return np.array(off)
+
+
+def _tangent(curve: np.ndarray, end: int) -> np.ndarray:
+    """(2,) unit direction in which a curve (S, 2) leaves one of its ends, 0 or S - 1."""
+    # Several px of arc: the curve's own points are rounded.
+    before = end + (1 if end == 0 else -1) * min(8, len(curve) - 1)
+    out = curve[end] - curve[before]
+    return out / max(float(np.linalg.norm(out)), 1e-9)
+
+
 def _placed(strip: StraightStrip, points_px: np.ndarray) -> np.ndarray:
     """(N, 2) column and row of photo px (N, 2); beyond an end of the strip columns go on along the edge, so that a point there still
     says how wide the bevel is near the end."""
     placed = strip.from_photo(points_px)
-    for end, inward in ((0, 1), (len(strip.base_px) - 1, -1)):
-        # Several px of arc: the curve's own points are rounded.
-        tangent = strip.base_px[end + inward * min(8, len(strip.base_px) - 1)] - strip.base_px[end]
-        tangent = inward * tangent / max(float(np.linalg.norm(tangent)), 1e-9)
+    for end, sign in ((0, -1.0), (len(strip.base_px) - 1, 1.0)):
         here = placed[:, 0] == end
-        past = (points_px[here] - strip.base_px[end]) @ tangent
-        placed[here, 0] += np.minimum(past, 0.0) if end == 0 else np.maximum(past, 0.0)
+        past = (points_px[here] - strip.base_px[end]) @ _tangent(strip.base_px, end)
+        placed[here, 0] += sign * np.maximum(past, 0.0)
     return placed
 
 

@@ -176,6 +176,55 @@ def test_a_guide_decides_between_lines_near_the_drawn_one(drawn):
     assert np.nanmedian(np.abs(seen.lines.shoulder_px[:, 1] - SHOULDER_Y)) < 0.3
 
 
+def marked(drawn, **more):
+    """The bare blade with letters etched into its cheek, 1.3 to 2.2 mm beyond the shoulder: darker than anything else on the blade."""
+
+    class Marked(bare(drawn).__class__):
+        def linear(self):
+            picture = super().linear()
+            rng = np.random.default_rng(5)
+            x = 80
+            while x < 1720:
+                letter, top = int(rng.integers(20, 60)), round(SHOULDER_Y - rng.uniform(112, 132))
+                picture[top : round(SHOULDER_Y - rng.uniform(78, 88)), x : x + letter] *= 0.05
+                x += letter + int(rng.integers(12, 50))
+            return picture
+
+    return Marked(lane=(0.1, 0.1, 0.1), **more)
+
+
+@pytest.mark.parametrize("beyond_mm", [0.12, 1.0, 1.8, 2.6])
+def test_cheek_point_may_lie_beside_the_shoulder_or_beyond_a_mark(drawn, beyond_mm):
+    """Letters outshine the shoulder, but their step comes and goes along the edge."""
+    one = marked(drawn, bevel=(0.5, 0.48, 0.52), cheek=(0.4, 0.4, 0.41))
+    e = errors_um(one.photo(), cheek=(900.0, SHOULDER_Y - 60 * beyond_mm))
+    assert np.isfinite(e).mean() > 0.95
+    assert np.nanmedian(e) < 4.0
+
+
+@pytest.mark.parametrize("xs", [(900,), (300, 1500)])
+def test_shoulder_guides_alone_say_how_far_to_look(drawn, xs):
+    """The windows of the search look beyond the guided shoulder, at a scale at which 3.2 mm of blade would end before it."""
+    guides = tuple(Guide(LineKind.SHOULDER, x, SHOULDER_Y + 1) for x in xs)
+    photo = bare(drawn, lane=(0.1, 0.1, 0.1)).photo()
+    seen = sight(photo, FACTS, hints=hints(cheek=None, guides=guides, scale=DeclaredScale(15.0, 0.0, "drawn")))
+    off = np.abs(seen.lines.shoulder_px[:, 1] - SHOULDER_Y)
+    assert np.isfinite(off).mean() > 0.95
+    assert np.nanmedian(off) < 0.2
+
+
+def test_a_guide_off_the_drawn_stretch_is_left_out_and_said(drawn):
+    """It lies on the blade, but the line was drawn elsewhere."""
+    photo = bare(drawn, lane=(0.1, 0.1, 0.1)).photo()
+    short, guides = ((60.0, APEX_Y), (1000.0, APEX_Y)), (Guide(LineKind.SHOULDER, 1600, SHOULDER_Y),)
+    seen = sight(photo, FACTS, hints=hints(line=short, guides=guides))
+    note = next(n for n in seen.notes if n.code == "guide-left-out")
+    assert "1 of 1 guide points" in note.text
+    assert np.nanmedian(np.abs(seen.lines.shoulder_px[:, 1] - SHOULDER_Y)) < 0.3
+    used = sight(photo, FACTS, hints=hints(line=short, guides=(Guide(LineKind.SHOULDER, 1200, SHOULDER_Y),)))
+    assert "guide-left-out" not in [n.code for n in used.notes]
+
+
 @pytest.mark.parametrize(
     ("change", "what"),
     [
