@@ -31,15 +31,15 @@ _BACK_MM = 0.3
 # And beyond it: a contact shadow's soft border runs up to a millimetre before the edge.
 _AHEAD_MM = 1.2
 # Farthest from its smooth course that a line is followed (mm).
-_STRAY_MM = 0.5
+STRAY_MM = 0.5
 # Where a path wobbles into the contact shadow it does so by less than this (mm).
-_NEAR_MM = 0.08
+NEAR_MM = 0.08
 # A contact shadow's border is never as clear as the edge behind it, a hairline's shoulder may be clearer than its apex by some percent.
 _NEARLY_AS_CLEAR = 0.85
 # A line at half of another's strength (0..1, half of it at 8 sigma) is three and more times fainter where the other is clear.
 _MUCH_FAINTER = 0.5
 # A line that shows along this share of the edge as sharp as the blur needs no other one looked for: a penumbra shows along none.
-_SURE = 0.7
+SURE = 0.7
 # A chip or dent stands back from the edge's own course by more than this; waviness of a ground edge stays below it (mm).
 _CHIP_MM = 0.03
 # Share of full scale (linear) from which phones' tone curves bend away from sRGB (common practice, no source).
@@ -126,38 +126,38 @@ def settle(strip: StraightStrip, blur_px: float, px_per_mm: float, guide: LineGu
     3 blur radii tells them apart. First by short blocks, then once more along the smooth course of that answer, where means
     over several mm show weaker lines and leave a penumbra no chance to look sharp for a few columns.
     """
-    near = _Near.about(strip, blur_px, px_per_mm)
+    near = Near.about(strip, blur_px, px_per_mm)
     centre = (np.arange(near.valid.shape[1]) + 0.5) * BLOCK_COLUMNS - 0.5
     barred = None if guide is None else guide.barred((near.part.stop - near.part.start, len(centre)), centre, near.part.start)
     shown = near.features[near.rows], near.valid[near.rows], tuple(s[near.rows] for s in near.steps)
-    short = _sharpness(shown, blur_px, near.lane_rows, (1.0, max(round(px_per_mm / BLOCK_COLUMNS), 3)))[near.part]
+    short = sharpness_of_blocks(shown, blur_px, near.lane_rows, (1.0, max(round(px_per_mm / BLOCK_COLUMNS), 3)))[near.part]
     short = steered(short, barred)
-    course = _course(short, (near.long, _gaps(blur_px)[0] + 3), _STRAY_MM * px_per_mm, barred)
+    course = course_of(short, (near.long, gaps(blur_px)[0] + 3), STRAY_MM * px_per_mm, barred)
     rows, last = np.arange(len(short))[:, None], np.full(len(course), len(short))
     passed = near.passed_blade(strip, course)
     if passed.any():
         # A shadow keeps the lane's grain: what was passed is the bevel, and its edge a fainter line before it.
-        last = np.where(passed, course - _gaps(blur_px)[1], last)
-        course = _course(np.where(rows < last, short, 0.0), (near.long, _gaps(blur_px)[0] + 3), _STRAY_MM * px_per_mm, barred)
+        last = np.where(passed, course - gaps(blur_px)[1], last)
+        course = course_of(np.where(rows < last, short, 0.0), (near.long, gaps(blur_px)[0] + 3), STRAY_MM * px_per_mm, barred)
     far, level, shift = near.by_long_means(course)
-    if _support(short, course, near.long) < _SURE and np.median(course) - near.coarse > _NEAR_MM * px_per_mm:
+    if shown_along(short, course, near.long) < SURE and np.median(course) - near.coarse > NEAR_MM * px_per_mm:
         # In a noisy photo short blocks show the first line no better than the grain of what lies behind it; long ones do.
         before = near.by_long_means(np.full(len(course), near.coarse))
-        if _support(before[0], before[1], near.long) >= _SURE:
+        if shown_along(before[0], before[1], near.long) >= SURE:
             far, level, shift = before
     barred = None if barred is None else _shifted(barred, shift)
     far = np.where(rows < last - shift, far, 0.0)
-    if _support(far, level, near.long) >= _SURE:
-        far = np.where(np.abs(rows - level) > _NEAR_MM * px_per_mm, 0.0, far)
+    if shown_along(far, level, near.long) >= SURE:
+        far = np.where(np.abs(rows - level) > NEAR_MM * px_per_mm, 0.0, far)
     far = steered(far, barred)
     row = first_line(far, long_lines(far, near.long), 2.0, barred)
-    support = _support(far, row, near.long)
+    support = shown_along(far, row, near.long)
     row = gaussian_filter1d((row + near.part.start + shift).astype(float), 2.0, mode="nearest")
     return np.interp(np.arange(strip.linear.shape[1]), centre, row), support
 
 
 @dataclass(frozen=True, eq=False)
-class _Near:
+class Near:
     """Blocks of the whole strip (R, C), and where in them `settle` looks.
 
     `rows` are looked at, those of `part` are searched; the lane's noise is that of the first `lane_rows`. `long`: blocks that make a line
@@ -176,13 +176,13 @@ class _Near:
     px_per_mm: float
 
     @classmethod
-    def about(cls, strip: StraightStrip, blur_px: float, px_per_mm: float) -> _Near:
+    def about(cls, strip: StraightStrip, blur_px: float, px_per_mm: float) -> Near:
         lane_rows = int(strip.row_of_apex - _BACK_MM * px_per_mm)
         start = max(lane_rows, 0)
         part = slice(start, min(int(strip.row_of_apex + _AHEAD_MM * px_per_mm), len(strip.linear)))
         (features, valid), steps = side_by_side(lambda: _blocks(strip), lambda: _grey_steps(strip, blur_px))
         # No row farther on is looked at from the last one searched.
-        rows = slice(part.stop + _gaps(blur_px)[1] + 2)
+        rows = slice(part.stop + gaps(blur_px)[1] + 2)
         long = max(int(TICK_MM * px_per_mm / BLOCK_COLUMNS), 2)
         return cls(features, valid, steps, rows, part, lane_rows, long, strip.row_of_apex - start, blur_px, px_per_mm)
 
@@ -200,26 +200,26 @@ class _Near:
         rolled = tuple(_shifted(a, shift, self.rows) for a in (self.features, self.valid, *self.steps))
         # Where the line lies farther on than the coarse curve, so does its shadow in the shifted picture: that is not the lane's noise.
         bare = self.lane_rows - max(int(shift.max()), 0)
-        far = _sharpness((rolled[0], rolled[1], rolled[2:]), self.blur_px, bare, (self.long / 2, 2 * self.long))[self.part]
+        far = sharpness_of_blocks((rolled[0], rolled[1], rolled[2:]), self.blur_px, bare, (self.long / 2, 2 * self.long))[self.part]
         level = course - shift
-        return far, level + _nearest_line(far, level, round(2 * _NEAR_MM * self.px_per_mm)), shift
+        return far, level + nearest_line(far, level, round(2 * NEAR_MM * self.px_per_mm)), shift
 
 
 def support_along(strip: StraightStrip, row: np.ndarray, blur_px: float, px_per_mm: float) -> float:
     """Share 0..1 of the edge along which a line as sharp as the photo shows at `row` (S,)."""
     strength = sharpness(strip, blur_px, px_per_mm, int(strip.row_of_apex - _BACK_MM * px_per_mm))
     centre = (np.arange(strength.shape[1]) + 0.5) * BLOCK_COLUMNS - 0.5
-    return _support(strength, np.interp(centre, np.arange(len(row)), row), max(int(TICK_MM * px_per_mm / BLOCK_COLUMNS), 2))
+    return shown_along(strength, np.interp(centre, np.arange(len(row)), row), max(int(TICK_MM * px_per_mm / BLOCK_COLUMNS), 2))
 
 
-def _course(strength: np.ndarray, reach: tuple[int, int], stray_rows: float, barred: np.ndarray | None) -> np.ndarray:
+def course_of(strength: np.ndarray, reach: tuple[int, int], stray_rows: float, barred: np.ndarray | None) -> np.ndarray:
     """(C,) smooth row of the first line: which one it is by its best course, its place by the path near that.
 
     `reach`: blocks that make a line long, and rows over which a line shows on either side of its place.
     """
     long, rows = reach
     row = median_filter(first_line(strength, long_lines(strength, long), 0.6, barred).astype(float), 5, mode="nearest")
-    line = best_course(row, lambda c: _support(strength, c, long), float(rows))
+    line = best_course(row, lambda c: shown_along(strength, c, long), float(rows))
     near = np.where(np.abs(np.arange(len(strength))[:, None] - line) > stray_rows, 0.0, strength)
     row = first_line(near, _in_the_way(long_lines(near, long), near, line, reach), 0.6, barred)
     return robust_local(row, long / 2, strength_along(near, row))
@@ -228,7 +228,7 @@ def _course(strength: np.ndarray, reach: tuple[int, int], stray_rows: float, bar
 def _in_the_way(lines: np.ndarray, strength: np.ndarray, course: np.ndarray, reach: tuple[int, int]) -> np.ndarray:
     """The lines (R, C) without those before a course that are much fainter than what shows along it: borders of shadows, scratches.
 
-    `reach` as for `_course`. Where the edge leaves its smooth course (a tip), its line is as clear as what lies behind it, and stays.
+    `reach` as for `course_of`. Where the edge leaves its smooth course (a tip), its line is as clear as what lies behind it, and stays.
     """
     long, rows = reach
     row, blocks = np.arange(len(lines))[:, None], np.arange(lines.shape[1])
@@ -237,7 +237,7 @@ def _in_the_way(lines: np.ndarray, strength: np.ndarray, course: np.ndarray, rea
     return np.where((row < course - rows) & (lines < _MUCH_FAINTER * along), 0.0, lines)
 
 
-def _nearest_line(strength: np.ndarray, course: np.ndarray, reach: int) -> int:
+def nearest_line(strength: np.ndarray, course: np.ndarray, reach: int) -> int:
     """Rows from a course to the first line parallel to it within reach that is nearly as clear as the clearest."""
     at, blocks = np.round(course).astype(int), np.arange(strength.shape[1])
     offsets = np.arange(-reach, reach + 1)
@@ -246,7 +246,7 @@ def _nearest_line(strength: np.ndarray, course: np.ndarray, reach: int) -> int:
     return int(offsets[crest[0]])
 
 
-def _support(strength: np.ndarray, course: np.ndarray, along: int) -> float:
+def shown_along(strength: np.ndarray, course: np.ndarray, along: int) -> float:
     """Share 0..1 of a course along which a line shows, blocks averaged over `along`."""
     at = np.clip(np.round(course).astype(int), 2, len(strength) - 3)
     blocks = np.arange(strength.shape[1])
@@ -277,7 +277,7 @@ def sharpness(strip: StraightStrip, blur_px: float, px_per_mm: float, lane_rows:
     """(R, C) strength 0..1, by blocks of columns, of lines as sharp as the blur, against the noise of the first `lane_rows`."""
     features, valid = _blocks(strip)
     steps = _grey_steps(strip, blur_px)
-    return _sharpness((features, valid, steps), blur_px, lane_rows, (1.0, max(round(px_per_mm / BLOCK_COLUMNS), 3)))
+    return sharpness_of_blocks((features, valid, steps), blur_px, lane_rows, (1.0, max(round(px_per_mm / BLOCK_COLUMNS), 3)))
 
 
 def _grey_steps(strip: StraightStrip, blur_px: float) -> tuple[np.ndarray, ...]:
@@ -286,18 +286,18 @@ def _grey_steps(strip: StraightStrip, blur_px: float) -> tuple[np.ndarray, ...]:
     green = cv2.extractChannel(strip.linear, 1)
     grey = cv2.resize(green[:, : count * BLOCK_COLUMNS], (count * BLOCK_COLUMNS // 2, rows), interpolation=cv2.INTER_AREA)
     out = []
-    for gap in _gaps(blur_px):
+    for gap in gaps(blur_px):
         step = _apart(grey, gap)
         out += [cv2.resize(v, (count, rows), interpolation=cv2.INTER_AREA) for v in (step, step * step)]
     return tuple(out)
 
 
-def _gaps(blur_px: float) -> tuple[int, int]:
+def gaps(blur_px: float) -> tuple[int, int]:
     """Rows on either side within which an edge in focus happens, and within which a penumbra does."""
     return int(np.ceil(1.5 * blur_px)), int(np.ceil(5.0 * blur_px)) + 2
 
 
-def _sharpness(
+def sharpness_of_blocks(
     blocks: tuple[np.ndarray, np.ndarray, tuple[np.ndarray, ...]], blur_px: float, lane_rows: int, along: tuple[float, int]
 ) -> np.ndarray:
     """(R, C) strength 0..1 of lines that are as sharp as the blur.
@@ -306,7 +306,7 @@ def _sharpness(
     variances (a whole window) are taken.
     """
     features, valid, steps = blocks
-    near, far = _gaps(blur_px)
+    near, far = gaps(blur_px)
     lane = slice(far, max(lane_rows, far + 4))
     # As scipy's Gaussian filter, cut at four standard deviations.
     kernel = cv2.getGaussianKernel(2 * int(4 * along[0] + 0.5) + 1, along[0], cv2.CV_32F)

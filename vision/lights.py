@@ -14,6 +14,7 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
 from vision import apex, checks, examine, rounded, shoulder, sighting
+from vision.agreed import settle_together
 from vision.camera_profile import CameraProfile
 from vision.declared import Declared
 from vision.errors import DeclarationError, PhotoRefused
@@ -34,6 +35,8 @@ _NOMINAL_ANGLE = np.radians(15.0)
 # The same edge along a strip that stayed is seen in one place to within the height's parallax; a chip or a notch is deeper.
 _SAME_PLACE_MM = 0.08
 _SAME_SHARE = 0.5
+# A line through less of the edge than this says nothing of its ends.
+_LEAST_SHARE = 0.1
 # Corners of the strip give a pose to this (px at the edge), whatever the light.
 _POSE_PX = 0.05
 # What light does to the place of an apex: glare and shadow at its foot (`apex` has 0.35 of a blur radius at worst).
@@ -167,37 +170,93 @@ def _guide(strip: StraightStrip, shot: _Shot, line: LineKind, start: np.ndarray)
 def _aligned(lit: Sequence[_Lit], main: int, declared: Declared) -> list[_Lit]:
     """How far each photo's rows stand off: what its apex says, as far as pose and height allow it to be true."""
     scale = lit[main].shot.scale
-    rows = np.array([v.edge.row for v in lit])
-    seen = np.isfinite(rows).any(axis=0)
-    common = np.full(rows.shape[1], np.nan)
-    common[seen] = np.nanmedian(rows[:, seen], axis=0)
-    out, height_u = [], declared.height_mm[1] / np.sqrt(3.0)
-    for v in lit:
-        v = v if _share_there(v, common, scale) >= _SAME_SHARE else _looked_again(v, common, scale)
-        off = v.edge.row - common
-        if (same := _share_there(v, common, scale)) < _SAME_SHARE:
+    lit, shares = _agreed(lit, scale)
+    for v, same in zip(lit, shares, strict=True):
+        if same < _SAME_SHARE:
             why = f"its edge does not lie where the other photos show it, only {100 * same:.0f} % of it within {_SAME_PLACE_MM} mm"
             raise PhotoRefused(v.shot.photo.name, why, "leave strip and blade as they are and move the lamp alone, or measure it apart")
+    common = _middle(lit)
+    out, height_u = [], declared.height_mm[1] / np.sqrt(3.0)
+    for v in lit:
         # A wrong height shifts a photo against another by the change of the line of sight.
         slant = np.linalg.norm(_slant(v.shot.view) - _slant(lit[main].shot.view))
         true = _POSE_PX**2 + (height_u * slant * scale) ** 2
-        trend = _line_through(off) * true / (true + _APEX_LIGHT_PX**2)
+        trend = _line_through(v.edge.row - common) * true / (true + _APEX_LIGHT_PX**2)
         out.append(replace(v, shift=trend))
     return [replace(v, shift=v.shift - out[main].shift) for v in out]
 
 
-def _share_there(lit: _Lit, common: np.ndarray, px_per_mm: float) -> float:
-    """Share of the common apex at which this photo shows a line of its own, not merely a place where one was looked for."""
+def _middle(lit: Sequence[_Lit]) -> np.ndarray:
+    """(S,) median row of all lights' apexes, NaN where none shows one."""
+    rows = np.array([v.edge.row for v in lit])
+    seen = np.isfinite(rows).any(axis=0)
+    out = np.full(rows.shape[1], np.nan)
+    out[seen] = np.nanmedian(rows[:, seen], axis=0)
+    return out
+
+
+def _agreed(lit: Sequence[_Lit], px_per_mm: float) -> tuple[list[_Lit], list[float]]:
+    """The lights with the line of each at the apex of all, and the share 0..1 of it that each shows.
+
+    Light hides an edge that is as bright as its lane, and the first clear line of that photo is then the shoulder; shadows and reflections
+    lie elsewhere under another lamp. So where the lights disagree, the apex is the first line that more than half of them show.
+    """
+    common = _middle(lit)
+    shares = [_share_there(v, common, px_per_mm) for v in lit]
+    if min(shares) >= _SAME_SHARE:
+        return list(lit), shares
+    own = [shoulder.bridged(v.edge.row) for v in lit if np.isfinite(v.edge.row).any()]
+    course, support = settle_together([v.strip for v in lit], [v.blur_px for v in lit], px_per_mm, known=own)
+    if support < _SAME_SHARE:
+        course = common
+    again = [_looked_again(v, course, px_per_mm) for v in lit]
+    return again, [_share_shown(lit, i, again[i], course, px_per_mm) for i in range(len(lit))]
+
+
+def _only(lit: _Lit, there: np.ndarray) -> _Lit:
+    """The light with its apex in the columns (S,) that are `there`, not measured elsewhere."""
+    flags = lit.edge.flags | np.where(there, 0, int(StationFlag.NOT_MEASURED))
+    return replace(lit, edge=replace(lit.edge, row=np.where(there, lit.edge.row, np.nan), flags=flags))
+
+
+def _first_lines(lit: Sequence[_Lit]) -> list[np.ndarray]:
+    """Each light's own line (S,), gaps bridged, from the lane's side on; those that show along less than half of the edge left out."""
+    rows = [shoulder.bridged(v.edge.row) for v in lit if v.edge.support >= _SAME_SHARE and np.isfinite(v.edge.row).any()]
+    return sorted(rows, key=lambda row: float(np.median(row)))
+
+
+def _there(lit: _Lit, common: np.ndarray, px_per_mm: float) -> np.ndarray:
+    """(S,) whether this photo shows a line of its own at the common apex, not merely a place where one was looked for."""
     # Beyond half a pixel of random uncertainty there is no line to speak of, only what the fit was started from.
-    there = (lit.edge.u_px < 0.5) & (np.abs(lit.edge.row - common) < max(_SAME_PLACE_MM * px_per_mm, 3.0))
+    return (lit.edge.u_px < 0.5) & (np.abs(lit.edge.row - common) < max(_SAME_PLACE_MM * px_per_mm, 3.0))
+
+
+def _share_there(lit: _Lit, common: np.ndarray, px_per_mm: float) -> float:
+    """Share of the common apex at which this photo shows a line of its own."""
+    there = _there(lit, common, px_per_mm)
     return float(there.sum() / max((np.isfinite(common) & lit.strip.valid[round(lit.strip.row_of_apex)]).sum(), 1))
 
 
+def _share_shown(lit: Sequence[_Lit], index: int, again: _Lit, common: np.ndarray, px_per_mm: float) -> float:
+    """Share of the common apex that a photo shows, looked at `again`.
+
+    A photo that passed it by for a clearer line farther on may show it in means along the edge alone, or not at all: then it belongs to the
+    setting where most of the others show that clearer line as well, the shoulder. One whose own line comes first shows another edge.
+    """
+    share, own = _share_there(again, common, px_per_mm), lit[index].edge.row
+    if not np.isfinite(own).any() or np.nanmedian(own - common) <= _SAME_PLACE_MM * px_per_mm:
+        return share
+    own = shoulder.bridged(own)
+    theirs = [apex.support_along(v.strip, own, v.blur_px, px_per_mm) for i, v in enumerate(lit) if i != index]
+    return max(share, again.edge.support, float(np.sort(theirs)[(len(theirs) - 1) // 2]))
+
+
 def _looked_again(lit: _Lit, common: np.ndarray, px_per_mm: float) -> _Lit:
-    """The apex searched once more near where the other lights show it: in the blade's own shadow it may be the weaker of two lines."""
+    """The apex searched once more near where the lights show it together: in one of them it may be the weaker of two lines."""
     guide = LineGuide(common, max(_SAME_PLACE_MM * px_per_mm, 4.0))
     edge = apex.refine_apex(lit.strip, lit.blur_px, px_per_mm, guide)
-    return replace(lit, edge=replace(edge, flags=edge.flags & ~int(StationFlag.BY_HAND)))
+    found = replace(lit, edge=replace(edge, flags=edge.flags & ~int(StationFlag.BY_HAND)))
+    return _only(found, _there(found, common, px_per_mm))
 
 
 def _slant(view: View) -> np.ndarray:
@@ -208,9 +267,11 @@ def _slant(view: View) -> np.ndarray:
 
 
 def _line_through(off: np.ndarray) -> np.ndarray:
-    """(S,) straight line through values (S,) with gaps, outliers of more than three robust sigmas left out."""
+    """(S,) straight line through values (S,) with gaps, outliers of more than three robust sigmas left out; 0 where too few are known."""
     at = np.linspace(-1.0, 1.0, len(off))
     good = np.isfinite(off)
+    if good.sum() < _LEAST_SHARE * len(off):
+        return np.zeros(len(off))
     for _ in range(4):
         line = np.polyval(np.polyfit(at[good], off[good], 1), at)
         away = np.abs(off - line)
@@ -246,7 +307,7 @@ def _one_shoulder(lit: Sequence[_Lit], edge: apex.ApexLine) -> tuple[shoulder.Sh
     guide = next((g for g in guides if g is not None), None)
     lines = [shoulder.find_shoulder(v.strip, a, v.edge.blur_px, scale, guide, evidence=evidence) for v, a in zip(lit, apexes, strict=True)]
     rows = np.array([line.row - v.shift for line, v in zip(lines, lit, strict=True)])
-    lights = [rounded.seen(v.strip, line, v.edge.blur_px, scale) for v, line in zip(lit, lines, strict=True)]
+    lights = [rounded.seen(v.strip, line, (v.edge.blur_px, v.blur_px), scale) for v, line in zip(lit, lines, strict=True)]
     corner = rounded.corner(rows, lights, scale)
     flags = _flags([line.flags for line in lines], rows, corner.place.row)
     best = lines[int(np.argmax([np.isfinite(r).sum() for r in rows]))]

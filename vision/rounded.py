@@ -1,11 +1,9 @@
 """Where a rounded corner is, by what several lights show of it. Arrays only: P lights, S columns along the edge.
 
 Over a rounding the surface turns evenly from one face's direction to the other's. A fit takes the middle of the *light*, which lies
-toward the brighter face: were the light to fall off exponentially with the turn, at ``t u(D)`` from the corner, with a ratio of exp(D)
-between the faces and a rounding that reaches t to either side, ``u(D) = -2 ln((1 + exp(-D)) / 2) / D - 1``; a highlight of a polished
-face falls off faster, so that the middle lies anywhere from there to the rounding's bright end. So every light with a brighter bevel
-says "the corner is farther", every light with a brighter cheek "nearer", and lights that differ say how far the rounding reaches.
-Corner and reach are estimated together by Bayes' rule (JCGM 101, 6.1): no light alone can, all of them can.
+toward the brighter face: every light with a brighter bevel says "the corner is farther", every light with a brighter cheek "nearer", and
+lights that differ say how far the rounding reaches. Corner and reach are estimated together (`vision.reach`): no light alone can, all of
+them can.
 """
 
 from __future__ import annotations
@@ -15,20 +13,16 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
-from scipy.special import log_ndtr
 
+from vision.flags import StationFlag
+from vision.reach import corner_and_reach
 from vision.shoulder import ROUNDING_UM, ShoulderLine
 from vision.straighten import StraightStrip
 
 # A uniform spread over +-t has the standard deviation t / sqrt 3.
 _ROOT3 = np.sqrt(3.0)
-# Roundings of ground shoulders reach 3-50 um (design.md section 10), larger ones by wear are rarer and rarer: mean of an exponential.
-_USUAL_REACH_MM, _MOST_REACH_MM = 0.025, 0.12
-# A rounding may gleam or shade by a tenth of the light over its whole length (4/3 t of a parabola's area) in a way of its own: that
-# moves the middle of the light by 0.13 t over the step's relative height (common practice, no source).
-_OWN_GLEAM = 0.13
-# A blur in excess of the edge's own says how far the light's fall is spread; focus and halo are in it too (px, share).
-_EXCESS_U_PX, _EXCESS_U = 0.33, 0.25
+# Focus and halo leave the blur of two lines in one photo alike to this share.
+_BLUR_ALIKE = 0.05
 # Lamps stand alike to stretches of this length (standard deviation, mm).
 _STRETCH_MM = 3.0
 # Demosaicking leaves this of any line (as in `apex`).
@@ -43,12 +37,15 @@ _STUDENT = {3: 1.32, 4: 1.20, 5: 1.14, 6: 1.11}
 @dataclass(frozen=True, eq=False)
 class Light:
     """One light's word on the line, (S,) each: its random standard uncertainty, the systematic one that is not rounding (rival lines,
-    clipping), px; log ratio of bevel over cheek; and the reach of the rounding that its blur suggests, px."""
+    clipping), px; log ratio of bevel over cheek; the line's variance beyond the photo's blur with its uncertainty, px^2; and 1 where a side
+    is burnt out, else 0."""
 
     u_px: np.ndarray
     other_px: np.ndarray
     log_ratio: np.ndarray
-    reach_px: np.ndarray
+    extra_px2: np.ndarray
+    extra_u_px2: np.ndarray
+    burnt: np.ndarray
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,8 +66,12 @@ class Corner:
     spread_px: float
 
 
-def seen(strip: StraightStrip, line: ShoulderLine, blur_px: float, px_per_mm: float) -> Light:
-    """What one photo says of the shoulder `line` that was fitted in it; `blur_px` is that of its edge."""
+def seen(strip: StraightStrip, line: ShoulderLine, blur_px: tuple[float, float], px_per_mm: float) -> Light:
+    """What one photo says of the shoulder `line` that was fitted in it; `blur_px` is that of its edge and that of the strip's squares.
+
+    Phones sharpen and smooth a strong line otherwise than a weak one, and ink spreads: a line without a rounding may be as soft as either.
+    """
+    blur_px, squares_px = blur_px
     columns = np.arange(len(line.row))
     known = np.isfinite(line.row)
     row = np.interp(columns, columns[known], line.row[known]) if known.any() else np.zeros(len(columns))
@@ -84,13 +85,11 @@ def seen(strip: StraightStrip, line: ShoulderLine, blur_px: float, px_per_mm: fl
     reach = _ROOT3 * np.sqrt(np.maximum(np.nan_to_num(line.sigma_px) ** 2 - blur_px**2, 0.0))
     rounding = (1e-3 * ROUNDING_UM * px_per_mm) ** 2 + (0.5 * reach / _ROOT3) ** 2
     other = np.sqrt(np.maximum(np.nan_to_num(line.systematic_px) ** 2 - rounding, 0.0))
-    return Light(line.u_px, other, ratio, np.where(known, reach, np.nan))
-
-
-def toward_bright(log_ratio: np.ndarray) -> np.ndarray:
-    """u(D): where the middle of the light lies in a rounding from -1 (bevel) to 1 (cheek), for the log ratio of bevel over cheek."""
-    d = np.where(np.abs(log_ratio) < 1e-6, 1e-6, log_ratio)
-    return -2.0 * np.log((1.0 + np.exp(-d)) / 2.0) / d - 1.0
+    extra = line.sigma_px**2 - (blur_px**2 + squares_px**2) / 2.0
+    either = abs(blur_px**2 - squares_px**2) / np.sqrt(12.0)
+    extra_u = np.hypot(2.0 * _BLUR_ALIKE * line.sigma_px**2, either)
+    burnt = ((line.flags & int(StationFlag.CLIPPED)) > 0).astype(float)
+    return Light(line.u_px, other, ratio, np.where(known, extra, np.nan), extra_u, burnt)
 
 
 def corner(rows: np.ndarray, lights: Sequence[Light], px_per_mm: float) -> Corner:
@@ -107,9 +106,11 @@ def corner(rows: np.ndarray, lights: Sequence[Light], px_per_mm: float) -> Corne
     middle = (weight * np.nan_to_num(rows)).sum(axis=0) / np.maximum(weight.sum(axis=0), 1e-12)
     offset = _stretches(rows - middle, weight, along)
     ratio = _stretches(np.array([v.log_ratio for v in lights]), weight, along)
-    excess = _stretches(np.array([v.reach_px for v in lights]), weight, along)
+    spread = [_stretches(np.array(v), weight, along) for v in zip(*((w.extra_px2, w.extra_u_px2, w.burnt) for w in lights), strict=True)]
     noise = np.sqrt(_stretches(np.array([v.other_px**2 for v in lights]), weight, along) + _AGREE_PX**2)
-    found = np.array([_posterior(*(v[:, k] for v in (offset, ratio, excess, noise)), px_per_mm) for k in at]).reshape(-1, 3)
+    spread[2] = spread[2] > 0.5
+    found = [corner_and_reach(offset[:, k], ratio[:, k], tuple(v[:, k] for v in spread), noise[:, k], px_per_mm) for k in at]
+    found = np.array(found).reshape(-1, 3)
     columns = np.arange(rows.shape[1])
     shift, u_shift, reach = (np.interp(columns, at, found[:, i]) for i in range(3))
     levelled = rows - np.where(np.isfinite(offset), offset, 0.0)
@@ -117,8 +118,8 @@ def corner(rows: np.ndarray, lights: Sequence[Light], px_per_mm: float) -> Corne
     u = 1.0 / np.sqrt(np.maximum(weight.sum(axis=0), 1e-12))
     nothing = ~np.isfinite(rows).any(axis=0)
     place = Place(*(np.where(nothing, np.nan, v) for v in (row, u, np.hypot(u_shift, _LEAST_PX))))
-    spread = offset - np.nanmean(offset, axis=0) if len(rows) > 1 else np.zeros_like(offset)
-    return Corner(place, float(np.median(reach)), float(np.sqrt(np.nanmean(spread**2))))
+    apart = offset - np.nanmean(offset, axis=0) if len(rows) > 1 else np.zeros_like(offset)
+    return Corner(place, float(np.median(reach)), float(np.sqrt(np.nanmean(apart**2))))
 
 
 def _stretches(values: np.ndarray, weight: np.ndarray, along: float) -> np.ndarray:
@@ -127,36 +128,6 @@ def _stretches(values: np.ndarray, weight: np.ndarray, along: float) -> np.ndarr
     total = gaussian_filter1d(weight, along, axis=1, mode="nearest")
     mean = gaussian_filter1d(weight * np.nan_to_num(values), along, axis=1, mode="nearest")
     return np.where(total > 1e-6 * max(float(weight.max()), 1e-12), mean / np.maximum(total, 1e-12), np.nan)
-
-
-def _posterior(
-    offset: np.ndarray, ratio: np.ndarray, excess: np.ndarray, noise: np.ndarray, px_per_mm: float
-) -> tuple[float, float, float]:
-    """Mean and standard deviation of the corner, and mean reach, px, from each light's offset (P,), log ratio, excess blur and noise."""
-    known = np.isfinite(offset + ratio + excess + noise)
-    if not known.any():
-        return 0.0, _MOST_REACH_MM * px_per_mm / 2, 0.0
-    offset, ratio, excess, noise = (v[known] for v in (offset, ratio, excess, noise))
-    reach = np.linspace(0.0, _MOST_REACH_MM * px_per_mm, 49)[1:]
-    place = np.linspace(offset.min() - reach[-1], offset.max() + reach[-1], 241)
-    share = np.linspace(0.0, 1.0, 21)
-    log = -reach / (_USUAL_REACH_MM * px_per_mm) + np.zeros((len(place), 1))
-    for o, d, n in zip(offset, ratio, noise, strict=True):
-        least = float(np.abs(toward_bright(np.array([d])))[0])
-        # Where in the rounding: from the exponential's place on, ever less likely to its bright end.
-        lean = np.sign(d) * (least + (1.0 - least) * share)
-        sd = np.hypot(n, _OWN_GLEAM * reach / max(abs(d), 1e-3))[:, None]
-        away = (o - place[:, None, None] + reach[:, None] * lean) / sd
-        likely = (np.exp(-0.5 * away**2) * (1.0 - share + 0.01)).sum(axis=2) / sd[:, 0]
-        log = log + np.log(likely + 1e-12)
-    # A fall of light over so much is at least so long; a polished face's may be far shorter than its rounding.
-    for e in excess:
-        log = log + log_ndtr((reach - e) / (_EXCESS_U * e + _EXCESS_U_PX))
-    chance = np.exp(log - log.max())
-    chance /= chance.sum()
-    mean = float((chance * place[:, None]).sum())
-    sd = float(np.sqrt((chance * (place[:, None] - mean) ** 2).sum()))
-    return mean, sd, float((chance * reach).sum())
 
 
 def centre(rows: np.ndarray, random: np.ndarray, systematic: np.ndarray) -> Place:

@@ -1,9 +1,12 @@
 """Which line near the coarse curve is the edge, on drawn strips: what smoothed pictures show of colour, and slopes of shadows."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter, gaussian_filter1d
 
+from vision.agreed import settle_together
 from vision.apex import settle
 from vision.straighten import StraightStrip
 
@@ -94,3 +97,36 @@ def test_where_half_of_a_bevel_is_as_bright_as_its_lane_that_half_is_not_passed_
     picture.linear[APEX : APEX + 60, : COLUMNS // 2] *= dark.astype(np.float32)
     row, _ = settle(picture, BLUR, PX_PER_MM)
     assert np.abs(row - (APEX - 0.5)).max() < 3.0
+
+
+def together(pictures, known=()):
+    row, support = settle_together(pictures, [BLUR] * len(pictures), PX_PER_MM, known=known)
+    return np.abs(row - (APEX - 0.5)).max(), support
+
+
+def test_a_line_counts_where_more_than_half_of_the_lights_show_it():
+    """A bevel as bright as its lane shows its shoulder first; a hard shadow its border."""
+    clear, hidden = [strip(faces(), seed=k) for k in (2, 3)], strip(faces(bevel=0.5), seed=4)
+    shadow = faces(cheek=0.45)
+    shadow[APEX - 16 : APEX] = 0.3
+    shaded = strip(shadow, seed=5)
+    assert off(hidden)[0] > 14
+    assert off(shaded)[0] > 14
+    for third in (hidden, shaded):
+        away, support = together([*clear, third])
+        assert away < 1.5
+        assert support > 0.9
+    assert together([clear[0], shaded])[0] < 1.5
+
+
+def test_a_line_of_one_light_is_looked_for_in_the_others():
+    """On grainy paper a step of 2 % shows in means over millimetres; where a single light has a shadow's border the others show nothing."""
+    clear, grainy = strip(faces(), seed=2), []
+    for seed in (6, 7):
+        faint = strip(faces(bevel=0.51), seed=seed)
+        blocks = np.random.default_rng(seed).standard_normal((ROWS, COLUMNS // 8))
+        grain = 1.0 + 0.02 * np.repeat(blocks, 8, axis=1)[..., None]
+        grainy.append(replace(faint, linear=(faint.linear * grain).astype(np.float32)))
+    at = APEX - 0.5
+    assert together([clear, *grainy], known=[np.full(COLUMNS, at)])[0] < 1.0
+    assert together([clear, strip(faces(), seed=3), strip(faces(), seed=4)], known=[np.full(COLUMNS, at - 16)])[0] < 1.0
