@@ -118,7 +118,8 @@ def corner(rows: np.ndarray, lights: Sequence[Light], px_per_mm: float) -> Corne
     u = 1.0 / np.sqrt(np.maximum(weight.sum(axis=0), 1e-12))
     nothing = ~np.isfinite(rows).any(axis=0)
     place = Place(*(np.where(nothing, np.nan, v) for v in (row, u, np.hypot(u_shift, _LEAST_PX))))
-    apart = offset - np.nanmean(offset, axis=0) if len(rows) > 1 else np.zeros_like(offset)
+    offset = offset[:, np.isfinite(offset).any(axis=0)]
+    apart = offset - np.nanmean(offset, axis=0) if offset.size else np.zeros((1, 1))
     return Corner(place, float(np.median(reach)), float(np.sqrt(np.nanmean(apart**2))))
 
 
