@@ -9,7 +9,7 @@ from vision.grain import grain
 ROWS, COLUMNS, APEX, WIDTH, BLOCK, PX_PER_MM = 200, 2400, 20, 60, 8, 60.0
 
 
-def faces(slant=0.0, lines=0.05, cheek=0.0, seed=3):
+def faces(slant=0.0, lines=0.05, cheek=0.0, seed=3, width=WIDTH):
     """Lane, a bevel with grind lines across the edge, and a cheek whose lines run along it or (`cheek`) across as well."""
     rng = np.random.default_rng(seed)
     grey = 0.4 + 0.01 * rng.standard_normal((ROWS, COLUMNS))
@@ -17,7 +17,7 @@ def faces(slant=0.0, lines=0.05, cheek=0.0, seed=3):
     along = gaussian_filter1d(rng.standard_normal(ROWS), 1.5) * 0.06
     for r in range(APEX, ROWS):
         at = np.arange(COLUMNS) + 200 - round(slant * (r - APEX))
-        grey[r] += lines * grind[at] if r < APEX + WIDTH else along[r] + cheek * other[np.arange(COLUMNS)]
+        grey[r] += lines * grind[at] if r < APEX + width else along[r] + cheek * other[np.arange(COLUMNS)]
     return gaussian_filter1d(gaussian_filter1d(grey, 0.8, axis=0), 0.8, axis=1).astype(np.float32)
 
 
@@ -28,6 +28,13 @@ def test_lines_end_at_the_shoulder_whatever_their_slant(slant):
     inner = found.short[:, 10:-10]
     assert np.median(np.abs(inner.argmax(axis=0) - WIDTH)) <= 2
     assert found.trust[10:-10].min() == 1.0
+
+
+def test_a_hairline_has_rows_enough_to_tell_where_its_lines_end():
+    """Eleven rows: those within two blur radii of the apex carry the lines as well, somewhat paler."""
+    found = grain(faces(width=11), np.full(COLUMNS, float(APEX)), 1.2, PX_PER_MM, BLOCK)
+    assert np.median(np.abs(found.short[:, 10:-10].argmax(axis=0) - 11)) <= 1
+    assert np.median(found.trust[10:-10]) > 0.9
 
 
 def test_a_cheek_with_lines_of_its_own():
