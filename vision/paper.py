@@ -16,8 +16,8 @@ _BRIGHTER_THAN_PAPER = 0.05
 
 # Printed ink gives back about 0.06 of what paper does; as in the photo check `bevel-dark`.
 _AS_DARK_AS_INK = 0.07
-# How far the light on two matt surfaces side by side may differ along a photo (log).
-_EVENLY_LIT = 0.06
+# How far the light on two matt surfaces side by side may differ along a photo (log), and how far it does at the least (grain, noise).
+_EVENLY_LIT, _LEAST_UNEVEN = 0.06, 0.04
 # Rows of one ground face three apart repeat each other by more than half, noise by less than a tenth (seen at 4 px a row).
 _LINES, _NO_LINES = 0.4, 0.2
 # Cells that tell a correlation of 0.2 from none (three standard deviations of independent ones).
@@ -108,7 +108,7 @@ def _mirrors_behind(view: SheetView, *faces: tuple[np.ndarray, np.ndarray]) -> b
         return False
     same, other = (gaussian_filter1d((face - light)[known], 1.0 / view.mm) for face in (one, two))
     matt, metal = (float(np.ptp(np.percentile(values, (5, 95)))) for values in (same, other))
-    return matt < _EVENLY_LIT and metal > 5.0 * _EVENLY_LIT
+    return matt < _EVENLY_LIT and metal > 5.0 * max(matt, _LEAST_UNEVEN)
 
 
 def _along(view: SheetView, low: np.ndarray, high: np.ndarray) -> np.ndarray:

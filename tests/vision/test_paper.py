@@ -1,0 +1,60 @@
+"""A cut of the strip's paper told from an edge, on drawn sheet views: paper, a first line, a second, and what lies behind."""
+
+import numpy as np
+import pytest
+
+from vision.paper import paper_border, possible_cut
+from vision.sheet import SheetView
+
+ROWS, COLUMNS, MM, FIRST, SECOND = 200, 700, 0.045, 70, 102
+
+
+def view(between, behind, ramp=0.0, seed=3):
+    """Log light of the surface `between` the lines and `behind` them, against the paper's, each even or a curve along the edge."""
+    rng = np.random.default_rng(seed)
+    features = np.zeros((ROWS, COLUMNS, 3), np.float32)
+    features[..., 0] = -0.6 + np.linspace(0.0, ramp, COLUMNS)
+    features[FIRST:SECOND, :, 0] += between
+    features[SECOND:, :, 0] += behind
+    features[..., 0] += 0.02 * rng.standard_normal((ROWS, COLUMNS))
+    none = np.zeros((ROWS, COLUMNS), bool)
+    return SheetView(features, ~none, none, 0.0, MM, np.zeros(COLUMNS, int), np.full(COLUMNS, 20))
+
+
+def told(picture, third=0.0):
+    lines = np.full(COLUMNS, FIRST - 1), np.full(COLUMNS, SECOND - 1)
+    beyond = np.zeros((ROWS, COLUMNS), np.float32)
+    if third:
+        beyond[SECOND + 20] = third
+    return paper_border(picture, lines, beyond)
+
+
+ALONG = np.linspace(-1.0, 1.0, COLUMNS)
+
+
+@pytest.mark.parametrize("ramp", [0.0, 0.3])
+@pytest.mark.parametrize("swing", [0.12, 0.4])
+def test_a_grey_card_lit_as_the_paper_before_steel_that_goes_its_own_ways(ramp, swing):
+    """A lamp's light may fall off along the photo; card and paper share it, a cheek has more or less of its own."""
+    picture = view(between=-1.1, behind=-0.7 + swing * ALONG, ramp=ramp)
+    assert possible_cut(picture, np.full(COLUMNS, FIRST - 1)) is not None
+    assert told(picture)
+
+
+@pytest.mark.parametrize(("between", "behind"), [(-0.5 + 0.3 * ALONG, -0.9 + 0.4 * ALONG), (-0.5, -0.9), (0.2, -0.5 + 0.4 * ALONG)])
+def test_a_bevel_is_no_card(between, behind):
+    """Steel mirrors what is before it; where it does not, nothing behind it tells the two apart; and no card outshines paper."""
+    assert not told(view(between, behind))
+
+
+def test_nothing_matt_is_brighter_than_paper_so_no_cut():
+    assert possible_cut(view(0.2, -0.5), np.full(COLUMNS, FIRST - 1)) is None
+
+
+def test_black_against_paper_whatever_the_exposure():
+    """A black card in an underexposed photo, with apex and shoulder behind it."""
+    dark = view(between=0.0, behind=-0.3)
+    light = np.array([0.18, 0.0054, 0.15])
+    for rows, value in zip((slice(0, FIRST), slice(FIRST, SECOND), slice(SECOND, ROWS)), light, strict=True):
+        dark.features[rows, :, 0] += np.log(value + 0.01) - dark.features[rows, :, 0].mean()
+    assert told(dark, third=0.9)
