@@ -7,6 +7,7 @@ colour (blue against orange, told apart by every common colour vision) and in th
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import cv2
 import numpy as np
@@ -19,12 +20,25 @@ APEX_RGB = (0, 140, 255)
 SHOULDER_RGB = (255, 120, 0)
 # Carried over or set by a person: on record, yet no reason to doubt the line's place.
 UNDOUBTED = int(StationFlag.BY_HAND)
+# What flags and remarks mean stands beside the picture, in this file.
+_FLAGS_IN = "profile.csv"
+# Numbers beside the ticks: this high on the blade, and no lower than this in the picture or on paper. 1.8 mm is a capital of 7 point type.
+_NUMBER_MM, _NUMBER_PX, _PRINTED_NUMBER_MM = 0.55, 10.0, 1.8
+_NUMBERED_MM = 5
+# Three digits are 2.7 times as wide as high; numbers that stand closer than this many of their heights run into each other.
+_NUMBER_HEIGHTS = 3.2
 _DASH_PX = 9.0
 _DOT_PX = 6.0
 
 
 def draw(
-    rgb: np.ndarray, measurement: Measurement, index: int, *, reduce: float = 1.0, margin_mm: float | None = None, legend: bool = True
+    rgb: np.ndarray,
+    measurement: Measurement,
+    index: int,
+    *,
+    reduce: float = 1.0,
+    margin_mm: float | None = None,
+    px_per_printed_mm: float | None = None,
 ) -> np.ndarray:
     """Copy of one photo with its lines, station ticks and a legend.
 
@@ -39,8 +53,9 @@ def draw(
         At most 1: size of the copy to size of the photo. The lines are drawn after the reduction, one pixel wide.
     margin_mm : float or None
         Crop to the lines and this much around them.
-    legend : bool
-        Name and key in a corner.
+    px_per_printed_mm : float or None
+        For paper: px of the copy to a millimetre of the page. The numbers are then legible there, and name and key, else in a
+        corner, are left to the page (`key`).
 
     Returns
     -------
@@ -55,7 +70,7 @@ def draw(
     w = measurement.widths_of(index)
     mine = w.photo == index
     apex, shoulder, position = w.apex_px[mine], w.shoulder_px[mine], w.position_mm[mine]
-    doubtful = (w.flags[mine] & ~UNDOUBTED) != 0
+    doubtful = _doubtful(measurement, index)
     left, top, right, bottom = _window(apex, shoulder, margin_mm, record)
     out = np.ascontiguousarray(rgb[top:bottom, left:right]).copy()
     if reduce < 1.0:
@@ -66,15 +81,38 @@ def draw(
         k = np.ones(2)
     # Pixel centres keep their place (design.md section 2).
     apex, shoulder = ((p - (left, top) + 0.5) * k - 0.5 for p in (apex, shoulder))
-    _ticks(out, apex, shoulder, position, record.px_per_mm * float(k[0]))
+    least_px = _NUMBER_PX if px_per_printed_mm is None else _PRINTED_NUMBER_MM * px_per_printed_mm
+    _ticks(out, apex, shoulder, position, (record.px_per_mm * float(k[0]), least_px))
     _line(out, shoulder, doubtful, SHOULDER_RGB)
     _line(out, apex, doubtful, APEX_RGB)
-    seconds = [a.line_px for a in measurement.alternatives if a.photo == index]
-    for line in seconds:
+    for line in (a.line_px for a in measurement.alternatives if a.photo == index):
         _dots(out, (line - (left, top) + 0.5) * k - 0.5)
-    if legend:
-        _legend(out, record.name, bool(doubtful.any()), bool(seconds))
+    if px_per_printed_mm is None:
+        _legend(out, record.name, key(measurement, (index,), _FLAGS_IN))
     return out
+
+
+def key(measurement: Measurement, photos: Sequence[int], flags_in: str) -> list[tuple[str, tuple[int, int, int] | None]]:
+    """What the lines of these photos mean, each with its colour; `flags_in` says where the flags are explained."""
+    rows: list[tuple[str, tuple[int, int, int] | None]] = [("apex; a tick every mm", APEX_RGB), ("shoulder", SHOULDER_RGB)]
+    if any(_doubtful(measurement, i).any() for i in photos):
+        rows.append((f"dashed: flagged, see {flags_in}", None))
+    if any(a.photo in photos for a in measurement.alternatives):
+        rows.append(("dotted: what else could be the shoulder", None))
+    return rows
+
+
+def size_px(measurement: Measurement, index: int, margin_mm: float | None = None) -> tuple[int, int]:
+    """Width and height of what `draw` shows of one photo, before any reduction, px."""
+    w = measurement.widths_of(index)
+    mine = w.photo == index
+    left, top, right, bottom = _window(w.apex_px[mine], w.shoulder_px[mine], margin_mm, measurement.photos[index])
+    return int(right - left), int(bottom - top)
+
+
+def _doubtful(measurement: Measurement, index: int) -> np.ndarray:
+    w = measurement.widths_of(index)
+    return (w.flags[w.photo == index] & ~UNDOUBTED) != 0
 
 
 def _window(apex: np.ndarray, shoulder: np.ndarray, margin_mm: float | None, record: PhotoRecord) -> tuple[int, int, int, int]:
@@ -128,8 +166,12 @@ def _stroke(image: np.ndarray, start: np.ndarray, end: np.ndarray, colour: tuple
     cv2.line(image, a, b, colour, thickness, cv2.LINE_8)
 
 
-def _ticks(image: np.ndarray, apex: np.ndarray, shoulder: np.ndarray, position: np.ndarray, px_per_mm: float) -> None:
-    """A tick every mm on the cheek, numbered every 5 mm: clear of the bevel and of the numbers printed in the lane."""
+def _ticks(image: np.ndarray, apex: np.ndarray, shoulder: np.ndarray, position: np.ndarray, scale: tuple[float, float]) -> None:
+    """A tick every mm on the cheek, numbered every 5 mm: clear of the bevel and of the numbers printed in the lane.
+
+    `scale` is px per mm and the least height of a number, px.
+    """
+    px_per_mm, least_px = scale
     known = np.isfinite(apex).all(axis=1)
     if known.sum() < 2 or not math.isfinite(px_per_mm):
         return
@@ -143,22 +185,25 @@ def _ticks(image: np.ndarray, apex: np.ndarray, shoulder: np.ndarray, position: 
     def at(mm: float) -> np.ndarray:
         return np.array([np.interp(mm, places, course[:, k]) for k in range(3)])
 
+    number_px = max(_NUMBER_MM * px_per_mm, min(least_px, _NUMBERED_MM * px_per_mm / _NUMBER_HEIGHTS))
     for mm in range(math.ceil(places[0]), math.floor(places[-1]) + 1):
         x, y, wide = at(mm)
         ahead = at(mm + 0.5)[:2] - at(mm - 0.5)[:2]
         normal = np.array([-ahead[1], ahead[0]]) / max(float(np.hypot(*ahead)), 1e-9)
         normal = normal if normal @ inward >= 0 else -normal
         foot = np.array([x, y]) + (wide + 0.3 * px_per_mm) * normal
-        long = mm % 5 == 0
+        long = mm % _NUMBERED_MM == 0
         _stroke(image, foot, foot + (0.8 if long else 0.4) * px_per_mm * normal, APEX_RGB)
         if long:
-            _text(image, str(mm), foot + 1.3 * px_per_mm * normal, 0.55 * px_per_mm)
+            _text(image, str(mm), foot + 1.025 * px_per_mm * normal, normal, number_px)
 
 
-def _text(image: np.ndarray, text: str, centre: np.ndarray, height_px: float) -> None:
-    scale = max(height_px, 10.0) / 22.0
+def _text(image: np.ndarray, text: str, foot: np.ndarray, normal: np.ndarray, height_px: float) -> None:
+    """A number beyond `foot`, in the direction of `normal`."""
+    scale = height_px / 22.0
     thick = max(1, round(1.4 * scale))
     (width, height), _ = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, scale, thick)
+    centre = foot + 0.5 * float(np.abs(normal) @ (width, height)) * normal
     corner = np.array([centre[0] - width / 2, centre[1] + height / 2]).astype(int)
     # A white rim keeps the number legible on a dark lane.
     rim = max(1, round(2 * scale))
@@ -168,14 +213,10 @@ def _text(image: np.ndarray, text: str, centre: np.ndarray, height_px: float) ->
     cv2.putText(image, text, (int(corner[0]), int(corner[1])), cv2.FONT_HERSHEY_SIMPLEX, scale, (0, 0, 0), thick, cv2.LINE_AA)
 
 
-def _legend(image: np.ndarray, name: str, any_doubtful: bool, any_second: bool) -> None:
+def _legend(image: np.ndarray, name: str, lines: list[tuple[str, tuple[int, int, int] | None]]) -> None:
     """Photo name and key in the upper left corner, on a plain ground."""
     # OpenCV's built-in letters are not those of every script; a name in another keeps its place with question marks.
-    rows = [(name.encode("ascii", "replace").decode(), None), ("apex; a tick every mm", APEX_RGB), ("shoulder", SHOULDER_RGB)]
-    if any_doubtful:
-        rows.append(("dashed: flagged, see the table", None))
-    if any_second:
-        rows.append(("dotted: what else could be the shoulder", None))
+    rows = [(name.encode("ascii", "replace").decode(), None), *lines]
     scale = max(0.5, image.shape[1] / 2800.0)
     step, pad = round(34 * scale), round(12 * scale)
     thick = max(1, round(1.6 * scale))

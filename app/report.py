@@ -16,6 +16,7 @@ import pypdfium2
 from matplotlib.figure import Figure as Chart
 from PIL import Image as Pictures
 from reportlab.lib import colors
+from reportlab.lib.enums import TA_CENTER
 from reportlab.lib.pagesizes import A4
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
@@ -45,8 +46,10 @@ _MARGIN = 16 * mm
 _TEXT_WIDTH = A4[0] - 2 * _MARGIN
 _CHART_SIZE = (_TEXT_WIDTH, 112 * mm)
 _CHART_FOOT = 14 * mm
-_PICTURE_HEIGHT = 78 * mm
+_PICTURE_HEIGHT = 84 * mm
 _PICTURE_GAP, _PICTURES_A_ROW = 2 * mm, 3
+_PICTURE_MARGIN_MM = 9.0
+_CAPTION = 10
 # 200 px an inch on paper: lines of one pixel can still be seen, at a tenth of the photo's bytes.
 _PICTURE_PX = 1400
 # PDFium is not safe for use from two threads at once, and the app serves each session from its own.
@@ -138,20 +141,44 @@ def _method(m: Measurement) -> str:
 
 def _pictures(m: Measurement, pictures: Sequence[np.ndarray]) -> list[Flowable]:
     """Every photo with its lines, in rows of equal height: they show parts of one edge, so they belong side by side."""
-    drawn = [overlay.draw(rgb, m, i, reduce=min(1.0, _PICTURE_PX / rgb.shape[1]), margin_mm=9.0) for i, rgb in enumerate(pictures)]
-    rows = [drawn[i : i + _PICTURES_A_ROW] for i in range(0, len(drawn), _PICTURES_A_ROW)]
-    return [_picture_row(row, _PICTURE_HEIGHT / len(rows)) for row in rows]
+    sizes = [overlay.size_px(m, i, _PICTURE_MARGIN_MM) for i in range(len(pictures))]
+    aspects = [width / height for width, height in sizes]
+    # As many a row as leave each picture largest; of equal heights the fewest rows.
+    a_row = max(range(min(_PICTURES_A_ROW, len(pictures)), 0, -1), key=lambda n: _picture_height(aspects, n))
+    height = _picture_height(aspects, a_row)
+    cells = []
+    for i, (rgb, aspect) in enumerate(zip(pictures, aspects, strict=True)):
+        reduce = min(1.0, _PICTURE_PX / rgb.shape[1])
+        printed = sizes[i][1] * reduce / (height / mm)
+        drawn = overlay.draw(rgb, m, i, reduce=reduce, margin_mm=_PICTURE_MARGIN_MM, px_per_printed_mm=printed)
+        cells.append((Image(_jpeg(drawn), height * aspect, height, hAlign="LEFT"), m.photos[i].name if len(pictures) > 1 else ""))
+    return [*(_picture_row(cells[i : i + a_row]) for i in range(0, len(cells), a_row)), _key(m)]
 
 
-def _picture_row(row: list[np.ndarray], room: float) -> Table:
-    aspects = [p.shape[1] / p.shape[0] for p in row]
-    height = min(room - _PICTURE_GAP, (_TEXT_WIDTH - _PICTURE_GAP * (len(row) - 1)) / sum(aspects))
-    images = [Image(_jpeg(p), height * aspect, height, hAlign="LEFT") for p, aspect in zip(row, aspects, strict=True)]
+def _picture_height(aspects: list[float], a_row: int) -> float:
+    """Height of every picture, points, with `a_row` of them side by side."""
+    rows = [aspects[i : i + a_row] for i in range(0, len(aspects), a_row)]
+    room = _PICTURE_HEIGHT / len(rows) - _PICTURE_GAP - (_CAPTION if len(aspects) > 1 else 0.0)
+    return min(room, *((_TEXT_WIDTH - _PICTURE_GAP * (len(row) - 1)) / sum(row) for row in rows))
+
+
+def _picture_row(row: list[tuple[Image, str]]) -> Table:
     gaps = [_PICTURE_GAP] * (len(row) - 1) + [0.0]
-    table = Table([images], colWidths=[height * aspect + gap for aspect, gap in zip(aspects, gaps, strict=True)], hAlign="CENTER")
-    style = [(f"{side}PADDING", (0, 0), (-1, -1), 0) for side in ("LEFT", "RIGHT", "TOP")]
-    table.setStyle(TableStyle([*style, ("BOTTOMPADDING", (0, 0), (-1, -1), _PICTURE_GAP)]))
+    cells = [[picture for picture, _ in row], *([[_text(name, "small") for _, name in row]] if row[0][1] else [])]
+    table = Table(cells, colWidths=[picture.drawWidth + gap for (picture, _), gap in zip(row, gaps, strict=True)], hAlign="CENTER")
+    style = [(f"{side}PADDING", (0, 0), (-1, -1), 0) for side in ("LEFT", "RIGHT", "TOP", "BOTTOM")]
+    style += [("TOPPADDING", (0, 1), (-1, 1), 1), ("BOTTOMPADDING", (0, -1), (-1, -1), _PICTURE_GAP)]
+    table.setStyle(TableStyle(style))
     return table
+
+
+def _key(m: Measurement) -> Paragraph:
+    """What the lines in the pictures mean, as text of the page: letters in a picture shrink with it."""
+    parts = []
+    for words, rgb in overlay.key(m, range(len(m.photos)), "the next page"):
+        mark = f'<font color="#{bytes(rgb).hex()}">\u2501\u2501</font> ' if rgb else ""
+        parts.append(mark + escape(words))
+    return Paragraph(" &nbsp; ".join(parts), _style("note"))
 
 
 def _jpeg(picture: np.ndarray) -> io.BytesIO:
@@ -309,6 +336,10 @@ def _page(page: Canvas, story: list[Flowable], m: Measurement, number: int, foot
 
 
 def _text(text: str, kind: str = "body") -> Paragraph:
+    return Paragraph(escape(text), _style(kind))
+
+
+def _style(kind: str) -> ParagraphStyle:
     plain, bold = _fonts()
     styles = {
         "title": ParagraphStyle("title", fontName=bold, fontSize=17, leading=21),
@@ -316,9 +347,10 @@ def _text(text: str, kind: str = "body") -> Paragraph:
         "label": ParagraphStyle("label", fontName=plain, fontSize=9, leading=12),
         "heading": ParagraphStyle("heading", fontName=bold, fontSize=10, leading=13, spaceBefore=7, spaceAfter=2),
         "small": ParagraphStyle("small", fontName=plain, fontSize=7, leading=9, textColor=colors.HexColor("#555555")),
+        "note": ParagraphStyle("note", fontName=plain, fontSize=8, leading=10.5, alignment=TA_CENTER),
         "body": ParagraphStyle("body", fontName=plain, fontSize=8, leading=10.5, spaceAfter=2),
     }
-    return Paragraph(escape(text), styles[kind])
+    return styles[kind]
 
 
 def _table(rows: list[list[str]], shares: tuple[float, ...], head: bool = False) -> Table:

@@ -61,6 +61,19 @@ def test_reduced_and_cropped_copy_keeps_pixel_centres(measurement: Measurement) 
     assert cropped.shape[1] == pytest.approx(24 * 40 + 2 * 80, abs=3)
 
 
+def test_on_paper_the_numbers_are_legible_and_the_key_is_the_pages(measurement: Measurement) -> None:
+    screen = overlay.draw(GREY, measurement, 0, reduce=0.5)
+    # 640 px printed 64 mm wide: a number is 1.8 mm high there, 18 px, and 11 px by the blade's own scale of 20 px/mm.
+    paper = overlay.draw(GREY, measurement, 0, reduce=0.5, px_per_printed_mm=10.0)
+    assert (screen[0, :40] == 255).all(), "on a screen the key lies in the corner"
+    assert (paper[0] == 128).all()
+    # The number 15 alone: the edge is drawn aslant, so numbers do not stand at one height.
+    heights = [int(np.ptp(np.flatnonzero((p[150:, 280:320] < 110).all(axis=2).any(axis=1)))) for p in (screen, paper)]
+    assert heights[0] < 14 < 15 <= heights[1] <= 19
+    assert overlay.size_px(measurement, 0) == (1280, 960)
+    assert overlay.draw(GREY, measurement, 0, margin_mm=2.0).shape[1::-1] == overlay.size_px(measurement, 0, 2.0)
+
+
 def test_each_photo_shows_its_own_stations(two_photo_measurement: Measurement) -> None:
     first, second = (_is(overlay.draw(GREY, two_photo_measurement, i), overlay.SHOULDER_RGB) for i in (0, 1))
     assert first[:, : 17 * 40].any()

@@ -81,6 +81,22 @@ def test_two_photos_are_both_shown(two_photo_measurement: Measurement) -> None:
     assert u1 <= A4[0] - 16 * mm + 1
 
 
+def test_the_key_of_the_pictures_is_text_of_the_page(measurement: Measurement, two_photo_measurement: Measurement) -> None:
+    assert "apex; a tick every mm" in (first := _pages(report.pdf(measurement, [GREY]))[0])
+    assert "dashed: flagged, see the next page" in first
+    assert "dotted" not in first, "no second line, no word of one"
+    names = [p.name for p in two_photo_measurement.photos]
+    assert all(_pages(report.pdf(two_photo_measurement, [GREY, GREY]))[0].count(name) == 2 for name in names), (
+        "named, and under its picture"
+    )
+
+
+def test_pictures_are_laid_out_so_that_each_is_largest() -> None:
+    # Three wide ones: two and one below are higher than three side by side; two of a photo's own shape stand side by side.
+    assert report._picture_height([2.2] * 3, 2) > 1.3 * report._picture_height([2.2] * 3, 3)
+    assert report._picture_height([1.33] * 2, 2) > report._picture_height([1.33] * 2, 1)
+
+
 def test_charts_draw_the_curve_and_leave_the_gap(measurement: Measurement) -> None:
     upper, lower = charts.along_edge(measurement).axes
     np.testing.assert_array_equal(upper.lines[0].get_ydata(), measurement.widths.width_mm)
