@@ -10,6 +10,7 @@ from matplotlib.figure import Figure as Chart
 from matplotlib.ticker import MaxNLocator
 
 from app.headline import stretch_label
+from vision.merge import GAP_MM
 from vision.results import Measurement
 from vision.thickness import READING_REACH_MM
 
@@ -53,10 +54,18 @@ def _banded(
 ) -> None:
     for index in range(len(m.photos)):
         mine = m.widths.photo == index
-        x = m.widths.position_mm[mine]
-        # A gap stays a gap: matplotlib breaks line and band at NaN.
-        axes.fill_between(x, band[0][mine], band[1][mine], color=colour, alpha=0.22, linewidth=0)
-        axes.plot(x, value[mine], color=colour, linewidth=1.1, label=label if index == 0 else None)
+        x, low, high, y = _broken(m.widths.position_mm[mine], band[0][mine], band[1][mine], value[mine])
+        axes.fill_between(x, low, high, color=colour, alpha=0.22, linewidth=0)
+        axes.plot(x, y, color=colour, linewidth=1.1, label=label if index == 0 else None)
+
+
+def _broken(x: np.ndarray, *columns: np.ndarray) -> list[np.ndarray]:
+    """The same with a NaN in every gap: matplotlib breaks line and band there.
+
+    One photo's stations have a gap where another photo, nearer there, gave the stations.
+    """
+    at = np.flatnonzero(np.diff(x) > GAP_MM) + 1
+    return [np.insert(x, at, x[at - 1]), *(np.insert(c, at, np.nan) for c in columns)]
 
 
 def _readings(axes: Axes, m: Measurement) -> None:

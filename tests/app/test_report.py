@@ -107,6 +107,17 @@ def test_charts_draw_the_curve_and_leave_the_gap(measurement: Measurement) -> No
     assert "main stretch, mean (6 to 22 mm, 15 mm of it)" in labels
 
 
+def test_no_line_runs_where_another_photo_gave_the_stations(measurement: Measurement) -> None:
+    w = measurement.widths
+    between = (w.position_mm > 10.0) & (w.position_mm < 15.0)
+    mixed = replace(measurement, photos=measurement.photos * 2, widths=replace(w, photo=np.where(between, 1, 0)))
+    first = charts.along_edge(mixed).axes[1].lines[0]
+    x, y = first.get_xdata(), first.get_ydata()
+    seam = int(np.flatnonzero(np.diff(x) > 4.0)[0])
+    assert np.isnan(y[seam]), "the line is broken before it would cross the other photo's stretch"
+    assert np.isfinite(y).sum() == np.isfinite(measurement.thickness.thickness_mm[~between]).sum()
+
+
 def test_reading_set_aside_is_shown_as_such(measurement: Measurement) -> None:
     aside = replace(measurement, cross_checks=(), declared=replace(measurement.declared, readings=(Reading(10.0, 0.5, set_aside=True),)))
     labels = [t.get_text() for t in charts.along_edge(aside).axes[1].get_legend().get_texts()]
