@@ -19,6 +19,7 @@ from vision.errors import DeclarationError
 from vision.flags import Note, StationFlag
 from vision.gaussian import Array, local_covariance
 from vision.results import WidthProfile
+from vision.rounding import round_pair
 from vision.sources import PLACEMENT_MM, Face, local_slopes
 from vision.thickness import COVERAGE_FACTOR, length_weights
 
@@ -226,14 +227,17 @@ def _one_arc(position: Array, arc: Array, photo: Array) -> Array:
 def _notes(merged: WidthProfile, overlaps: tuple[Overlap, ...]) -> list[Note]:
     out = []
     for o in overlaps:
+        difference, u = round_pair(abs(o.difference_mm), COVERAGE_FACTOR * o.u_mm)
+        wider = "wider" if o.difference_mm >= 0 else "narrower"
         text = (
-            f"photos {o.first + 1} and {o.second + 1} differ by {1000 * o.difference_mm:+.0f} µm in bevel width"
-            f" between {o.start_mm:.1f} and {o.end_mm:.1f} mm, ± {1000 * COVERAGE_FACTOR * o.u_mm:.0f} µm expected (k = 2)"
+            f"photo {o.second + 1} shows the bevel {difference} ± {u} mm {wider} than photo {o.first + 1} does"
+            f" between {o.start_mm:.1f} and {o.end_mm:.1f} mm"
         )
         if not o.agrees:
-            out.append(Note("overlap-disagrees", text, "look at both overlays; take the worse photo again"))
+            remedy = "look at both overlays: take the worse photo again, or leave out the photo of another edge"
+            out.append(Note("overlap-disagrees", f"{text}: more than both can tell, and no band includes it", remedy))
         else:
-            out.append(Note("overlap-agrees", text, "none needed", "info"))
+            out.append(Note("overlap-agrees", f"{text}: they agree", "none needed", "info"))
     gaps = np.diff(merged.position_mm)
     for i in np.flatnonzero(gaps > GAP_MM):
         text = f"no photo shows the edge from {merged.position_mm[i]:.1f} to {merged.position_mm[i + 1]:.1f} mm"

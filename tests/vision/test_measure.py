@@ -80,7 +80,8 @@ def test_two_photos_along_one_strip_merge_by_position(whole):
     # One picture of the overlap, measured in two frames: the difference is no more than the lines' own scatter.
     (seam,) = [n for n in m.notes if n.code.startswith("overlap")]
     assert seam.code == "overlap-agrees"
-    assert "photos 2 and 1 differ" in seam.text
+    assert seam.text.startswith("photo 1 shows the bevel 0.00")
+    assert seam.text.endswith(": they agree")
     assert {"shoulder line, photo 1", "shoulder line, photo 2"} <= set(m.widths.systematic_u_mm)
     assert m.other is None
     assert stages == sorted(stages)
@@ -93,8 +94,11 @@ def test_an_overlap_that_disagrees_is_flagged(whole, drawn):
     (seam,) = [n for n in m.notes if n.code == "overlap-disagrees"]
     assert seam.severity == "caution"
     # 0.2 mm seen is 0.207 mm on the face.
-    found = float(seam.text.split("differ by ")[1].split(" ")[0])
-    assert found == pytest.approx(1000 * 0.2 / math.cos(math.radians(15)), abs=6)
+    assert seam.text.startswith("photo 2 shows the bevel 0.2")
+    assert "mm wider than photo 1 does between " in seam.text
+    assert seam.text.endswith(": more than both can tell, and no band includes it")
+    found = float(seam.text.split("the bevel ")[1].split(" ")[0])
+    assert found == pytest.approx(0.2 / math.cos(math.radians(15)), abs=0.006)
 
 
 @pytest.fixture(scope="module")

@@ -40,7 +40,10 @@ def test_photos_that_disagree_are_flagged_with_the_figure(blades):
     expected = math.sqrt(2 * 0.003**2 + 2 * 0.003**2 * math.sqrt(2 * math.pi) * 0.3 / 10)
     assert overlaps[0].u_mm == pytest.approx(expected, rel=0.02)
     assert notes[0].code == "overlap-disagrees"
-    assert "+20 µm" in notes[0].text
+    # U = 2 u: 8.8 um.
+    assert notes[0].text.startswith("photo 2 shows the bevel 0.0200 ± 0.0088 mm wider")
+    assert "than photo 1 does between 30.0 and 39.9 mm: more than both can tell" in notes[0].text
+    assert "leave out the photo of another edge" in notes[0].remedy
 
 
 def test_good_overlaps_are_rarely_flagged(blades):
