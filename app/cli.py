@@ -42,7 +42,11 @@ class _Parser(argparse.ArgumentParser):
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit status (argparse itself leaves with 2 on a misuse)."""
     parser = build_parser()
-    options = parser.parse_args(arguments)
+    options, unknown = parser.parse_known_args(arguments)
+    # A misuse is said under the command's own name: its --help lists the flags.
+    parser.prog = " ".join(filter(None, (_PROGRAM, options.command, getattr(options, "log_command", None))))
+    if unknown:
+        parser.error(f"unrecognized arguments: {' '.join(unknown)}")
     _check_pairs(parser, options)
     commands = importlib.import_module(_HOMES.get(options.command, "app.commands"))
     try:

@@ -190,6 +190,9 @@ def test_misuse_exits_2(wrong: str, capsys) -> None:
         ("measure p.jpg --angle x --out o", "argument --angle: 'x' is not a number; "),
         ("measure p.jpg --caliper 20=0,47 --out o", "--caliper: '20=0,47': '0,47' is not a number: write decimals with a point; "),
         ("app --port 99999", "--port: '99999': a port is a whole number from 1 to 65535; 'shoulderline app --help' "),
+        ("plan r", "shoulderline plan: give --new-angle, --take-back or --bevel-width; 'shoulderline plan --help' lists the flags."),
+        ("measure p.jpg --scale 90 --out o", "with --scale-tolerance PERCENT; 'shoulderline measure --help' lists the flags."),
+        ("log find zzz", "'shoulderline log find --help' lists the flags."),
         ("mesure", "'shoulderline COMMAND --help' lists the flags."),
     ],
 )  # fmt: skip
