@@ -66,9 +66,12 @@ def drawing(s: Section, size_inch: tuple[float, float] = (4.6, 3.6)) -> Chart:
 def alt(s: Section) -> str:
     """The drawing in words."""
     now, after = (2 * float(p[1]) for p in (s.shoulder_before_mm, s.shoulder_after_mm))
+    back = float(s.after_mm[0, 0])
+    # To the drawing's own digits.
+    apex = f"the apex moves back by {back:.2f} mm" if back >= 0.005 else "the apex stays where it is"
     return (
         f"Section across the edge at {s.position_mm:.1f} mm, drawn to scale: {now:.2f} mm thick at the shoulder now, {after:.2f} mm after; "
-        f"the apex moves back by {float(s.after_mm[0, 0]):.2f} mm."
+        f"{apex}."
     )
 
 

@@ -33,9 +33,10 @@ def edit(desk: Desk, key: str) -> None:
     edited = st.data_editor(
         frame, num_rows="dynamic", hide_index=True, width=420, key=at, alt="Spot checks",
         column_config={
+            # A reading shows the digits that were read: 0.47 of a caliper, 0.471 of a micrometer.
             # No limits here: the table would drop what lies outside them without a word, `Declared` says why it cannot be.
             _PLACE: st.column_config.NumberColumn(step=0.1, format="%.1f"),
-            _READ: st.column_config.NumberColumn(step=0.001, format="%.3f"),
+            _READ: st.column_config.NumberColumn(step=0.001, format="plain"),
             _ASIDE: st.column_config.CheckboxColumn(default=False, help="Keeps the reading on record without using it."),
         },
     )  # fmt: skip

@@ -16,6 +16,8 @@ from vision.rounding import COVERAGE, format_angle
 from vision.section import places, section
 from vision.sources import USUAL_CHEEK_DEG
 
+# Half-width of a range, not the ± of a figure: that one, k = 2, stands under the tables.
+_USUAL, _WITHIN = USUAL_CHEEK_DEG
 _GRIND, _WIDTH = "a new angle, or the apex taken back", "a bevel of a certain width"
 
 
@@ -50,7 +52,7 @@ def _ask(m: Measurement) -> Request:
     goal = st.radio("What is asked for", [_GRIND, _WIDTH], key="plan-goal")
     cheek = fields.number(
         st.container(), "Cheek angle, degrees (between a cheek and the centre plane)", m.declared.cheek_angle_deg, 0.5, key="plan-cheek",
-        placeholder=f"the usual one, {USUAL_CHEEK_DEG[0]:g} ± {USUAL_CHEEK_DEG[1]:g}",
+        placeholder=f"the usual one, {_USUAL - _WITHIN:g} to {_USUAL + _WITHIN:g}",
         help="A cheek is the primary grind. The figures after rest on its angle wherever the new shoulder lies on the cheek.",
     )  # fmt: skip
     if goal == _WIDTH:

@@ -21,6 +21,7 @@ from vision.compare import Align, Common, Terms, compare
 from vision.errors import ResultUnreadable
 from vision.plan import Request, plan
 from vision.results import Measurement
+from vision.section import section
 
 SCREENS = Path(app.screens.__file__).parent
 
@@ -67,6 +68,18 @@ def test_plan_for_a_width_and_another_cheek(measurement) -> None:
     made = plan(measurement, Request(bevel_width_mm=1.4, cheek_deg=2.0))
     assert screen.table[0].value.to_dict("list") == plan_view.table(made.rows[0])
     assert not any("the usual one" in c.value for c in screen.caption)
+
+
+def test_the_usual_cheek_angle_is_a_range_and_its_band_stands_once(measurement) -> None:
+    screen = opened("plan", measurement)
+    assert screen.number_input(key="plan-cheek").proto.placeholder == "the usual one, 1 to 5"
+    assert any("Cheek angle 3.0 ± 2.3°, the usual one" in c.value for c in screen.caption)
+
+
+def test_the_section_says_what_becomes_of_the_apex(measurement) -> None:
+    flatter, back = (plan(measurement, request) for request in (Request(new_included_deg=24.0), Request(take_back_mm=0.1)))
+    assert "; the apex stays where it is." in plan_view.alt(section(measurement, flatter, 12.0))
+    assert "; the apex moves back by 0.10 mm." in plan_view.alt(section(measurement, back, 12.0))
 
 
 def test_a_plan_that_cannot_be_is_said_in_one_sentence(measurement) -> None:
