@@ -77,7 +77,7 @@ def draw_budget(m: Measurement) -> None:
         st.table({"source": [*(name for name, _ in rows), "together"], _SHARE: [f"{um:.1f}" for um in (*(um for _, um in rows), total)]})
 
 
-def draw_narrowing(found: Narrowing | None) -> None:
+def draw_narrowing(found: Narrowing | None, m: Measurement) -> None:
     """What would narrow the band most, worked out by the same model before anybody does it."""
     if found is None:
         return
@@ -85,8 +85,10 @@ def draw_narrowing(found: Narrowing | None) -> None:
     if not found.steps:
         st.write("None of: more readings, a better caliper, angle, height, print or rest. What is left is in the chart above.")
         return
-    st.markdown("\n".join(f"{i}. {plain(words.step(s, found))}" for i, s in enumerate(found.steps[:4], 1)))
-    st.caption("If those readings agree with the photo as the present ones do.")
+    # Readings that are left out of the figure, as after a contradiction, are not ones to add to.
+    more = m.thickness.fused
+    st.markdown("\n".join(f"{i}. {plain(words.step(s, found, more))}" for i, s in enumerate(found.steps[:4], 1)))
+    st.caption("If those readings agree with the photo as the present ones do." if more else "If those readings agree with the photo.")
 
 
 def draw_cautions(m: Measurement) -> None:

@@ -85,12 +85,13 @@ def seam(o: Overlap, names: Sequence[str]) -> str:
     return f"{pair}: the second's bevel is {difference} ± {u} mm {wider}; {verdict}"
 
 
-def step(s: Step, now: Narrowing) -> str:
-    """One thing that would narrow the band, and by how much."""
+def step(s: Step, now: Narrowing, more: bool = True) -> str:
+    """One thing that would narrow the band, and by how much; `more`: there are readings already."""
+    two = "two more caliper readings" if more else "two caliper readings"
     at = " and ".join(f"{p:.0f}" for p in s.places_mm)
     what = {
-        "readings": f"two more caliper readings, at {at} mm",
-        "readings-tip": f"two more caliper readings near the tip end, at {at} mm",
+        "readings": f"{two}, at {at} mm",
+        "readings-tip": f"{two} near the tip end, at {at} mm",
         "caliper": f"a caliper good to {s.to_tolerance:g} mm instead of {s.from_tolerance:g} mm",
         "angle": f"knowing the included angle to ± {s.to_tolerance:g}° instead of ± {s.from_tolerance:g}°",
         "height": f"knowing the edge's height to ± {s.to_tolerance:g} mm instead of ± {s.from_tolerance:g} mm",

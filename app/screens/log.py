@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from app import log_charts, log_session, log_view
-from app.reference_log import search
+from app.reference_log import search, words
 from app.reference_log.records import Condition, Edge, Source, knife_key
 from app.reference_log.store import Store
 from app.reference_log.summary import Choice, Summary
@@ -58,7 +58,9 @@ def _models(store: Store, wanted: search.Filter, sort: str, descending: bool) ->
     if not found:
         st.info("No model fits. Widen the filter, or look among the measurements.")
         return
-    st.write(f"{len(found)} model{'s' * (len(found) > 1)}, {sum(s.specimens for s in found)} specimens")
+    specimens, left = sum(s.specimens for s in found), sum(words.left_out_count(s) for s in found)
+    counted = f"{len(found)} model{'s' * (len(found) > 1)}, {specimens} specimen{'s' * (specimens > 1)}"
+    st.write(counted + (f"; in no figure, since they cannot be averaged with these: {left} measurement{'s' * (left > 1)}" if left else ""))
     _charts(found)
     st.caption("Choose a line to open that model. ± is the 95 % interval of the mean; of a single specimen k = 2.")
     alt = "Every model with its thickness, range, number of specimens, and how it was had"

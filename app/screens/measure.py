@@ -107,7 +107,7 @@ def _says_enough(task: session.Task) -> bool:
 def _rest(result: session.Result) -> None:
     figures.draw_remarks(result.measurement)
     figures.draw_budget(result.measurement)
-    figures.draw_narrowing(session.bench().narrowing(result))
+    figures.draw_narrowing(session.bench().narrowing(result), result.measurement)
     figures.draw_downloads(result)
 
 

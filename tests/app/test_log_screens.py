@@ -90,6 +90,9 @@ def test_every_models_figures_are_the_librarys(own: Path) -> None:
     assert shown["thickness"] == [words.figure(s) for s in expected]
     assert shown["specimens lie"] == [words.specimens_lie(s) for s in expected]
     assert shown["specimens"] == [s.specimens for s in expected]
+    # Nothing of the log goes uncounted: 120 measurements, those in a figure and those in none.
+    left = 120 - sum(s.measurements for s in expected)
+    assert any(m.value.startswith("30 models") and m.value.endswith(f": {left} measurements") for m in page.markdown)
     (chart,) = _charts(page)
     assert [row["mean"] for row in _values(page, 0, chart)] == [s.mean_mm for s in expected]
     page.text_input(key="log_text").set_value("ostfeld").run()

@@ -64,6 +64,9 @@ def test_a_seam_says_wider_or_narrower() -> None:
 
 def test_a_step_names_only_what_it_gains() -> None:
     now = Narrowing(0.0155, 0.0175, ())
-    said = step(Step("readings-tip", 0.0155, 0.0155, (43.0, 45.0)), now)
+    tip = Step("readings-tip", 0.0155, 0.0155, (43.0, 45.0))
+    said = step(tip, now)
+    assert said.startswith("two more caliper readings near the tip end, at 43 and 45 mm: ")
+    assert step(tip, now, more=False).startswith("two caliper readings near the tip end"), "more than none is no more"
     assert "main stretch" not in said
     assert "last millimetre ± 0.031 instead of ± 0.035 mm" in said
