@@ -115,7 +115,7 @@ def _curve(axes: Axes, m: Measurement) -> None:
     axes.xaxis.set_major_locator(MaxNLocator(8, integer=True, steps=[1, 2, 5, 10]))
     words = {"fontsize": _SMALL_PX * 72 / _DPI, "transform": axes.transAxes}
     axes.text(0.01, 0.86, "mm thick, 95 % band", ha="left", va="center", **words)
-    axes.text(1.0, -0.29, "mm along the printed scale", ha="right", va="center", **words)
+    axes.text(1.0, -0.29, f"mm along the {'drawn line' if m.scale_declared else 'printed scale'}", ha="right", va="center", **words)
 
 
 def _view(m: Measurement, photo: np.ndarray, index: int) -> np.ndarray:

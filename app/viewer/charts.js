@@ -47,7 +47,7 @@ class SlCharts {
       scales: { x: { time: false }, y: { range: (u, low, high) => this.span(names, thick, low, high) } },
       series: [{}, { stroke, width: 1.6, points: { show: false } }, ...names.slice(1).map(() => ({ stroke: "transparent", width: 0, points: { show: false } }))],
       bands: [{ series: [2, 3], fill: slAlpha(stroke, 0.25) }],
-      axes: [{ ...axis, size: thick ? 44 : 26, label: thick ? "position on the printed scale, mm" : undefined, labelSize: 18, labelFont: "12px sans-serif" }, { ...axis, size: 52 }],
+      axes: [{ ...axis, size: thick ? 44 : 26, label: thick ? `position ${p.where}, mm` : undefined, labelSize: 18, labelFont: "12px sans-serif" }, { ...axis, size: 52 }],
       hooks: {
         draw: [(u) => this.extras(u, thick, theme)],
         setCursor: [(u) => !this.quiet && this.on.hover(u.cursor.left >= 0 ? u.cursor.idx : null)],

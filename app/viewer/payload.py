@@ -47,13 +47,20 @@ def of(m: Measurement, stretches: Stretches | None = None) -> dict[str, Any]:
     out["shown"] = _with_breaks(
         [_figures(*row) for row in zip(w.width_mm[order], width_u[order], t.thickness_mm[order], t.u_mm[order], strict=True)], breaks, ""
     )
-    return out | {"readings": _readings(m), "zones": _zones(m), "marks": _marks(stretches), "other": _other(m), "rivals": _rivals(m)}
+    return out | {
+        "where": _where(m.scale_declared),
+        "readings": _readings(m),
+        "zones": _zones(m),
+        "marks": _marks(stretches),
+        "other": _other(m),
+        "rivals": _rivals(m),
+    }
 
 
 def nothing() -> dict[str, Any]:
     """What is drawn over a photo that has no result yet: nothing."""
     columns = ("x", "w", "wl", "wh", "t", "tl", "th", "a", "ax", "ay", "sx", "sy", "photo", "doubt", "says", "shown")
-    return {name: [] for name in (*columns, "readings", "zones", "marks", "other", "rivals")}
+    return {"where": _where(False)} | {name: [] for name in (*columns, "readings", "zones", "marks", "other", "rivals")}
 
 
 def found(declared: Sequence[Declared], seen: Sequence[Sequence[Sighting]], stretches: Stretches | None = None) -> dict[str, Any]:
@@ -63,7 +70,13 @@ def found(declared: Sequence[Declared], seen: Sequence[Sequence[Sighting]], stre
         for sighting in group:
             lines += _lines(sighting.widths(facts), index + sighting.place)
             index += len(sighting.records)
-    return nothing() | {"other": lines, "marks": _marks(stretches)}
+    drawn = any(record.hints.scale for group in seen for sighting in group for record in sighting.records)
+    return nothing() | {"where": _where(drawn), "other": lines, "marks": _marks(stretches)}
+
+
+def _where(scale_declared: bool) -> str:
+    """What positions are read on: without the strip there is no printed scale."""
+    return "along the drawn line" if scale_declared else "on the printed scale"
 
 
 def _figures(width: float, width_u: float, thickness: float, u: float) -> str:

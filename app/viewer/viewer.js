@@ -158,7 +158,7 @@ class SlViewer {
     else if (s && s.x !== null && s.i !== null) {
       const photo = this.data.photos.length > 1 && s.photo >= 0 ? `, photo ${s.photo + 1}` : "";
       this.readout.textContent = `${s.x.toFixed(1)} mm${photo}: ${p.shown[s.i]}${p.says[s.i] ? `; flags: ${p.says[s.i]}` : ""}`;
-    } else if (s && s.x !== null) this.readout.textContent = `${s.x.toFixed(1)} mm on the printed scale`;
+    } else if (s && s.x !== null) this.readout.textContent = `${s.x.toFixed(1)} mm ${p.where}`;
     else this.readout.textContent = this.data.modes.find((m) => m.name === this.mode).hint;
     this.root.dataset.position = s && s.x !== null ? s.x : "";
   }

@@ -14,6 +14,7 @@ from PIL import Image
 from app import picture
 from app.headline import headline
 from app.overlay import APEX_RGB, SHOULDER_RGB
+from vision.hints import DeclaredScale
 from vision.results import Measurement
 
 GREY = np.full((960, 1280, 3), 128, np.uint8)
@@ -119,3 +120,12 @@ def test_nothing_measured_still_gives_a_picture(measurement) -> None:
     data = picture.png(replace(measurement, widths=widths, thickness=band, zones=None), GREY)
     with Image.open(io.BytesIO(data)) as shown:
         assert shown.size == (1200, 630)
+
+
+def test_without_the_strip_the_axis_names_the_drawn_line(measurement) -> None:
+    hints = replace(measurement.photos[0].hints, scale=DeclaredScale(50.0, 0.01, "two points"))
+    bare = replace(measurement, photos=(replace(measurement.photos[0], hints=hints),))
+    for m, words in ((measurement, "mm along the printed scale"), (bare, "mm along the drawn line")):
+        axes = Chart().add_subplot()
+        picture._curve(axes, m)
+        assert words in [t.get_text() for t in axes.texts]

@@ -12,6 +12,7 @@ import numpy as np
 from app.viewer import payload, tiles
 from tests.vision.drawn import Drawn
 from vision.declared import Declared
+from vision.hints import DeclaredScale
 from vision.results import Alternative
 from vision.sighting import sight
 from vision.zones import Stretches
@@ -96,3 +97,13 @@ def test_lines_of_photos_without_a_figure_are_numbered_by_photo() -> None:
     line = next(line for line in data["other"] if line["photo"] == 2 and line["x"] > 15)
     assert math.isclose(line["apex"][1], (14.0 - 4.5) * 60, abs_tol=0.5)
     assert math.isclose(line["shoulder"][1], (14.0 - 5.4) * 60, abs_tol=0.5)
+
+
+def test_without_the_strip_no_position_is_on_a_printed_scale(measurement) -> None:
+    assert payload.of(measurement)["where"] == payload.nothing()["where"] == "on the printed scale"
+    hints = replace(measurement.photos[0].hints, scale=DeclaredScale(50.0, 0.01, "two points"))
+    bare = replace(measurement, photos=(replace(measurement.photos[0], hints=hints),))
+    assert payload.of(bare)["where"] == "along the drawn line"
+    seen = sight(Drawn().photo(), Declared(included_angle_deg=None))
+    drawn = replace(seen, record=replace(seen.record, hints=hints))
+    assert payload.found([Declared(included_angle_deg=None)], [[drawn]])["where"] == "along the drawn line"
