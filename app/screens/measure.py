@@ -8,7 +8,7 @@ import streamlit as st
 
 from app import facts_form, first, session
 from app.measuring import bare, blade, carried, figures, look, memory, other_side, photos, readings, tasks, work
-from app.measuring.page import Page
+from app.measuring.page import Page, Place
 from app.refusals import refusable
 from app.report import CAUTION
 from vision.declared import Declared
@@ -52,7 +52,7 @@ def main() -> None:
         whole = tasks.of(chosen, declared, desk.now, other, called)
         return whole if without is None else _pointed(whole, desk.now, without)
 
-    result = _draw(page, task, chosen, desk, without)
+    result = _draw(page, task, chosen, (desk, rest), without)
     if result is not None:
         st.session_state["result"] = result
         with words.open():
@@ -62,9 +62,14 @@ def main() -> None:
 
 
 def _draw(
-    page: Page, make: Callable[[], session.Task | None], chosen: photos.Chosen, desk: work.Desk, without: bare.Bare | None
+    page: Page,
+    make: Callable[[], session.Task | None],
+    chosen: photos.Chosen,
+    below: tuple[work.Desk, Place],
+    without: bare.Bare | None,
 ) -> session.Result | None:
     """Everything down to the photo and what was pointed at in it; the result, once there is one."""
+    desk, rest = below
     bench, key, more = session.bench(), f"viewer-{chosen.subject}", bare.MODES if without else ()
     with page.refusals:
         task = refusable(make)
@@ -78,6 +83,11 @@ def _draw(
         elif task and seen and not _says_enough(task):
             figures.draw_checks([record for group in seen for s in group for record in s.records])
             st.info("Strip and edge are found. Now say what you know: the included angle, or caliper readings (below), then press Measure.")
+            # Who presses Measure on a phone sees nothing of what stands above the photo.
+            with rest.open():
+                st.info(
+                    "No figure yet: say the included angle, or type caliper readings into the table of spot checks, then press Measure."
+                )
     with page.picture.open():
         if result is not None:
             look.draw(result, bench, desk, key, more)

@@ -58,6 +58,8 @@ def test_an_own_photo_is_looked_at_before_anything_is_declared(demos) -> None:
     assert not screen.exception
     assert not screen.header
     assert any("Strip and edge are found" in i.value for i in screen.info)
+    # Below the form too, where Measure is pressed.
+    assert screen.info[-1].value.startswith("No figure yet: say the included angle")
     assert any("strip found" in e.label for e in screen.expander)
     assert screen.get("bidi_component"), "the photo with both lines, before any figure"
     declared = demos["belly-thickens"].declared
