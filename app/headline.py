@@ -49,7 +49,7 @@ def stretch_label(name: str, stretch: Stretch) -> str:
 
 def tip_end(rise: Rise) -> str:
     """Where `Rise.at_tip` was taken: the photo need not show the tip itself."""
-    at = f" ({rise.end_mm:.0f} mm)" if math.isfinite(rise.end_mm) else ""
+    at = f" ({rise.end_mm:z.0f} mm)" if math.isfinite(rise.end_mm) else ""
     return f"tip end of what was measured{at}"
 
 

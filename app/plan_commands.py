@@ -67,7 +67,7 @@ def _row_lines(row: Row) -> list[str]:
         ("bevel width", row.width_now, row.width),
         ("thickness behind the edge", row.thickness_now, row.thickness),
     )
-    out = [f"{row.name}, {row.start_mm:.0f} to {row.end_mm:.0f} mm: included angle {included_text(row.included_deg)}"]
+    out = [f"{row.name}, {row.start_mm:z.0f} to {row.end_mm:z.0f} mm: included angle {included_text(row.included_deg)}"]
     out += [f"  {label}: {figure_text(now)} now, {figure_text(after)} after" for label, now, after in pairs]
     back = row.apex_back
     out.append("  apex stays where it is" if back.value_mm == back.u_mm == 0 else f"  apex taken back by {figure_text(back)}")
@@ -113,9 +113,8 @@ def repeatability(options: argparse.Namespace) -> None:
 
 def repeatability_text(found: study.Study) -> str:
     """The study for a terminal."""
-    lines = [
-        f"{found.results} results in {_count(len(found.sessions), 'session')}, compared from {found.start_mm:.1f} to {found.end_mm:.1f} mm"
-    ]
+    span = f"{found.start_mm:z.1f} to {found.end_mm:z.1f} mm"
+    lines = [f"{found.results} results in {_count(len(found.sessions), 'session')}, compared from {span}"]
     for label, c in (("bevel width", found.width), ("thickness behind the edge", found.thickness)):
         if max(c.within, c.between) < _NO_SCATTER_MM:
             lines.append(f"{label}: {c.mean:.3f} mm in every result, no scatter at all")

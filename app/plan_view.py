@@ -31,7 +31,7 @@ def heading(row: Row) -> str:
     """The stretch and where it lies."""
     if not math.isfinite(row.start_mm):
         return f"{row.name}: {NOT_MEASURED}"
-    return f"{row.name[:1].upper()}{row.name[1:]}, {row.start_mm:.0f} to {row.end_mm:.0f} mm"
+    return f"{row.name[:1].upper()}{row.name[1:]}, {row.start_mm:z.0f} to {row.end_mm:z.0f} mm"
 
 
 def drawing(s: Section, size_inch: tuple[float, float] = (4.6, 3.6)) -> Chart:

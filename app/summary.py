@@ -14,7 +14,7 @@ def text(measurement: Measurement) -> str:
     seen, stations = seen_share(measurement)
     position = measurement.widths.position_mm[np.isfinite(measurement.thickness.thickness_mm)]
     where = "along the drawn line" if measurement.scale_declared else "on the printed scale"
-    span = f" from {position.min():.1f} to {position.max():.1f} mm {where}" if seen else ""
+    span = f" from {position.min():z.1f} to {position.max():z.1f} mm {where}" if seen else ""
     lines = [f"{', '.join(p.name for p in measurement.photos)}: {seen} of {stations} stations measured{span}", ""]
     figures = headline(measurement)
     if figures:

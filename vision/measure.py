@@ -306,7 +306,7 @@ def _one_sided(faces: Sequence[Face]) -> list[Note]:
     length = float(alone.sum()) * bevel.STATION_STEP_MM
     if len(faces) == 1 or length < merge.GAP_MM:
         return []
-    text = f"both sides were seen from {x[both].min():.1f} to {x[both].max():.1f} mm; {length:.0f} mm of the first side have no other"
+    text = f"both sides were seen from {x[both].min():z.1f} to {x[both].max():z.1f} mm; {length:.0f} mm of the first side have no other"
     return [Note("one-side-only", text, "photograph the same stretch of both sides", "info")]
 
 
@@ -397,7 +397,7 @@ def _gaps(profiles: Sequence[WidthProfile]) -> list[Note]:
         # Neighbours in the list with a gap between them are two photos' ends, and the merge has said so.
         ends = [(x[a], x[b]) for a, b in pairwise(known) if b - a > 1 and x[b] - x[a] > merge.GAP_MM]
         if ends:
-            where = ", ".join(f"{a:.1f} to {b:.1f} mm" for a, b in ends) + (f" of side {i + 1}" if len(profiles) > 1 else "")
+            where = ", ".join(f"{a:z.1f} to {b:z.1f} mm" for a, b in ends) + (f" of side {i + 1}" if len(profiles) > 1 else "")
             text = f"no trustworthy line from {where}: no figure knows of this part"
             out.append(Note("gap", text, "see the flags there, and take another photo"))
     return out

@@ -231,7 +231,7 @@ def _notes(merged: WidthProfile, overlaps: tuple[Overlap, ...]) -> list[Note]:
         wider = "wider" if o.difference_mm >= 0 else "narrower"
         text = (
             f"photo {o.second + 1} shows the bevel {difference} ± {u} mm {wider} than photo {o.first + 1} does"
-            f" between {o.start_mm:.1f} and {o.end_mm:.1f} mm"
+            f" between {o.start_mm:z.1f} and {o.end_mm:z.1f} mm"
         )
         if not o.agrees:
             remedy = "look at both overlays: take the worse photo again, or leave out the photo of another edge"
@@ -240,7 +240,7 @@ def _notes(merged: WidthProfile, overlaps: tuple[Overlap, ...]) -> list[Note]:
             out.append(Note("overlap-agrees", f"{text}: they agree", "none needed", "info"))
     gaps = np.diff(merged.position_mm)
     for i in np.flatnonzero(gaps > GAP_MM):
-        text = f"no photo shows the edge from {merged.position_mm[i]:.1f} to {merged.position_mm[i + 1]:.1f} mm"
+        text = f"no photo shows the edge from {merged.position_mm[i]:z.1f} to {merged.position_mm[i + 1]:z.1f} mm"
         out.append(Note("gap", text, "take one more photo there"))
     return out
 
@@ -319,7 +319,7 @@ def landmark_notes(first: WidthProfile, other: WidthProfile, landmarks_mm: tuple
         low, high = float(np.nanmin(profile.position_mm)), float(np.nanmax(profile.position_mm))
         if not low <= x <= high:
             text = (
-                f"the landmark of side {side} at {x:g} mm lies outside the photographed edge ({low:.1f} to {high:.1f} mm);"
+                f"the landmark of side {side} at {x:g} mm lies outside the photographed edge ({low:z.1f} to {high:z.1f} mm);"
                 " the edge was taken to go on straight up to it"
             )
             out.append(Note("landmark-outside", text, "photograph the edge up to the landmark, or take a landmark that both sides show"))

@@ -107,7 +107,7 @@ def stretch_notes(fit: ThicknessFit, stretches: Stretches | None = None) -> tupl
     x, marks = fit.position_mm, stretches or Stretches()
     if not fit.measured.any():
         return ()
-    seen = f"(measured: {x[fit.measured].min():.1f} to {x[fit.measured].max():.1f} mm)"
+    seen = f"(measured: {x[fit.measured].min():z.1f} to {x[fit.measured].max():z.1f} mm)"
     spans = (
         [("only ", s) for s in marks.only] + [(f"{n} = ", s) for n, s in marks.apart.items()] + [("left out ", s) for s in marks.leave_out]
     )

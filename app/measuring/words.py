@@ -81,7 +81,7 @@ def seam(o: Overlap, names: Sequence[str]) -> str:
     difference, u = rounding.round_pair(abs(o.difference_mm), 2 * o.u_mm)
     wider = "wider" if o.difference_mm >= 0 else "narrower"
     verdict = "they agree" if o.agrees else "THEY DISAGREE by more than both can tell"
-    pair = f"{names[o.first]} and {names[o.second]}, {o.start_mm:.0f} to {o.end_mm:.0f} mm"
+    pair = f"{names[o.first]} and {names[o.second]}, {o.start_mm:z.0f} to {o.end_mm:z.0f} mm"
     return f"{pair}: the second's bevel is {difference} ± {u} mm {wider}; {verdict}"
 
 

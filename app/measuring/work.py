@@ -89,11 +89,11 @@ class Work:
             what = _KINDS.get(p.line, f"guide point on the {p.line}")
             out.append((f"{what} at ({p.x_px:.0f}, {p.y_px:.0f}) px", replace(self, points=_without(self.points, i))))
         for i, (a, b) in enumerate(self.only):
-            out.append((f"headline over {a:.1f} to {b:.1f} mm alone", replace(self, only=_without(self.only, i))))
+            out.append((f"headline over {a:z.1f} to {b:z.1f} mm alone", replace(self, only=_without(self.only, i))))
         for i, (a, b) in enumerate(self.leave_out):
-            out.append((f"left out: {a:.1f} to {b:.1f} mm", replace(self, leave_out=_without(self.leave_out, i))))
+            out.append((f"left out: {a:z.1f} to {b:z.1f} mm", replace(self, leave_out=_without(self.leave_out, i))))
         for i, (name, a, b) in enumerate(self.apart):
-            out.append((f"reported apart as {name}: {a:.1f} to {b:.1f} mm", replace(self, apart=_without(self.apart, i))))
+            out.append((f"reported apart as {name}: {a:z.1f} to {b:z.1f} mm", replace(self, apart=_without(self.apart, i))))
         return out
 
     def picked(self, what: dict, sha256: str) -> Work:

@@ -287,6 +287,8 @@ def test_summary_shows_headline_and_remarks(measurement: Measurement) -> None:
     text = summary.text(measurement)
     assert "edge-1.jpg: 236 of 241 stations measured from 6.0 to 30.0 mm" in text
     assert headline(measurement)[0].text in text
+    from_nothing = replace(measurement.widths, position_mm=measurement.widths.position_mm - 6.02)
+    assert "stations measured from 0.0 to 24.0 mm" in summary.text(replace(measurement, widths=from_nothing)), "no minus before a nought"
     assert "caution: the edge's height was not declared; measure it." in text
 
 
