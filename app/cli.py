@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import os
 import sys
 from collections.abc import Sequence
 from importlib.metadata import version
 from pathlib import Path
 from typing import NoReturn
 
-from app.pointing import add_pointing, check_pointing, decimal, number
+from app.pointing import add_pointing, check_pointing, decimal, number, place
 from app.reference_log.commands import add_log
 from app.refusal import EXIT_REFUSED, EXIT_STOPPED, sentence
 from vision.errors import ShoulderlineError
@@ -51,11 +52,17 @@ def main(arguments: Sequence[str] | None = None) -> int:
     commands = importlib.import_module(_HOMES.get(options.command, "app.commands"))
     try:
         # Only a command that can end in several ways returns a status.
-        return getattr(commands, options.command)(options) or 0
+        status = getattr(commands, options.command)(options) or 0
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # Whoever read along (`| head`) has seen enough: no error of ours, and none when Python flushes at its end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
     except (ShoulderlineError, OSError) as error:
         return _refused(sentence(error))
     except KeyboardInterrupt:
         return _refused("stopped: interrupted from the keyboard; nothing was written.", status=EXIT_STOPPED)
+    return status
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -200,7 +207,7 @@ def _add_measure(commands: argparse._SubParsersAction) -> None:
     p.add_argument("--leave-out", type=span, action="append", default=[], metavar="A:B", help="leave this stretch out of the headline")
     add_pointing(p)
     p.add_argument("--picture", action="store_true", help="add picture.png, one picture of 1200 x 630 px for sharing")
-    p.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder for the results")
+    p.add_argument("--out", type=place, required=True, metavar="DIR", help="folder for the results")
 
 
 def _add_plan(commands: argparse._SubParsersAction) -> None:
@@ -210,7 +217,7 @@ def _add_plan(commands: argparse._SubParsersAction) -> None:
     p.add_argument("--take-back", type=decimal, metavar="MM", help="take the apex back by this much")
     p.add_argument("--bevel-width", type=decimal, metavar="MM", help="find the angle that makes the bevel this wide")
     p.add_argument("--cheek-angle", type=decimal, metavar="DEG", help="angle between a cheek and the centre plane")
-    p.add_argument("--out", type=Path, metavar="FILE", help="write the figures station by station, as CSV")
+    p.add_argument("--out", type=place, metavar="FILE", help="write the figures station by station, as CSV")
 
 
 def _add_compare(commands: argparse._SubParsersAction) -> None:
@@ -221,7 +228,7 @@ def _add_compare(commands: argparse._SubParsersAction) -> None:
     p.add_argument(
         "--same", choices=("strip", "caliper", "edge"), action="append", default=[], help="what is one and the same in all; repeatable"
     )
-    p.add_argument("--out", type=Path, metavar="FILE", help="write the difference place by place, as CSV")
+    p.add_argument("--out", type=place, metavar="FILE", help="write the difference place by place, as CSV")
 
 
 def _add_repeatability(commands: argparse._SubParsersAction) -> None:
@@ -232,19 +239,19 @@ def _add_repeatability(commands: argparse._SubParsersAction) -> None:
 def _add_target(commands: argparse._SubParsersAction) -> None:
     p = _command(commands, "target", "write the page with the strip, to be printed to scale")
     p.add_argument("--paper", choices=("a4", "letter"), default="a4", help="size of the page (default %(default)s)")
-    p.add_argument("--out", type=Path, required=True, metavar="FILE", help="the PDF to write")
+    p.add_argument("--out", type=place, required=True, metavar="FILE", help="the PDF to write")
 
 
 def _add_camera(commands: argparse._SubParsersAction) -> None:
     p = _command(commands, "camera", "make a camera profile from six or more tilted photos of the strip")
     p.add_argument("photos", nargs="+", type=Path, metavar="PHOTO", help="photo of the flat strip, tilted differently each time")
     p.add_argument("--printed-bar", type=bar_pair, metavar="X,Y", help="measured lengths of the two 100 mm check bars")
-    p.add_argument("--out", type=Path, required=True, metavar="FILE", help="the camera profile to write")
+    p.add_argument("--out", type=place, required=True, metavar="FILE", help="the camera profile to write")
 
 
 def _add_demo(commands: argparse._SubParsersAction) -> None:
     p = _command(commands, "demo", "measure the demo photos and print measured beside true")
-    p.add_argument("--out", type=Path, default=Path("shoulderline-demo"), metavar="DIR", help="folder for results (default %(default)s)")
+    p.add_argument("--out", type=place, default=Path("shoulderline-demo"), metavar="DIR", help="folder for results (default %(default)s)")
 
 
 def _add_app(commands: argparse._SubParsersAction) -> None:

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vision.hints import Guide, Hints, LineKind
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from vision.hints import DeclaredScale
 
 _SCALES = ("scale", "scale_between", "scale_rule")
@@ -111,6 +110,13 @@ def point(text: str) -> tuple[float, float]:
     if len(parts) != 2:
         raise argparse.ArgumentTypeError(f"{text!r}: expected X,Y in px, such as 812,455")
     return number(parts[0], text), number(parts[1], text)
+
+
+def place(text: str) -> Path:
+    """A file or folder to write. An empty name would be the folder one happens to be in."""
+    if not text.strip():
+        raise argparse.ArgumentTypeError("the name is empty: say where to write")
+    return Path(text)
 
 
 def decimal(text: str) -> float:

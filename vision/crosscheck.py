@@ -27,7 +27,7 @@ from vision.flags import Note
 from vision.gaussian import Array
 from vision.results import CrossCheck
 from vision.rounding import format_angle, format_figure, format_value
-from vision.sources import PLACEMENT_MM, Face, Source, angle_names
+from vision.sources import PLACEMENT_MM, USUAL_CHEEK_DEG, Face, Source, angle_names
 from vision.thickness import (
     COVERAGE_FACTOR,
     ThicknessFit,
@@ -40,8 +40,6 @@ from vision.thickness import (
 
 # Chance that a set of good readings has one questioned.
 FALSE_ALARM = 0.03
-# Cheek angles of flat-ground to full-height blades; used only when none is declared (common practice, no source).
-USUAL_CHEEK_DEG = (2.0, 4.0)
 # Codes of `angle_note`.
 _OF_THE_ANGLE = ("angle-off", "angle-differs")
 DISAGREEMENT = "readings questioned or at odds with photo and angle"
@@ -150,7 +148,8 @@ def _above_shoulder(declared: Declared, difference_mm: float) -> str:
 
     if declared.cheek_angle_deg:
         return f"jaws {height(declared.cheek_angle_deg):.1f} mm above the shoulder would read that"
-    low, high = USUAL_CHEEK_DEG
+    usual, half = USUAL_CHEEK_DEG
+    low, high = usual - half, usual + half
     return f"jaws {height(high):.1f} to {height(low):.1f} mm above the shoulder would read that (cheeks of {high:g} to {low:g}°)"
 
 

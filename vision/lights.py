@@ -108,7 +108,9 @@ def sight_together(
 
 def _check(photos: Sequence[Photo], hints: Sequence[Hints]) -> None:
     if not 2 <= len(photos) <= MOST_LIGHTS:
-        raise DeclarationError(f"{len(photos)} photos with the lamp moved", f"one setting needs 2 to {MOST_LIGHTS}", "give as many")
+        raise DeclarationError(
+            f"{len(photos)} photo{'s' * (len(photos) != 1)} with the lamp moved", f"one setting needs 2 to {MOST_LIGHTS}", "give as many"
+        )
     if sum(bool(h.guides) for h in hints) > 1:
         raise DeclarationError("guide points in several photos of one setting", "they share one line", "place them in one of the photos")
     if any(h.scale for h in hints):

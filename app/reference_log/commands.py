@@ -8,6 +8,7 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
+from app.pointing import place
 from app.reference_log.records import Condition, Edge, Record, Source
 
 EXIT_SOME_TURNED_AWAY = 4
@@ -24,7 +25,7 @@ def add_log(commands: argparse._SubParsersAction) -> None:
     _add_add(_command(sub, "add", "add a result of 'shoulderline measure'"))
     p = _command(sub, "template", "write the file that contributions are filled into", log=False)
     p.add_argument("--format", choices=("csv", "json"), default="csv", help="format of the template (default %(default)s)")
-    p.add_argument("--out", type=Path, metavar="FILE", help="the file to write (default: print it)")
+    p.add_argument("--out", type=place, metavar="FILE", help="the file to write (default: print it)")
     p = _command(sub, "import", "check contributions and take what can be taken")
     p.add_argument("file", type=Path, metavar="FILE", help="CSV or JSON with the template's columns")
     p.add_argument("--turned-away", type=Path, metavar="FILE", help="where the rows turned away go, with the reason; .json for JSON")
@@ -32,7 +33,7 @@ def add_log(commands: argparse._SubParsersAction) -> None:
     _add_summary(_command(sub, "summary", "what the log says of one model"))
     p = _command(sub, "export", "publish the list")
     p.add_argument("--format", choices=("csv", "json", "markdown", "html"), required=True, help="csv and json hold every record")
-    p.add_argument("--out", type=Path, required=True, metavar="FILE", help="the file to write")
+    p.add_argument("--out", type=place, required=True, metavar="FILE", help="the file to write")
     p = _command(sub, "correct", "supersede a record by one with some columns changed; the old one is kept")
     p.add_argument("number", type=int, metavar="ID", help="the record's number")
     p.add_argument("--set", type=_column_text, action="append", required=True, metavar="COLUMN=TEXT", help="what it should say; repeatable")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import os
 import socket
 import subprocess
 import sys
@@ -389,3 +390,21 @@ def test_help_answers_without_the_heavy_libraries() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_whoever_stops_reading_ends_no_command(tmp_path: Path) -> None:
+    """`shoulderline ... | head -1`: the rest of what is printed has nobody to go to."""
+    command = [sys.executable, "-m", "app.cli", "target", "--out", str(tmp_path / "strip.pdf")]
+    read, write = os.pipe()
+    os.close(read)
+    done = subprocess.run(command, stdout=write, stderr=subprocess.PIPE, text=True, check=False)
+    os.close(write)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert (tmp_path / "strip.pdf").exists()
+
+
+def test_an_empty_name_is_no_folder(capsys) -> None:
+    with pytest.raises(SystemExit) as left:
+        cli.main(["measure", "p.jpg", "--angle", "30", "--out", ""])
+    assert left.value.code == 2
+    assert "--out: the name is empty: say where to write" in capsys.readouterr().err
