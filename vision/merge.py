@@ -30,6 +30,7 @@ SAME_SIDE_SOURCES = ("edge height", "lie of the blade")
 # A landmark is read beside a 1 mm scale by eye, to half a division, once on each side (common practice, no source).
 LANDMARK_U_MM = math.hypot(PLACEMENT_MM, PLACEMENT_MM) / math.sqrt(3.0)
 LANDMARK_SOURCE = "place of the landmark"
+DISAGREEMENT_SOURCE = "photos that disagree"
 # An overlap shorter than this compares two or three waves of the edge at most.
 SHORTEST_OVERLAP_MM = 2.0
 GAP_MM = 1.0
@@ -68,7 +69,8 @@ def merge(profiles: Sequence[WidthProfile]) -> tuple[WidthProfile, tuple[Overlap
     Returns
     -------
     WidthProfile
-        In order of position. Sources of one photo carry its index and are zero at other photos' stations.
+        In order of position. Sources of one photo carry its index and are zero at other photos' stations. Photos whose overlap disagrees
+        have one source more, `DISAGREEMENT_SOURCE`.
     tuple of Overlap
     tuple of Note
         A caution for each overlap that disagrees, and for gaps between photos.
@@ -89,9 +91,9 @@ def merge(profiles: Sequence[WidthProfile]) -> tuple[WidthProfile, tuple[Overlap
         return profiles[0], (), ()
     order = sorted(range(len(profiles)), key=lambda i: float(np.mean(profiles[i].position_mm)))
     ordered = [profiles[i] for i in order]
-    keep = [_owned(i, ordered) for i in range(len(ordered))]
-    merged = _joined([_taken(p, k) for p, k in zip(ordered, keep, strict=True)])
     overlaps = tuple(o for i in range(len(ordered)) for j in range(i + 1, len(ordered)) if (o := compare(ordered[i], ordered[j])))
+    keep = [_owned(i, ordered) for i in range(len(ordered))]
+    merged = _joined([_taken(_doubted(p, overlaps), k) for p, k in zip(ordered, keep, strict=True)])
     return merged, overlaps, tuple(_notes(merged, overlaps))
 
 
@@ -168,6 +170,18 @@ def _owned(i: int, profiles: list[WidthProfile]) -> np.ndarray:
     return keep
 
 
+def _doubted(profile: WidthProfile, overlaps: Sequence[Overlap]) -> WidthProfile:
+    """The profile with what its overlaps differ by beyond their uncertainty as an error of its own: nobody knows which photo is wrong.
+
+    As large, in both photos alike, as makes the difference its own expanded uncertainty (as by Birge's ratio, Phys. Rev. 40, 207, 1932).
+    """
+    mine = [o for o in overlaps if not o.agrees and int(profile.photo[0]) in (o.first, o.second)]
+    if not mine:
+        return profile
+    own = max(math.sqrt(((o.difference_mm / COVERAGE_FACTOR) ** 2 - o.u_mm**2) / 2.0) for o in mine)
+    return replace(profile, systematic_u_mm={**profile.systematic_u_mm, DISAGREEMENT_SOURCE: np.full(profile.position_mm.size, own)})
+
+
 def _taken(p: WidthProfile, keep: np.ndarray) -> WidthProfile:
     sources = {k: v[keep] for k, v in p.systematic_u_mm.items()}
     per_rad = None if p.width_per_rad_mm is None else p.width_per_rad_mm[keep]
@@ -235,7 +249,7 @@ def _notes(merged: WidthProfile, overlaps: tuple[Overlap, ...]) -> list[Note]:
         )
         if not o.agrees:
             remedy = "look at both overlays: take the worse photo again, or leave out the photo of another edge"
-            out.append(Note("overlap-disagrees", f"{text}: more than both can tell, and no band includes it", remedy))
+            out.append(Note("overlap-disagrees", f"{text}: more than both can tell, so both bands are widened until they can", remedy))
         else:
             out.append(Note("overlap-agrees", f"{text}: they agree", "none needed", "info"))
     gaps = np.diff(merged.position_mm)

@@ -6,7 +6,17 @@ import pytest
 
 from vision.declared import Declared, Reading
 from vision.errors import DeclarationError
-from vision.merge import LANDMARK_SOURCE, LANDMARK_U_MM, both_faces, compare, is_shared, landmark_notes, merge, onto_arc
+from vision.merge import (
+    DISAGREEMENT_SOURCE,
+    LANDMARK_SOURCE,
+    LANDMARK_U_MM,
+    both_faces,
+    compare,
+    is_shared,
+    landmark_notes,
+    merge,
+    onto_arc,
+)
 from vision.thickness import estimate, estimate_faces, length_weights
 
 
@@ -44,6 +54,35 @@ def test_photos_that_disagree_are_flagged_with_the_figure(blades):
     assert notes[0].text.startswith("photo 2 shows the bevel 0.0200 ± 0.0088 mm wider")
     assert "than photo 1 does between 30.0 and 39.9 mm: more than both can tell" in notes[0].text
     assert "leave out the photo of another edge" in notes[0].remedy
+
+
+def test_bands_of_photos_that_disagree_are_widened_until_they_include_it(blades):
+    """Two photos 60 um apart, nobody knows which is right: the difference becomes its own expanded uncertainty, half of it in each."""
+    pair = [photo(blades, 0, 0, 40), photo(blades, 1, 30, 70, offset=0.06)]
+    merged, overlaps, _ = merge(pair)
+    shifts = [merged.systematic_u_mm[f"{DISAGREEMENT_SOURCE}, photo {i}"] for i in (1, 2)]
+    both = math.sqrt(overlaps[0].u_mm ** 2 + sum(float(s.max()) ** 2 for s in shifts))
+    assert 2 * both == pytest.approx(0.06, rel=1e-6)
+    # An error of the one photo is none of the other's.
+    assert (shifts[0][merged.photo == 1] == 0).all()
+    assert (shifts[1][merged.photo == 0] == 0).all()
+    alone, _, _ = merge([photo(blades, 0, 0, 40), photo(blades, 1, 30, 70)])
+    assert not any(name.startswith(DISAGREEMENT_SOURCE) for name in alone.systematic_u_mm)
+    assert np.median(merged.width_u_mm) > 4 * np.median(alone.width_u_mm)
+
+
+def test_readings_tell_which_of_two_disagreeing_photos_is_wrong(blades):
+    """Good readings along the first photo: its thickness is left where it was, and the second's band still includes the truth."""
+    merged, _, _ = merge([photo(blades, 0, 0, 40), photo(blades, 1, 30, 70, offset=0.06)])
+    readings = tuple(Reading(at, round(_true(at), 2)) for at in (5.0, 15.0, 25.0))
+    found = estimate(merged, Declared(included_angle_deg=30.0, angle_tolerance_deg=1.0, readings=readings)).profile
+    off = np.abs(found.thickness_mm - _true(merged.position_mm))
+    assert off[merged.photo == 0].max() < 0.02
+    assert ((found.low_mm < _true(merged.position_mm)) & (_true(merged.position_mm) < found.high_mm)).all()
+
+
+def _true(position):
+    return 2 * (1.0 + 0.002 * position) * math.sin(math.radians(15.0))
 
 
 def test_good_overlaps_are_rarely_flagged(blades):
