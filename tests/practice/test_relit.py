@@ -43,7 +43,6 @@ class Light:
 
 CASES = {
     "a bevel nearly as bright as paper": ("p01-straight-medium", Light(bevel=(0.8, 0.5), cheek=(1.05, 1.2), tint=(0.97, 1.0, 0.99))),
-    "a bevel in shadow, a bright cheek": ("p07-dark-bevel", Light(bevel=(0.6, 0.8), cheek=(0.8, 1.4), tint=(1.05, 0.98, 1.04))),
     "half of a bevel as bright as paper": ("p05-tall-target-low", Light(bevel=(0.7, 0.4), cheek=(0.6, 0.7))),
     "a hairline as bright as its cheek": ("p08-hairline-wood", Light(lane=(2.0, 0.9, 1.5), bevel=(0.64, 0.9), cheek=(1.95, 2.0))),
 }

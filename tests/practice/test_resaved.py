@@ -62,8 +62,11 @@ def outcome(name: str, change: Callable[[np.ndarray], np.ndarray], quality: int)
     return compare(name, "", "", stations, Measured(widths.apex_px, widths.width_mm, widths.width_u_mm, widths.flags))
 
 
-@pytest.mark.parametrize("way", WAYS)
-@pytest.mark.parametrize("name", NAMES)
+# Those that were off when first tried in every way, the others in two.
+TRIED = [(name, way) for name in NAMES for way in WAYS if name[:3] in ("p06", "p07") or way in ("quality 40", "smaller")]
+
+
+@pytest.mark.parametrize(("name", "way"), TRIED)
 def test_a_photo_saved_again_gives_the_same_widths(name: str, way: str) -> None:
     found = outcome(name, *WAYS[way])
     seen = np.isfinite(found.error_um)
