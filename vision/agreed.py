@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from vision.apex import NEAR_MM, STRAY_MM, SURE, Near, course_of, gaps, nearest_line, sharpness_of_blocks, shown_along
+from vision.apex import NEAR_MM, STRAY_MM, SURE, Near, course_of, gaps, nearest_line, shown_along
 from vision.lines import first_line, long_lines
 from vision.straighten import BLOCK_COLUMNS, StraightStrip
 
@@ -37,20 +37,13 @@ def settle_together(
     near = [Near.about(s, blur, px_per_mm) for s, blur in zip(strips, blurs_px, strict=True)]
     one = near[int(np.argmax(blurs_px))]
     centre = (np.arange(one.valid.shape[1]) + 0.5) * BLOCK_COLUMNS - 0.5
-    short = _shown_by_most([_by_short_blocks(n) for n in near])
+    short = _shown_by_most([n.by_short_blocks() for n in near])
     lines = [_along(near, one, course_of(short, (one.long, gaps(one.blur_px)[0] + 3), STRAY_MM * px_per_mm, None))]
     for row in known:
         line = _near_to(near, one, np.interp(centre, np.arange(len(row)), row) - one.part.start)
         lines += [line] if line[1] >= _HALF_SHOWN else []
     row, support = min(lines, key=lambda line: float(np.median(line[0])))
     return np.interp(np.arange(strips[0].linear.shape[1]), centre, row), support
-
-
-def _by_short_blocks(near: Near) -> np.ndarray:
-    """Sharpness (R, C) of the rows searched in one photo."""
-    shown = near.features[near.rows], near.valid[near.rows], tuple(s[near.rows] for s in near.steps)
-    along = 1.0, max(round(near.px_per_mm / BLOCK_COLUMNS), 3)
-    return sharpness_of_blocks(shown, near.blur_px, near.lane_rows, along)[near.part]
 
 
 def _along(near: Sequence[Near], one: Near, course: np.ndarray) -> tuple[np.ndarray, float]:

@@ -129,9 +129,7 @@ def settle(strip: StraightStrip, blur_px: float, px_per_mm: float, guide: LineGu
     near = Near.about(strip, blur_px, px_per_mm)
     centre = (np.arange(near.valid.shape[1]) + 0.5) * BLOCK_COLUMNS - 0.5
     barred = None if guide is None else guide.barred((near.part.stop - near.part.start, len(centre)), centre, near.part.start)
-    shown = near.features[near.rows], near.valid[near.rows], tuple(s[near.rows] for s in near.steps)
-    short = sharpness_of_blocks(shown, blur_px, near.lane_rows, (1.0, max(round(px_per_mm / BLOCK_COLUMNS), 3)))[near.part]
-    short = steered(short, barred)
+    short = steered(near.by_short_blocks(), barred)
     course = course_of(short, (near.long, gaps(blur_px)[0] + 3), STRAY_MM * px_per_mm, barred)
     rows, last = np.arange(len(short))[:, None], np.full(len(course), len(short))
     passed = near.passed_blade(strip, course)
@@ -185,6 +183,11 @@ class Near:
         rows = slice(part.stop + gaps(blur_px)[1] + 2)
         long = max(int(TICK_MM * px_per_mm / BLOCK_COLUMNS), 2)
         return cls(features, valid, steps, rows, part, lane_rows, long, strip.row_of_apex - start, blur_px, px_per_mm)
+
+    def by_short_blocks(self) -> np.ndarray:
+        """Sharpness (R, C) of the rows searched, by means of a block or two."""
+        shown = self.features[self.rows], self.valid[self.rows], tuple(s[self.rows] for s in self.steps)
+        return sharpness_of_blocks(shown, self.blur_px, self.lane_rows, (1.0, max(round(self.px_per_mm / BLOCK_COLUMNS), 3)))[self.part]
 
     def passed_blade(self, strip: StraightStrip, course: np.ndarray) -> np.ndarray:
         """(C,) where between the coarse curve and a course (C,) beyond it there is another surface than the lane's."""

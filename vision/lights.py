@@ -221,12 +221,6 @@ def _only(lit: _Lit, there: np.ndarray) -> _Lit:
     return replace(lit, edge=replace(lit.edge, row=np.where(there, lit.edge.row, np.nan), flags=flags))
 
 
-def _first_lines(lit: Sequence[_Lit]) -> list[np.ndarray]:
-    """Each light's own line (S,), gaps bridged, from the lane's side on; those that show along less than half of the edge left out."""
-    rows = [shoulder.bridged(v.edge.row) for v in lit if v.edge.support >= _SAME_SHARE and np.isfinite(v.edge.row).any()]
-    return sorted(rows, key=lambda row: float(np.median(row)))
-
-
 def _there(lit: _Lit, common: np.ndarray, px_per_mm: float) -> np.ndarray:
     """(S,) whether this photo shows a line of its own at the common apex, not merely a place where one was looked for."""
     # Beyond half a pixel of random uncertainty there is no line to speak of, only what the fit was started from.

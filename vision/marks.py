@@ -15,6 +15,7 @@ from scipy.ndimage import gaussian_filter1d, median_filter
 from vision.evidence import shoulder_evidence
 from vision.faces import Evidence
 from vision.paths import best_path
+from vision.sheet import DARK
 from vision.shoulder import CROOK, RIVAL_APART, STEP, bridged
 from vision.steering import LineGuide
 from vision.straighten import StraightStrip
@@ -27,7 +28,6 @@ _PARTS = 12
 _MOST_LINES = 4
 # Rows nearer than this to a mark are its blur and halo.
 _CLEAR_ROWS = 7.0
-_DARK = 0.01
 
 
 @dataclass(frozen=True, eq=False)
@@ -112,7 +112,7 @@ def _best(picture: _Picture, allowed: np.ndarray) -> _Line | None:
 
     def light(side: int) -> np.ndarray:
         at = [np.clip(np.rint(line + side * (1.5 * picture.blur_px + 1.0 + k)).astype(int), 0, len(strip.linear) - 1) for k in range(3)]
-        return np.log(np.maximum(np.mean([strip.linear[r, columns] for r in at], axis=0), 0.0) + _DARK)
+        return np.log(np.maximum(np.mean([strip.linear[r, columns] for r in at], axis=0), 0.0) + DARK)
 
     step = light(1) - light(-1)
     along = len(columns) / _PARTS
