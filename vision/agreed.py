@@ -11,8 +11,9 @@ from collections.abc import Sequence
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from vision.apex import NEAR_MM, STRAY_MM, SURE, Near, course_of, gaps, nearest_line, shown_along
+from vision.apex import NEAR_MM, STRAY_MM, SURE, Near, course_of, nearest_line, shown_along
 from vision.lines import first_line, long_lines
+from vision.sharpness import gaps
 from vision.straighten import BLOCK_COLUMNS, StraightStrip
 
 # A line of one photo is an edge of all where more than half of them show it along so much of it: a shadow's border shows in no other.

@@ -16,8 +16,8 @@ from vision.course import best_course, robust_local
 from vision.flags import StationFlag
 from vision.lane_grain import smoother_than_lane
 from vision.lines import LEAST_STRENGTH, first_line, long_lines, steered, strength_along
-from vision.noise import least_colour_step, noise_of
-from vision.sheet import DARK, LOG_FEATURES, TICK_MM
+from vision.sharpness import colours, gaps, grey_steps, sharpness, sharpness_of_blocks
+from vision.sheet import TICK_MM
 from vision.steering import LineGuide
 from vision.steps import StepFit, StepModel, fit_steps
 from vision.straighten import BLOCK_COLUMNS, StraightStrip
@@ -51,12 +51,6 @@ _DEMOSAIC_PX = 0.1
 # What one face varies by from place to place (as in `vision.faces`); blur radii within which an edge as bright as its lane is still told.
 _UNEVEN, _MOST_UNEVEN = 0.03, 2.0
 _ALL = slice(None)
-# Rows behind the near windows that tell a step from a slope: two thirds of the narrowest bevel's.
-_BEHIND_ROWS = 3
-# Colour at half resolution in blocks of eight (ITU-T T.81, and how phones use it).
-_COLOUR_BLOCK = 16
-# Borders of penumbras reach 6-9 sigma on fine paper; at this share of it they stay below the limit, edges of dark steel do not.
-_SHADOW_DOUBT = 0.6
 
 
 @dataclass(frozen=True, eq=False)
@@ -172,22 +166,24 @@ class Near:
     coarse: float
     blur_px: float
     px_per_mm: float
+    enlarged: int
 
     @classmethod
     def about(cls, strip: StraightStrip, blur_px: float, px_per_mm: float) -> Near:
         lane_rows = int(strip.row_of_apex - _BACK_MM * px_per_mm)
         start = max(lane_rows, 0)
         part = slice(start, min(int(strip.row_of_apex + _AHEAD_MM * px_per_mm), len(strip.linear)))
-        (features, valid), steps = side_by_side(lambda: _blocks(strip), lambda: _grey_steps(strip, blur_px))
+        (features, valid), steps = side_by_side(lambda: colours(strip), lambda: grey_steps(strip, blur_px))
         # No row farther on is looked at from the last one searched.
         rows = slice(part.stop + gaps(blur_px)[1] + 2)
         long = max(int(TICK_MM * px_per_mm / BLOCK_COLUMNS), 2)
-        return cls(features, valid, steps, rows, part, lane_rows, long, strip.row_of_apex - start, blur_px, px_per_mm)
+        return cls(features, valid, steps, rows, part, lane_rows, long, strip.row_of_apex - start, blur_px, px_per_mm, strip.enlarged)
 
     def by_short_blocks(self) -> np.ndarray:
         """Sharpness (R, C) of the rows searched, by means of a block or two."""
         shown = self.features[self.rows], self.valid[self.rows], tuple(s[self.rows] for s in self.steps)
-        return sharpness_of_blocks(shown, self.blur_px, self.lane_rows, (1.0, max(round(self.px_per_mm / BLOCK_COLUMNS), 3)))[self.part]
+        along = 1.0, max(round(self.px_per_mm / BLOCK_COLUMNS), 3)
+        return sharpness_of_blocks(shown, self.blur_px, self.lane_rows, along, self.enlarged)[self.part]
 
     def passed_blade(self, strip: StraightStrip, course: np.ndarray) -> np.ndarray:
         """(C,) where between the coarse curve and a course (C,) beyond it there is another surface than the lane's."""
@@ -203,7 +199,8 @@ class Near:
         rolled = tuple(_shifted(a, shift, self.rows) for a in (self.features, self.valid, *self.steps))
         # Where the line lies farther on than the coarse curve, so does its shadow in the shifted picture: that is not the lane's noise.
         bare = self.lane_rows - max(int(shift.max()), 0)
-        far = sharpness_of_blocks((rolled[0], rolled[1], rolled[2:]), self.blur_px, bare, (self.long / 2, 2 * self.long))[self.part]
+        along, shown = (self.long / 2, 2 * self.long), (rolled[0], rolled[1], rolled[2:])
+        far = sharpness_of_blocks(shown, self.blur_px, bare, along, self.enlarged)[self.part]
         level = course - shift
         return far, level + nearest_line(far, level, round(2 * NEAR_MM * self.px_per_mm)), shift
 
@@ -265,176 +262,6 @@ def _shifted(picture: np.ndarray, shift: np.ndarray, rows: slice = _ALL) -> np.n
     if picture.dtype == bool:
         return cv2.remap(picture.view(np.uint8), x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE).view(bool)
     return cv2.remap(picture, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
-
-
-def _blocks(strip: StraightStrip) -> tuple[np.ndarray, np.ndarray]:
-    """(R, C, 3) log brightness and two log colour ratios of blocks of columns; (R, C) valid."""
-    log = np.log(np.maximum(strip.blocks, 0) + np.float32(DARK))
-    count = strip.blocks.shape[1]
-    # Eight bytes of one block at a time, all of them true.
-    valid = np.ascontiguousarray(strip.valid[:, : count * BLOCK_COLUMNS]).view(np.uint64) == np.uint64(0x0101010101010101)
-    return cv2.transform(log, LOG_FEATURES), valid
-
-
-def sharpness(strip: StraightStrip, blur_px: float, px_per_mm: float, lane_rows: int) -> np.ndarray:
-    """(R, C) strength 0..1, by blocks of columns, of lines as sharp as the blur, against the noise of the first `lane_rows`."""
-    features, valid = _blocks(strip)
-    steps = _grey_steps(strip, blur_px)
-    return sharpness_of_blocks((features, valid, steps), blur_px, lane_rows, (1.0, max(round(px_per_mm / BLOCK_COLUMNS), 3)))
-
-
-def _grey_steps(strip: StraightStrip, blur_px: float) -> tuple[np.ndarray, ...]:
-    """Four (R, C): mean and mean square of the single columns' steps in each block, within 1.5 and within 5 blur radii."""
-    rows, count = len(strip.valid), strip.valid.shape[1] // BLOCK_COLUMNS
-    green = cv2.extractChannel(strip.linear, 1)
-    grey = cv2.resize(green[:, : count * BLOCK_COLUMNS], (count * BLOCK_COLUMNS // 2, rows), interpolation=cv2.INTER_AREA)
-    out = []
-    for gap in gaps(blur_px):
-        step = _apart(grey, gap)
-        out += [cv2.resize(v, (count, rows), interpolation=cv2.INTER_AREA) for v in (step, step * step)]
-    return tuple(out)
-
-
-def gaps(blur_px: float) -> tuple[int, int]:
-    """Rows on either side within which an edge in focus happens, and within which a penumbra does."""
-    return int(np.ceil(1.5 * blur_px)), int(np.ceil(5.0 * blur_px)) + 2
-
-
-def sharpness_of_blocks(
-    blocks: tuple[np.ndarray, np.ndarray, tuple[np.ndarray, ...]], blur_px: float, lane_rows: int, along: tuple[float, int]
-) -> np.ndarray:
-    """(R, C) strength 0..1 of lines that are as sharp as the blur.
-
-    `blocks`: what `_blocks` and `_grey_steps` gave; `along`: blocks over which means (standard deviation of a Gaussian) and
-    variances (a whole window) are taken.
-    """
-    features, valid, steps = blocks
-    near, far = gaps(blur_px)
-    lane = slice(far, max(lane_rows, far + 4))
-    # As scipy's Gaussian filter, cut at four standard deviations.
-    kernel = cv2.getGaussianKernel(2 * int(4 * along[0] + 0.5) + 1, along[0], cv2.CV_32F)
-
-    def mean_step() -> np.ndarray:
-        smooth = cv2.sepFilter2D(features, -1, kernel, np.ones(1, np.float32), borderType=cv2.BORDER_REPLICATE)
-        sharp = _sharpness_of(np.ascontiguousarray(smooth[..., 0]), near, far)
-        return _mean_step(_apart(smooth, near), _apart(smooth, far), valid, lane, (_least_step(features, valid, lane, near), sharp))
-
-    evidence, varied = side_by_side(mean_step, lambda: _sign_free_step(steps, along[1], lane, valid))
-    evidence += varied
-    out = evidence / (evidence + 64.0)
-    inside = valid & np.roll(valid, far, axis=0) & np.roll(valid, -far, axis=0)
-    out[~inside] = 0
-    out[: far + 2] = 0
-    out[-far - 2 :] = 0
-    return out
-
-
-def _least_step(features: np.ndarray, valid: np.ndarray, lane: slice, gap: int) -> np.ndarray:
-    """(3,) steps of brightness and two colours (log) below which none is told, beside the lane's own."""
-    rows = slice(0, lane.stop + gap + 3)
-    colour = least_colour_step(_apart(features[rows], gap)[lane][valid[lane]][:, 1:].T.copy(), 0.0015)
-    return np.array([0.003, colour, colour])
-
-
-def _sharpness_of(light: np.ndarray, near: int, far: int) -> np.ndarray:
-    """(R, C) 0..1: how much of a step in brightness is one as sharp as the blur, and not part of a slope.
-
-    A shadow's slope comes from the lane, or goes on into the blade; next to an edge both cancel each other in what changes within 5 blur
-    radii on both sides. A hairline's shoulder follows its apex within those 5, but not within the next rows.
-    """
-    mean = cv2.blur(light, (1, 3), borderType=cv2.BORDER_REPLICATE)
-    reach = near + 1
-    step = np.abs(_between(mean, reach, reach))
-
-    def share(before: int, after: int) -> np.ndarray:
-        wide = np.abs(_between(mean, before, after))
-        part = step / np.maximum(np.maximum(wide, step), np.float32(1e-9))
-        # Of a straight slope the near windows' distance over that of the wide ones; an edge in focus gives 0.87 and more.
-        slope = np.float32(2 * reach / (before + after) + 0.05)
-        return np.clip((part - slope) / (np.float32(0.85) - slope), 0.0, 1.0)
-
-    both = np.maximum(share(far + 1, far + 1), share(reach, reach + max(_BEHIND_ROWS, reach)))
-    return np.minimum(both, share(far + 1, reach))
-
-
-def _between(mean: np.ndarray, before: int, after: int) -> np.ndarray:
-    """(R, C) by how much it changes from `before` rows before each row to `after` rows behind it; 0 near the ends."""
-    out = np.zeros_like(mean)
-    out[before : len(mean) - after] = mean[before + after :] - mean[: -before - after]
-    return out
-
-
-def _mean_step(small: np.ndarray, large: np.ndarray, valid: np.ndarray, lane: slice, limits: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
-    """(R, C) squared significance of steps (R, C, 3) in the mean of a block, from their size within 1.5 and within 5 blur radii.
-
-    `limits`: what `_least_step` and `_sharpness_of` gave.
-    """
-    least, sharp = limits
-    known = valid[lane]
-    # Along contiguous rows: across them a median is several times slower.
-    scale = noise_of(small[lane][known].T.copy())
-    # Products of small matrices throughout: a reduction over three channels is many times slower.
-    z = cv2.transform(small, np.diag(1 / (scale + least)).astype(np.float32))
-    # A cast shadow darkens and keeps the colour: darkening alone counts for less than brightening or a change of colour.
-    z[..., 0] *= np.where(small[..., 0] < 0, np.float32(_SHADOW_DOUBT), np.float32(1.0))
-    square = np.square(z, out=z)
-    # How much of the change within 5 blur radii falls within 1.5: an erf of the photo's blur gives 0.87 and more, a ramp as long as 10
-    # blur radii 0.4.
-    part, whole = np.abs(small), np.abs(large)
-    np.maximum(whole, part, out=whole)
-    part /= np.maximum(whole, np.float32(1e-9), out=whole)
-    bright = _at_most(square[..., 0], sharp)
-    tint = square[..., 1] + square[..., 2]
-    share = (square[..., 1] * part[..., 1] + square[..., 2] * part[..., 2]) / np.maximum(tint, np.float32(1e-9))
-    # JPEG keeps colour in blocks of `_COLOUR_BLOCK` px: beside a step in brightness, where colour changes is no line of its own.
-    line = bright / (bright + np.float32(64.0))
-    beside = cv2.dilate(line, np.ones((_COLOUR_BLOCK + 1, 1), np.uint8)) - line
-    return bright + _at_most(tint, _sharp(share)) * (np.float32(1.0) - beside)
-
-
-def _sharp(share: np.ndarray) -> np.ndarray:
-    """0..1 from the share of a step that falls within 1.5 blur radii on either side."""
-    return np.clip((share - np.float32(0.45)) / np.float32(0.25), 0.0, 1.0)
-
-
-def _at_most(evidence: np.ndarray, sharp: np.ndarray) -> np.ndarray:
-    """Evidence (R, C) whose strength is no more than its sharpness (R, C), 0..1: however clear a ramp is, it is no edge.
-
-    A photo of little noise shows a shadow's slope at hundreds of sigma; of that a tenth would still be a line.
-    """
-    rest = np.float32(64.0) + evidence * (np.float32(1.0) - sharp)
-    evidence *= sharp
-    evidence *= np.float32(64.0)
-    return np.divide(evidence, rest, out=evidence)
-
-
-def _sign_free_step(steps: tuple[np.ndarray, ...], along: int, lane: slice, valid: np.ndarray) -> np.ndarray:
-    """(R, C) squared significance of steps whose sign changes along the edge: grind lines brighter and darker than the lane.
-
-    The variance of the columns' own steps along a millimetre is compared with the lane's.
-    """
-    # Without the part common to all columns: a shadow's border is alike all along, and the mean has its own test.
-    varied = [cv2.blur(square, (along, 1)) - cv2.blur(mean, (along, 1)) ** 2 for mean, square in (steps[:2], steps[2:])]
-    own = [np.median(v[lane][valid[lane]]) if valid[lane].any() else np.inf for v in varied]
-    share = (varied[0] - own[0]) / np.maximum(np.maximum(varied[1] - own[1], varied[0] - own[0]), 1e-12)
-    # Variances: the share of a step of the photo's blur is 0.87 squared, of a long ramp 0.4 squared.
-    excess = np.maximum(varied[0] / max(own[0], 1e-12) - 1.0, 0.0)
-    # Four times the lane's own variance counts like a step of 8 sigma: paper grain and noise stay within a factor of two.
-    return _at_most(64.0 / 3.0 * excess, np.clip((share - 0.2) / 0.3, 0.0, 1.0))
-
-
-def _apart(smooth: np.ndarray, gap: int) -> np.ndarray:
-    """Means of three rows, `gap` rows beyond each row less `gap` rows before it."""
-    mean = cv2.blur(smooth, (1, 3), borderType=cv2.BORDER_REPLICATE)
-    rows, reach = len(mean), gap + 1
-    if rows <= 2 * reach:
-        return np.roll(mean, -reach, axis=0) - np.roll(mean, reach, axis=0)
-    out = np.empty_like(mean)
-    np.subtract(mean[2 * reach :], mean[: -2 * reach], out=out[reach:-reach])
-    # The ends, which are not used, take the other end's rows.
-    np.subtract(mean[reach : 2 * reach], mean[-reach:], out=out[:reach])
-    np.subtract(mean[:reach], mean[rows - 2 * reach : rows - reach], out=out[-reach:])
-    return out
 
 
 def _uneven(fit: StepFit, px_per_mm: float) -> np.ndarray:

@@ -152,9 +152,8 @@ def band_before(strip: StraightStrip, edge: ApexLine, line: ShoulderLine, px_per
     if not np.isfinite(edge.row).any() or len(known) <= 0.5 * (known[-1] - known[0] + 1 if len(known) else 0):
         return None
     # A shadow's own border is softer than the photo.
-    found = _Found(
-        strip.grey, strip.valid, bridged(edge.row), bridged(line.row), min(edge.blur_px, float(np.nanmedian(line.sigma_px))), px_per_mm
-    )
+    blur = min(edge.blur_px, float(np.nanmedian(line.sigma_px)))
+    found = _Found(strip.grey, strip.valid, bridged(edge.row), bridged(line.row), blur, px_per_mm, strip.enlarged)
     band = _whole(found, edge)
     if band is None:
         cues = side_by_side(lambda: _valley(found, edge), lambda: _tinted(found, strip, edge), lambda: _within(found, edge))
@@ -210,6 +209,7 @@ class _Found:
     second: np.ndarray
     blur_px: float
     px_per_mm: float
+    enlarged: int = 1
 
     @property
     def least(self) -> int:
@@ -241,7 +241,7 @@ def _whole(found: _Found, edge: ApexLine) -> Band | None:
     umbra = (band < lane + _UMBRA) & (band < bevel + _UMBRA) & (width >= least)
     if umbra.mean() <= 0.5:
         return None
-    onward = grain(grey, found.second, found.blur_px, found.px_per_mm, BLOCK_COLUMNS, found.valid)
+    onward = grain(grey, found.second, found.blur_px, found.px_per_mm, BLOCK_COLUMNS, found.valid, found.enlarged)
     along = _ALONG_MM * found.px_per_mm / BLOCK_COLUMNS
     end = gaussian_filter1d(np.maximum(onward.short, -_MOST_AGAINST), along, axis=1, mode="nearest").argmax(axis=0)
     inside = (onward.trust >= 1.0) & (end >= least) & (end < len(onward.short) - 2 * least)
@@ -274,24 +274,24 @@ def _tinted(found: _Found, strip: StraightStrip, edge: ApexLine) -> Band | None:
     least = max(found.least, _smear(found, strip))
     if most <= least:
         return None
-    rows = np.arange(-_LANE_ROWS, width)
+    rows, colour = np.arange(-_LANE_ROWS, width), _COLOUR_ROWS * strip.enlarged
     light = _profile(found, rows)
     lane_light = light[: _LANE_ROWS - 3].max(axis=0)
-    if (light[_LANE_ROWS + least - _COLOUR_ROWS :].min(axis=0) < lane_light + _DARKENED).mean() < 1 - _MOSTLY:
+    if (light[_LANE_ROWS + least - colour :].min(axis=0) < lane_light + _DARKENED).mean() < 1 - _MOSTLY:
         return None
     red, green, blue = (_profile(replace(found, grey=strip.linear[..., i]), rows, (0,)) for i in range(3))
     ratios = np.stack([red - green, blue - green])
-    before, inside = ratios[:, : _LANE_ROWS - _COLOUR_ROWS], ratios[:, _LANE_ROWS + int(0.5 * width) : _LANE_ROWS + most]
+    before, inside = ratios[:, : _LANE_ROWS - colour], ratios[:, _LANE_ROWS + int(0.5 * width) : _LANE_ROWS + most]
     lane, bevel = np.median(before, axis=1), np.median(inside, axis=1)
     way = bevel - lane
     length = np.maximum((way**2).sum(axis=0), 1e-9)
     share = ((ratios - lane[:, None]) * way[:, None]).sum(axis=0) / length
-    noise = np.std(share[: _LANE_ROWS - _COLOUR_ROWS], axis=0) + np.std(share[_LANE_ROWS + int(0.5 * width) : _LANE_ROWS + most], axis=0)
+    noise = np.std(share[: _LANE_ROWS - colour], axis=0) + np.std(share[_LANE_ROWS + int(0.5 * width) : _LANE_ROWS + most], axis=0)
     # Halfway for good: the last row that still has more of the lane's colour.
     place = most - (share[_LANE_ROWS : _LANE_ROWS + most][::-1] < 0.5).argmax(axis=0)
-    darker = light[_LANE_ROWS + np.maximum(place - _COLOUR_ROWS, 0), np.arange(light.shape[1])] - lane_light
+    darker = light[_LANE_ROWS + np.maximum(place - colour, 0), np.arange(light.shape[1])] - lane_light
     told = (np.sqrt(length) > _OTHER_TINT) & (noise < _TINT_NOISE) & (place >= least) & (place < most) & (darker < _DARKENED)
-    return _one_cue(found, edge, told, place - 1, (place - 1, _COLOUR_ROWS / 2))
+    return _one_cue(found, edge, told, place - 1, (place - 1, colour / 2))
 
 
 def _smear(found: _Found, strip: StraightStrip) -> int:
@@ -300,7 +300,7 @@ def _smear(found: _Found, strip: StraightStrip) -> int:
     rows = np.clip(np.rint(found.blocks(found.first)).astype(int) + before, 0, len(strip.linear) - 1)
     log = np.log(np.maximum(strip.linear[rows, at], 0.0) + 0.01)
     steps = np.diff(np.stack([log[..., 0] - log[..., 1], log[..., 2] - log[..., 1]]), axis=1)
-    return _COLOUR_BLOCK if colour_is_coarse(steps.reshape(2, -1)) else _COLOUR_ROWS
+    return strip.enlarged * (_COLOUR_BLOCK if colour_is_coarse(steps.reshape(2, -1)) else _COLOUR_ROWS)
 
 
 def _one_cue(found: _Found, edge: ApexLine, told: np.ndarray, place: np.ndarray, near: tuple[np.ndarray, float]) -> Band | None:
@@ -409,7 +409,7 @@ def _within(found: _Found, edge: ApexLine) -> Band | None:
     start = max(int(found.first.min()) - _LANE_ROWS, 0)
     flipped = np.ascontiguousarray(found.grey[start:][::-1])
     seen = found.valid[start:][::-1]
-    outward = grain(flipped, len(flipped) - 1 - (found.second - start), found.blur_px, found.px_per_mm, BLOCK_COLUMNS, seen)
+    outward = grain(flipped, len(flipped) - 1 - (found.second - start), found.blur_px, found.px_per_mm, BLOCK_COLUMNS, seen, found.enlarged)
     gain, rows = _later(outward.short, outward.trust, found.blocks(width), most, found.px_per_mm)
     wide_enough = (rows + 0.5 >= least) & (rows + 0.5 < most)
     there = _stretches((gain >= _SURE) & wide_enough, (gain >= _BESIDE) & wide_enough)

@@ -225,15 +225,17 @@ def _with_unit(figure: str, unit: str) -> str:
 _CAUTIONS_WITHOUT_STRIP = ("shoulder-soft", "apex-soft")
 
 
-def judge(values: Mapping[str, float], strip: bool = True) -> tuple[PhotoCheck, ...]:
+def judge(values: Mapping[str, float], strip: bool = True, enlarged: int = 1) -> tuple[PhotoCheck, ...]:
     """Every check of the registry in its order; a figure that is missing or NaN is `Verdict.NOT_MEASURED`.
 
-    `strip` is False for a photo without the printed strip.
+    `strip` is False for a photo without the printed strip; pixels are those of a photo `enlarged` so many times, and called so.
     """
     unknown = set(values) - {c.name for c in CHECKS}
     if unknown:
         raise ValueError(f"no check named {', '.join(sorted(unknown))}")
     table = [c if strip or c.name not in _CAUTIONS_WITHOUT_STRIP else replace(c, refuse=None) for c in CHECKS]
+    if enlarged > 1:
+        table = [replace(c, unit=f"px of the photo at {enlarged} times its size") if c.unit == "px" else c for c in table]
     return tuple(c.judge(values.get(c.name, math.nan)) for c in table)
 
 

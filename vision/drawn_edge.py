@@ -8,7 +8,6 @@ import cv2
 import numpy as np
 from scipy.ndimage import gaussian_filter1d, median_filter
 
-from vision.apex import sharpness
 from vision.contrast import contrast_channel
 from vision.course import robust_polynomial
 from vision.errors import DeclarationError, EdgeNotFound
@@ -17,6 +16,7 @@ from vision.lane import ApexCurve
 from vision.lines import steered
 from vision.paths import best_path
 from vision.photo import Photo
+from vision.sharpness import sharpness
 from vision.steering import DRAWN, WIDER, LineGuide, along_px, guide_on, off_line
 from vision.steps import StepModel, fit_steps
 from vision.straighten import BLOCK_COLUMNS, StraightStrip, straighten
@@ -71,7 +71,7 @@ def blade_side(hints: Hints, photo: Photo) -> np.ndarray:
     sides = [float((np.array(p) - line[np.argmin(((line - p) ** 2).sum(axis=1))]) @ normal) for p in inside]
     if max(sides) > 0 > min(sides):
         raise DeclarationError("--cheek and shoulder guides", "they lie on different sides of the drawn line", "point again")
-    clear = pointing_px((photo.width_px, photo.height_px))
+    clear = pointing_px((photo.width_px, photo.height_px), photo.enlarged)
     if min(map(abs, sides)) <= clear:
         rule = f"it lies within {clear:.0f} px of the drawn line, so it does not say on which side the blade is"
         raise DeclarationError("--cheek" if hints.cheek_px else "the shoulder guide", rule, "point well inside the blade")
@@ -89,7 +89,7 @@ def find_drawn(photo: Photo, hints: Hints, px_per_mm: float) -> DrawnEdge:
         As `blade_side`, and for a guide point too far from the drawn line.
     """
     toward = blade_side(hints, photo)
-    reach = pointing_px((photo.width_px, photo.height_px))
+    reach = pointing_px((photo.width_px, photo.height_px), photo.enlarged)
     base, half = along_px(hints.along_px), round(DRAWN * reach)
     best: tuple[float, np.ndarray, float] | None = None
     for blur in _BLURS_PX:

@@ -20,7 +20,8 @@ def shoulder_evidence(strip: StraightStrip, apex: np.ndarray, blur_px: float, px
     the grind lines end elsewhere."""
     grey = strip.grey
     faces, lines = side_by_side(
-        lambda: face_evidence(strip, apex, blur_px), lambda: grain(grey, apex, blur_px, px_per_mm, BLOCK_COLUMNS, strip.valid)
+        lambda: face_evidence(strip, apex, blur_px),
+        lambda: grain(grey, apex, blur_px, px_per_mm, BLOCK_COLUMNS, strip.valid, strip.enlarged),
     )
     rows, blocks = (min(a, b) for a, b in zip(faces.score.shape, lines.short.shape, strict=True))
     score = faces.score.copy()

@@ -85,7 +85,7 @@ def face_evidence(strip: StraightStrip, apex: np.ndarray, blur_px: float) -> Evi
     score = np.empty(inside.shape)
 
     def judge(part: slice) -> None:
-        score[:, part] = _score(np.ascontiguousarray(shifted[..., part]), blur_px)
+        score[:, part] = _score(np.ascontiguousarray(shifted[..., part]), blur_px, strip.enlarged)
 
     in_parallel(judge, slices(score.shape[1], _COLUMNS_AT_A_TIME))
     least = int(np.ceil(2.0 * blur_px + 3.0))
@@ -175,8 +175,8 @@ def _column_step(grey: np.ndarray, blur_px: float) -> np.ndarray:
     return cv2.sepFilter2D(slim, cv2.CV_32F, np.ones(1, np.float32), kernel, borderType=cv2.BORDER_REPLICATE)
 
 
-def _score(features: np.ndarray, blur_px: float) -> np.ndarray:
-    """(W, C) evidence of some columns' features (W, 7, C)."""
+def _score(features: np.ndarray, blur_px: float, enlarged: int) -> np.ndarray:
+    """(W, C) evidence of some columns' features (W, 7, C), `enlarged` rows a px of the file."""
     # Sums from the apex down to each row: light, its square, texture, energy of the single columns' steps.
     total = np.empty((len(features) + 1, 10, features.shape[2]))
     total[0] = 0.0
@@ -185,7 +185,7 @@ def _score(features: np.ndarray, blur_px: float) -> np.ndarray:
     total[1:, 6:9] = texture(features[:, 3:6])
     total[1:, 9] = features[:, 6]
     run_on(total)
-    wide = _wide(total, blur_px)
+    wide = _wide(total, blur_px, enlarged)
     # A sharp line says where, not whether: a scratch or reflection between two stretches of one face must not win.
     return wide + np.minimum(_sharp(total[:, :3], blur_px), wide) + np.minimum(_single(features[:, 6], total[:, 9:], blur_px), wide)
 
@@ -205,7 +205,7 @@ def _usual(total: np.ndarray, beyond: int) -> np.ndarray:
     return 2.0 * _between(total, row + beyond, row + beyond + _CHEEK_ROWS)
 
 
-def _wide(total: np.ndarray, blur_px: float) -> np.ndarray:
+def _wide(total: np.ndarray, blur_px: float, enlarged: int) -> np.ndarray:
     """(W, C) how much the faces differ, from sums (W + 1, 9 or more, C) of light, its square, and texture.
 
     log(1 + d'^2), d' the difference over what one face varies by, summed over features.
@@ -219,7 +219,9 @@ def _wide(total: np.ndarray, blur_px: float) -> np.ndarray:
     before, after = (_between(total[:, :6], *e) for e in ((row - gap - whole, row - gap), (row + gap + 1, row + gap + 1 + span)))
     spread = 2 * _FACE_FLOOR[:, None] ** 2 + sum(np.maximum(m[:, 3:] - m[:, :3] ** 2, 0.0) for m in (before, after))
     # JPEG keeps colour at half resolution: the lane's leaks three px farther across the apex than its light does.
-    leak = np.clip((row - gap - apex_gap - 3) / 4, 0.0, 1.0)[:, None] * np.array([0.0, 1.0, 1.0]) + np.array([1.0, 0.0, 0.0])
+    leak = np.clip((row - gap - apex_gap - 3 * enlarged) / (4 * enlarged), 0.0, 1.0)[:, None] * np.array([0.0, 1.0, 1.0]) + np.array(
+        [1.0, 0.0, 0.0]
+    )
     evidence = _weighed(_log1p((after[:, :3] - before[:, :3]) ** 2 / spread), _WEIGHT * leak)
     # The tensor reaches a blur and two px farther than the light: keep the step's own energy out of both sides.
     clear = gap + int(np.ceil(1.5 * blur_px)) + 2

@@ -37,7 +37,8 @@ STATION_FLAGS: dict[StationFlag, Meaning] = {
         "one side of a line is burnt out, so the line may sit up to a blur radius off", "expose less, or soften the light"
     ),
     StationFlag.SOFT: Meaning(
-        "the line is much softer than the strip's own squares", "focus on the edge, or bring the strip level with it"
+        "the line is much softer than the photo (the strip's squares, or without them the edge itself)",
+        "focus on the edge, or bring the strip level with it",
     ),
     StationFlag.RIVAL_LINE: Meaning("a second line explains the picture nearly as well", "turn the lamp, or place a guide point"),
     StationFlag.LOW_CONTRAST: Meaning("bevel and cheek hardly differ here", "turn the lamp until the bevel stands out"),

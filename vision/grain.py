@@ -53,7 +53,9 @@ class Grain:
     slant: float
 
 
-def grain(grey: np.ndarray, apex: np.ndarray, blur_px: float, px_per_mm: float, block: int, valid: np.ndarray | None = None) -> Grain:
+def grain(
+    grey: np.ndarray, apex: np.ndarray, blur_px: float, px_per_mm: float, block: int, valid: np.ndarray | None = None, enlarged: int = 1
+) -> Grain:
     """Where the bevel's grind lines end.
 
     Parameters
@@ -67,17 +69,20 @@ def grain(grey: np.ndarray, apex: np.ndarray, blur_px: float, px_per_mm: float, 
         Columns folded into one in the answer.
     valid : (R, S) bool, optional
         What the photo shows; the rest has no pattern.
+    enlarged : int
+        Samples per px of the photo's file, per direction: interpolated ones repeat each other.
     """
+    repeats = _REPEATS * enlarged
     pattern = _pattern(grey, apex, px_per_mm, valid)
     # One blur radius from the apex 84 % of the light is the bevel's: of a hairline no row can be spared.
     first = int(np.ceil(blur_px))
     slant = _slant(pattern, first, blur_px)
     along = max(_ALONG_MM * px_per_mm / block, 2.0)
     gap = int(np.ceil(1.5 * blur_px)) + 1
-    on = run_on(_gain(_sheared(pattern, slant)[first:], gap, along, block))
+    on = run_on(_gain(_sheared(pattern, slant)[first:], gap, along, block, repeats))
     # The cheek may have lines of its own, with a slant of its own: what it gains by them counts for an end before it.
     other = _slant(pattern[::-1], 0, blur_px)
-    back = run_on(_gain(_sheared(pattern[::-1], other), gap, along, block))[::-1]
+    back = run_on(_gain(_sheared(pattern[::-1], other), gap, along, block, repeats))[::-1]
     reach = len(pattern)
     total = np.zeros((reach, on.shape[1]), np.float32)
     total[first:] = on
@@ -193,7 +198,7 @@ def _turn(row: np.ndarray, by: int, out: np.ndarray) -> None:
     out[:by] = end
 
 
-def _gain(pattern: np.ndarray, gap: int, along: float, block: int) -> np.ndarray:
+def _gain(pattern: np.ndarray, gap: int, along: float, block: int, repeats: float) -> np.ndarray:
     """(W, C) log likelihood that row w carries the mean pattern of the rows before it, over that it carries none of it."""
     reach, columns = pattern.shape
     first = gap + 3
@@ -215,7 +220,7 @@ def _gain(pattern: np.ndarray, gap: int, along: float, block: int) -> np.ndarray
     both, energy, power = (_smooth(np.concatenate(p, axis=1), along) for p in zip(*parts, strict=True))
     noise = np.maximum(power - np.maximum(both, 0.0), 1e-7)
     # So many independent samples does one row of a window hold.
-    samples = along * np.sqrt(4.0 * np.pi) * block / _REPEATS**2
+    samples = along * np.sqrt(4.0 * np.pi) * block / repeats**2
     gain[first:] = np.clip((2.0 * both - energy) / (2.0 * noise) * samples, -3.0, 3.0)
     return gain
 

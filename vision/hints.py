@@ -119,6 +119,9 @@ class Hints:
                 raise DeclarationError(what, rule, "point at the upright photo, x to the right and y down, in its own pixels")
 
 
-def pointing_px(size_px: tuple[int, int]) -> float:
-    """How far from what a person means their point may lie: the reach of a guide, px of a photo of this width and height."""
-    return max(_POINTING_SHOWN_PX * max(size_px) / _SHOWN_PX, _POINTING_LEAST_PX)
+def pointing_px(size_px: tuple[int, int], enlarged: int = 1) -> float:
+    """How far from what a person means their point may lie: the reach of a guide, px of a photo of this width and height.
+
+    `enlarged`: px of it to one of the file that was pointed at (`vision.finer`).
+    """
+    return max(_POINTING_SHOWN_PX * max(size_px) / _SHOWN_PX, _POINTING_LEAST_PX * enlarged)

@@ -90,7 +90,7 @@ def find_apex(
         A guide point or drawn line that cannot be the apex.
     """
     hints = hints or Hints()
-    view = _hinted(sheet_view(photo, camera, height_mm, bar_scale, small), camera, height_mm, (photo.width_px, photo.height_px), hints)
+    view = _hinted(sheet_view(photo, camera, height_mm, bar_scale, small), camera, height_mm, photo, hints)
     rows, strength, path = _first_line(view, bool(hints.points_of(LineKind.APEX) or hints.along_px))
     if np.median(strength) < _LEAST_SUPPORT and hints.guides:
         rule = "no line along the edge could be the apex as they put it: one may lie on the lane side, or on the wrong line"
@@ -105,13 +105,13 @@ def find_apex(
     return replace(_to_photo(view, rows, strength, camera, height_mm), path_mm=path_mm)
 
 
-def _hinted(view: SheetView, camera: Camera, height_mm: float, size_px: tuple[int, int], hints: Hints) -> SheetView:
+def _hinted(view: SheetView, camera: Camera, height_mm: float, photo: Photo, hints: Hints) -> SheetView:
     """The view with what the person's points and line forbid."""
     if not hints.guides and not hints.along_px:
         return view
     rows, columns = view.valid.shape
     across, along = np.arange(rows)[:, None], np.arange(columns)
-    reach = pointing_px(size_px) / REDUCE + 1.0
+    reach = pointing_px((photo.width_px, photo.height_px), photo.enlarged) / REDUCE + 1.0
 
     def cells(px: np.ndarray) -> np.ndarray:
         sheet = camera.to_height(np.asarray(px, float).reshape(-1, 2), height_mm)

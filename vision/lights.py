@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from vision import apex, checks, examine, rounded, shoulder, sighting
+from vision import apex, checks, examine, finer, rounded, shoulder, sighting
 from vision.agreed import settle_together
 from vision.camera_profile import CameraProfile
 from vision.declared import Declared
@@ -49,11 +49,12 @@ _MOST_SHIFT_MM, _LEAST_SHIFT_MM = 4.0, 0.5
 
 @dataclass(frozen=True, eq=False)
 class _Shot:
-    """One photo as it is seen by itself."""
+    """One photo as it is searched and seen by itself, and what was `pointed` at in the px of its file."""
 
     photo: Photo
     hints: Hints
     view: View
+    pointed: Hints
 
     @property
     def scale(self) -> float:
@@ -94,8 +95,10 @@ def sight_together(
     given = tuple(h or Hints() for h in hints) or (Hints(),) * len(photos)
     _check(photos, given)
     shots = []
-    for i, (photo, h) in enumerate(zip(photos, given, strict=True)):
-        shots.append(_Shot(photo, h, sighting.look(photo, declared, profile, h, _part(report, i, len(photos)))))
+    for i, (own, pointed) in enumerate(zip(photos, given, strict=True)):
+        photo, h = finer.for_search(own, pointed)
+        view = sighting.look(photo, declared, profile, h, _part(report, i, len(photos)))
+        shots.append(_Shot(photo, h, view, pointed))
     main = int(np.argmin([s.view.blur_px / s.scale for s in shots]))
     report("bring the photos together", 0.6)
     lit = _on_one_grid(shots, main, declared)
@@ -166,7 +169,8 @@ def _course(shots: Sequence[_Shot], main: int, height_mm: float) -> np.ndarray:
 
 
 def _guide(strip: StraightStrip, shot: _Shot, line: LineKind, start: np.ndarray) -> LineGuide | None:
-    return guide_on(strip, shot.hints, line, start, (shot.scale, pointing_px((shot.photo.width_px, shot.photo.height_px))))
+    reach = pointing_px((shot.photo.width_px, shot.photo.height_px), shot.photo.enlarged)
+    return guide_on(strip, shot.hints, line, start, (shot.scale, reach))
 
 
 def _aligned(lit: Sequence[_Lit], main: int, declared: Declared) -> list[_Lit]:
@@ -363,14 +367,16 @@ def _sighting(lit: Sequence[_Lit], main: int, edge: apex.ApexLine, line: shoulde
     lines = sighting.stations(lit[main].strip, edge, line, lit[main].shot.scale)
     names = ", ".join(v.shot.photo.name for v in lit)
     sighting.refuse_without_edge(names, lines, lit[main].shot.scale)
-    found = [checks.judge(examine.figures(_seen(v, edge, line))) for v in lit]
+    found = [checks.judge(examine.figures(_seen(v, edge, line)), enlarged=v.shot.photo.enlarged) for v in lit]
     best = tuple(min(of_all, key=lambda c: list(checks.Verdict).index(c.verdict)) for of_all in zip(*found, strict=True))
     checks.refuse(names, best)
-    records = [replace(sighting.record_of(v.shot.photo, v.shot.view, v.shot.hints), checks=f) for v, f in zip(lit, found, strict=True)]
+    records = [replace(sighting.record_of(v.shot.photo, v.shot.view, v.shot.pointed), checks=f) for v, f in zip(lit, found, strict=True)]
     notes = [n for v in lit for n in (*v.shot.photo.remarks, *v.shot.view.notes, *v.shot.view.fit.notes)]
     notes = tuple(dict.fromkeys((*notes, *checks.notes(best), note)))
     others = tuple(r for i, r in enumerate(records) if i != main)
-    return Sighting(records[main], lit[main].shot.view.fit, lines, notes, others, main)
+    enlarged = lit[main].shot.photo.enlarged
+    fit, lines = finer.own_fit(lit[main].shot.view.fit, enlarged), finer.own_lines(lines, enlarged)
+    return Sighting(records[main], fit, lines, notes, others, main)
 
 
 def _seen(lit: _Lit, edge: apex.ApexLine, line: shoulder.ShoulderLine) -> examine.Seen:

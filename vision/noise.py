@@ -24,6 +24,18 @@ def noise_of(steps: np.ndarray) -> np.ndarray:
     return scale
 
 
+def least_light_step(steps: np.ndarray, light: float, usual: float) -> float:
+    """The least step (log) of brightness that tells anything: `usual`, or a code of eight bits where the lane's own (N,) show no noise.
+
+    A file with no room for noise keeps each block of eight px at one code, and the next one at another: no mean of many bridges them.
+    `light`: the lane's own, linear.
+    """
+    if not steps.size or np.median(np.abs(steps)) >= _NO_NOISE:
+        return usual
+    # The sRGB curve is close to the power 2.2 (IEC 61966-2-1).
+    return max(usual, 2.2 / (255.0 * max(light, 1e-3) ** (1 / 2.2)))
+
+
 def colour_is_coarse(steps: np.ndarray) -> bool:
     """Whether steps (2, N) of a lane's colours show no noise: a phone has smoothed it, or a small file has no room for it."""
     return bool(steps.shape[1] > 0 and np.median(np.abs(steps), axis=1).min() < _NO_NOISE)

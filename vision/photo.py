@@ -68,6 +68,8 @@ class Photo:
         Name of an embedded ICC profile other than sRGB, or "".
     remarks : tuple of Note
         What a person should know about the file: a colour profile with another curve, damaged JPEG data.
+    enlarged : int
+        How many times the file's width and height the pixels have (`vision.finer`); 1 as opened.
     """
 
     name: str
@@ -77,6 +79,7 @@ class Photo:
     camera: str
     profile: str = ""
     remarks: tuple[Note, ...] = ()
+    enlarged: int = 1
 
     @property
     def width_px(self) -> int:

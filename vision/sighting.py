@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibration_targets.strip import STRIP
-from vision import apex, bands, bevel, checks, drawn_edge, examine, lane, marks, penumbra, shoulder
+from vision import apex, bands, bevel, checks, drawn_edge, examine, finer, lane, marks, penumbra, shoulder
 from vision.camera import CameraFit, fit_camera
 from vision.camera_profile import CameraProfile
 from vision.declared import Declared
@@ -84,15 +84,16 @@ def sight(
     DeclarationError
         A guide point that cannot lie on its line.
     """
-    hints = hints or Hints()
-    hints.check_inside(photo.name, (photo.width_px, photo.height_px))
+    pointed = hints or Hints()
+    pointed.check_inside(photo.name, (photo.width_px, photo.height_px))
     report = report or (lambda stage, share: None)
+    photo, hints = finer.for_search(photo, pointed)
     view = look(photo, declared, profile, hints, report)
     fit, curve, blur = view.fit, view.curve, view.blur_px
     scale = fit.camera.px_per_mm
     report("straighten", 0.5)
     strip = straighten(photo, curve.curve_px, curve.inward_px, view.rows[0], view.rows[1])
-    reach = scale, pointing_px((photo.width_px, photo.height_px))
+    reach = scale, pointing_px((photo.width_px, photo.height_px), photo.enlarged)
     to_apex = guide_on(strip, hints, LineKind.APEX, np.full(strip.valid.shape[1], strip.row_of_apex), reach)
     course = drawn_edge.settle(strip, blur, reach, to_apex) if hints.scale else None
     edge = apex.refine_apex(strip, blur, scale, to_apex, course)
@@ -111,13 +112,15 @@ def sight(
     lines = stations(strip, edge, line, scale)
     refuse_without_edge(photo.name, lines, scale)
     figures = examine.figures(examine.Seen(photo, view.target, fit, shown, edge, line, declared.height_mm[0], view.curve.path_mm))
-    found = checks.judge(figures, view.target is not None)
+    found = checks.judge(figures, view.target is not None, photo.enlarged)
     checks.refuse(photo.name, found)
     off = left_out(strip, hints, scale)
-    off += missed(to_apex, edge.row, edge.u_px, LineKind.APEX) + missed(to_shoulder, line.row, line.u_px, LineKind.SHOULDER)
-    record = replace(record_of(photo, view, hints), checks=found)
+    off += missed(to_apex, edge.row, edge.u_px, LineKind.APEX, photo.enlarged)
+    off += missed(to_shoulder, line.row, line.u_px, LineKind.SHOULDER, photo.enlarged)
     off += band.notes(scale) if band is not None else ()
-    return Sighting(record, fit, lines, photo.remarks + view.notes + fit.notes + off + checks.notes(found))
+    record = replace(record_of(photo, view, pointed), checks=found)
+    notes = photo.remarks + view.notes + fit.notes + off + checks.notes(found)
+    return Sighting(record, finer.own_fit(fit, photo.enlarged), finer.own_lines(lines, photo.enlarged), notes)
 
 
 def _shoulder(
@@ -225,9 +228,9 @@ def refuse_without_edge(photo: str, lines: bevel.Lines, px_per_mm: float) -> Non
 
 
 def record_of(photo: Photo, view: View, hints: Hints) -> PhotoRecord:
-    """What is kept of the photo, its checks not yet among it."""
+    """What is kept of the photo in the px of its file, its checks not yet among it; `hints` as they were given."""
     fit = view.fit
-    return PhotoRecord(
+    record = PhotoRecord(
         name=photo.name,
         sha256=photo.sha256,
         width_px=photo.width_px,
@@ -242,3 +245,4 @@ def record_of(photo: Photo, view: View, hints: Hints) -> PhotoRecord:
         target_residual_px=fit.residual_px,
         hints=hints,
     )
+    return finer.own_record(record, photo.enlarged)

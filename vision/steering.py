@@ -170,10 +170,10 @@ def _placed(strip: StraightStrip, points_px: np.ndarray) -> np.ndarray:
     return placed
 
 
-def missed(guide: LineGuide | None, row: np.ndarray, u_px: np.ndarray, line: LineKind) -> tuple[Note, ...]:
+def missed(guide: LineGuide | None, row: np.ndarray, u_px: np.ndarray, line: LineKind, enlarged: int = 1) -> tuple[Note, ...]:
     """A caution where the line (S,) that was found passes out of a guide's reach, or none was: the photo shows none there.
 
-    A fit that cannot place its line (`u_px` (S,)) to half a px has found noise.
+    A fit that cannot place its line (`u_px` (S,)) to half a px has found noise. Words give px of the photo's file, which was `enlarged`.
     """
     if guide is None:
         return ()
@@ -182,7 +182,7 @@ def missed(guide: LineGuide | None, row: np.ndarray, u_px: np.ndarray, line: Lin
     lost = int((~((off <= guide.half_rows + 1.0) & (u_px[at] <= _NO_LINE_PX))).sum())
     if not lost:
         return ()
-    text = f"at {lost} of {len(at)} guide points for the {line.value} no line was found within {guide.half_rows:.0f} px of it"
+    text = f"at {lost} of {len(at)} guide points for the {line.value} no line was found within {guide.half_rows / enlarged:.0f} px of it"
     return (Note("guide-missed", text, "look at the overlay, and point again or take the guide away"),)
 
 

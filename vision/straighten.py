@@ -41,6 +41,8 @@ class StraightStrip:
         ``photo = base_px[s] + (row - row_of_apex) * normal_px[s]``.
     valid : (R, S) bool
         Inside the photo.
+    enlarged : int
+        How many rows and columns one px of the file takes up (`vision.finer`): so wide are JPEG's blocks, and so far samples repeat.
     """
 
     linear: np.ndarray
@@ -49,6 +51,7 @@ class StraightStrip:
     base_px: np.ndarray
     normal_px: np.ndarray
     valid: np.ndarray
+    enlarged: int = 1
 
     @cached_property
     def grey(self) -> np.ndarray:
@@ -150,7 +153,7 @@ def straighten(photo: Photo, curve_px: np.ndarray, inward_px: np.ndarray, rows_l
             linear[:, part][~inside] = 0.0
 
     in_parallel(fill, slices(columns, _CHUNK_COLUMNS))
-    return StraightStrip(linear, clipped, float(rows_lane), curve, normal, valid)
+    return StraightStrip(linear, clipped, float(rows_lane), curve, normal, valid, photo.enlarged)
 
 
 def _on_normals(offsets: np.ndarray, base: np.ndarray, normal: np.ndarray) -> np.ndarray:

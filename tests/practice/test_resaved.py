@@ -38,10 +38,16 @@ def _smaller(picture: np.ndarray) -> np.ndarray:
     return cv2.resize(picture, None, fx=0.6, fy=0.6, interpolation=cv2.INTER_AREA)
 
 
+def _messenger(picture: np.ndarray) -> np.ndarray:
+    """A thousand px across, as messengers send pictures: sharper by the pixel than any camera's own."""
+    return cv2.resize(picture, None, fx=1000 / max(picture.shape), fy=1000 / max(picture.shape), interpolation=cv2.INTER_AREA)
+
+
 # Each way with the JPEG quality it is saved at, colour at half resolution.
 WAYS: dict[str, tuple[Callable[[np.ndarray], np.ndarray], int]] = {
     "quality 40": (lambda p: p, 40),
     "smaller": (_smaller, 90),
+    "messenger": (_messenger, 80),
     "smoothed": (_smoothed, 82),
     "darker": (_darker, 88),
 }
@@ -63,7 +69,9 @@ def outcome(name: str, change: Callable[[np.ndarray], np.ndarray], quality: int)
 
 
 # Those that were off when first tried in every way, the others in two.
-TRIED = [(name, way) for name in NAMES for way in WAYS if name[:3] in ("p06", "p07") or way in ("quality 40", "smaller")]
+TRIED = [(name, way) for name in NAMES for way in WAYS if name[:3] in ("p06", "p07") or way in ("quality 40", "smaller", "messenger")]
+# A bevel of 3 px is refused.
+TRIED.remove(("p08-hairline-wood", "messenger"))
 
 
 @pytest.mark.parametrize(("name", "way"), TRIED)
@@ -73,7 +81,8 @@ def test_a_photo_saved_again_gives_the_same_widths(name: str, way: str) -> None:
     off = np.abs(found.error_um[seen])
     print(f"{name}, {way}: seen {seen.mean():.0%}, median {np.median(off):.1f} um, 95th percentile {np.percentile(off, 95):.1f} um")
     assert seen.mean() > 0.95
-    # What issue C asks of the photos as they are, and a sixth more: smoothing and half the pixels cost something.
-    assert np.median(off) <= 17.5
+    # What issue C asks of the photos as they are, and a sixth more: smoothing and half the pixels cost something; where a px is 40 um,
+    # half of one.
+    assert np.median(off) <= (20.0 if way == "messenger" else 17.5)
     assert (off < 2.0 * found.u_um[seen]).mean() > 0.9
     assert found.elsewhere == 0
