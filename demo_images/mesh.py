@@ -85,7 +85,8 @@ def _profile(blade: Blade, cuts: Sections, side: float) -> tuple[np.ndarray, np.
     reach = np.linspace(0, 1, 24) ** 1.5
     along = rounding + (length[:, None] - rounding) * reach
     cheek = corner + along[..., None] * k[:, None]
-    v_all = np.concatenate([v, np.broadcast_to(w, (len(w), 8))], axis=1)
+    # The finish runs on over the rounding: places that stood still there would leave it no direction, and its lobe would turn at the start.
+    v_all = np.concatenate([v, w + rounding * (2 * u[1:9] - 1)], axis=1)
     return np.concatenate([points, curve[:, 1:9]], axis=1), np.concatenate([curve[:, 8:16], cheek], axis=1), v_all
 
 

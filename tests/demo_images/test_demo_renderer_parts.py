@@ -73,6 +73,21 @@ def test_mesh_holds_apex_and_shoulder_planes() -> None:
         np.testing.assert_allclose(np.degrees(np.arctan2(-normals[:, 1], normals[:, 2])), degrees, atol=1e-6)
 
 
+@pytest.mark.parametrize("direction", [0.0, 62.0, 90.0])
+def test_grind_lines_keep_direction_and_scale_over_the_rounding(direction) -> None:
+    """A millimetre of the finish is a millimetre of metal up to the corner: where its places stood still, the lines had no direction
+    and the highlight ended at the rounding's start instead of within it."""
+    blade = Blade(rounding_mm=0.05, waviness=0.0, bevel=replace(MEDIUM, direction_deg=direction))
+    patch = next(p for p in blade_patches(blade) if p.name == "bevel")
+    p, uv = patch.points[patch.faces], patch.uv_mm[patch.faces]
+    edge, place = p[:, 1:] - p[:, :1], uv[:, 1:] - uv[:, :1]
+    real = np.linalg.norm(np.cross(edge[:, 0], edge[:, 1]), axis=1) > 1e-9
+    along = np.linalg.solve(place[real], edge[real])[:, 0]
+    flat = np.array([np.cos(np.radians(direction)), np.sin(np.radians(direction)) * np.cos(np.radians(15))])
+    assert np.linalg.norm(along, axis=1) == pytest.approx(1.0, abs=0.02)
+    np.testing.assert_allclose(along[:, :2], np.broadcast_to(flat, (real.sum(), 2)), atol=0.03)
+
+
 def test_chip_takes_metal_away_and_convexity_adds_it() -> None:
     plain = blade_patches(Blade(waviness=0.0))[0].points.reshape(-1, 25, 3)
     convex = blade_patches(Blade(waviness=0.0, convex_mm=0.02))[0].points.reshape(-1, 25, 3)
