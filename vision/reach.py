@@ -1,20 +1,22 @@
 """Where the corner is and how far its rounding reaches, by Bayes' rule (JCGM 101, 6.1) over grids. Arrays only: P lights of one place.
 
 Two things change the light at a shoulder. The surface *turns* from one face's direction to the other's, which spreads the change over the
-rounding; and the *finish* changes (ground steel, coating, polish), which happens at the corner. Which of them a light mostly shows is not
-known beforehand, so both are tried, each with every reach of the rounding, and weighed by how well they foretell what the lights show:
+rounding; and the *finish* changes (grit and direction of the grind, coating, polish). What one light shows of them, where its line lies in
+the rounding and how long it is, is drawn from the physics (`vision.turn`), once with and once without faces of other stuff. Each place of
+the corner and each reach is weighed by how well it foretells, light by light,
 
-- where they see the line. A turn's change lies toward the brighter face, from the place an exponential fall has (`toward_bright`) to the
-  rounding's bright end; a finish's lies within half of the rounding about the corner, the turn being the smaller part of the change;
-- how long the change is, beyond the photo's blur: any share of the rounding up to the whole; where the finish makes it, up to half. A
-  line as sharp as the photo is no evidence of a rounding, and a long reach loses by having foretold a longer change;
-- how bright the faces are. Moving the lamp moves a turn's ratio about, a finish's ratio stays.
+- where the line is and how long beyond the photo's blur, both at once: a change as long as the rounding has its middle near the corner, a
+  short one lies anywhere in it. A line as sharp as the photo is no evidence of a rounding, and a long reach loses by having foretold a
+  longer change; one light may show the finish change alone while another shows the whole turn;
+- how bright the faces are. Moving the lamp moves a turn's ratio about, that of faces of other stuff stays.
 """
 
 from __future__ import annotations
 
 import numpy as np
-from scipy.special import log_ndtr, ndtr
+from scipy.special import ndtr
+
+from vision.turn import LENGTHS, PLACES, foretold
 
 # Roundings of ground shoulders reach 3-50 um (design.md section 10), by wear up to twice as much: of a scale of which no more than
 # its order is known every ratio is alike (a logarithm evenly spread; Jeffreys 1946).
@@ -29,16 +31,8 @@ _FINISH = 0.25
 # Log ratios (standard deviations). Turning the 10-20 degrees of a shoulder favours one face by less than a factor of two on the mean
 # of several lamp places, and any one lamp by 0.3 (all but matt) to 3 (a highlight); finishes reflect from 4 to 60 % of the light.
 _MEAN_TURN, _TURNS, _FINISHES = 0.5, (0.3, 3.0), 1.5
-_HALF = 0.5
 # Grids: places lie closest about the lights' mean (px), where the lines of clear lights are.
-_PLACES, _NEAR_PX, _REACHES, _SHARES = 201, 0.3, 33, 21
-
-
-def toward_bright(log_ratio: np.ndarray) -> np.ndarray:
-    """u(D): where the middle of the light lies in a rounding from -1 (bevel) to 1 (cheek), for the log ratio of bevel over cheek, when it
-    falls off exponentially with the turn."""
-    d = np.where(np.abs(log_ratio) < 1e-6, 1e-6, log_ratio)
-    return -2.0 * np.log((1.0 + np.exp(-d)) / 2.0) / d - 1.0
+_PLACES, _NEAR_PX, _REACHES = 201, 0.3, 33
 
 
 def corner_and_reach(
@@ -65,21 +59,12 @@ def corner_and_reach(
         return 0.0, MOST_REACH_MM * px_per_mm / 2, 0.0
     offset, ratio, extra, extra_u, burnt, noise = (v[known] for v in (offset, ratio, *spread, noise))
     reach = px_per_mm * np.geomspace(_LEAST_REACH_MM, MOST_REACH_MM, _REACHES)
-    place, step = _places(offset, reach[-1])
-    gleam = _OWN_GLEAM * reach / np.maximum(np.abs(ratio), 1e-3)[:, None]
-    sd = np.hypot(noise[:, None], gleam)
-    turn, finish = _ratios(ratio)
-    # Where a gleam could move the middle by half of the rounding, the change's length is the gleam's as much as the fall's.
-    telling = np.abs(ratio) > _OWN_GLEAM / _HALF
-    seen = extra[telling], extra_u[telling], burnt[telling]
-    by_turn = _lengths(seen, reach, 1.0) + turn + np.log(1.0 - _FINISH)
-    by_finish = _lengths(seen, reach, _HALF) + finish + np.log(_FINISH)
-    by_turn, by_finish = by_turn + np.zeros((len(place), 1)), by_finish + np.zeros((len(place), 1))
-    for o, d, s in zip(offset, ratio, sd, strict=True):
-        by_turn += np.log(_turned(o - place, d, s, reach) + 1e-14)
-        by_finish += np.log(_at_the_corner(o - place, s, reach) + 1e-14)
-    most = max(by_turn.max(), by_finish.max())
-    chance = (np.exp(by_turn - most) + np.exp(by_finish - most)) * step[:, None]
+    place, step = _places(offset, PLACES[-1] * reach[-1])
+    each = tuple(zip(offset, ratio, extra, extra_u, burnt, noise, strict=True))
+    log = []
+    for other_stuff, evidence, share in zip((False, True), _ratios(ratio), (1.0 - _FINISH, _FINISH), strict=True):
+        log.append(evidence + np.log(share) + sum(_seen(place, light, reach, foretold(light[1], other_stuff)) for light in each))
+    chance = np.exp(np.logaddexp(*log) - np.max(log)) * step[:, None]
     chance /= chance.sum()
     mean = float((chance * place[:, None]).sum())
     return mean, float(np.sqrt((chance * (place[:, None] - mean) ** 2).sum())), float((chance * reach).sum())
@@ -93,34 +78,21 @@ def _places(offset: np.ndarray, most: float) -> tuple[np.ndarray, np.ndarray]:
     return place, np.gradient(place)
 
 
-def _turned(away: np.ndarray, ratio: float, sd: np.ndarray, reach: np.ndarray) -> np.ndarray:
-    """(N, R) density of the line `away` (N,) from the corner: from the exponential's place on, ever less likely to the bright end."""
-    least = float(np.abs(toward_bright(np.array([ratio]))[0]))
-    share = (np.arange(_SHARES) + 0.5) / _SHARES
-    lean = np.sign(ratio) * (least + (1.0 - least) * share)
-    off = (away[:, None, None] + reach[:, None] * lean) / sd[:, None]
-    return (np.exp(-0.5 * off**2) @ (1.0 - share)) / (1.0 - share).sum() / sd / np.sqrt(2.0 * np.pi)
+def _seen(place: np.ndarray, light: tuple[float, float, float, float, bool, float], reach: np.ndarray, chance: np.ndarray) -> np.ndarray:
+    """(N, R) log density of what one light shows, if the corner is at `place` (N,) and its rounding reaches so far (R,).
 
-
-def _at_the_corner(away: np.ndarray, sd: np.ndarray, reach: np.ndarray) -> np.ndarray:
-    """(N, R) density of the line `away` (N,) from the corner: anywhere within half of the rounding."""
-    half = _HALF * reach
-    return (ndtr((away[:, None] + half) / sd) - ndtr((away[:, None] - half) / sd)) / (2.0 * half)
-
-
-def _lengths(seen: tuple[np.ndarray, np.ndarray, np.ndarray], reach: np.ndarray, most: float) -> np.ndarray:
-    """(R,) log density of the lines' variances beyond the blur, if the light changes over one share of the rounding, up to `most`.
-
-    One share for all lights: it is the finish that makes a change short. A uniform change over +-t has the variance t^2 / 3.
+    ``light``: offset, ratio, variance beyond the blur and its uncertainty, burnt, noise, as in `corner_and_reach`; ``chance``: `foretold`.
     """
-    extra, extra_u, burnt = (v[:, None, None] for v in seen)
-    share = most * (np.arange(_SHARES) + 0.5) / _SHARES
-    fall = (share * reach[:, None]) ** 2 / 3.0
+    offset, ratio, extra, extra_u, burnt, noise = light
+    fall = reach[:, None] ** 2 * LENGTHS
     sd = np.hypot(extra_u, _SHAPE * fall)
     off = (fall - extra) / sd
-    log = np.where(burnt, log_ndtr(off), -0.5 * off**2 - np.log(sd)).sum(axis=0)
-    best = log.max()
-    return np.log(np.exp(log - best).mean(axis=1) + 1e-300) + best
+    long = (ndtr(off) if burnt else np.exp(-0.5 * off**2) / sd) @ chance.T
+    # Within a cell of the places any is alike.
+    own = np.hypot(_OWN_GLEAM / max(abs(ratio), 1e-3), (PLACES[1] - PLACES[0]) / np.sqrt(12.0)) * reach
+    sd = np.hypot(noise, own)[:, None]
+    off = (offset - place[:, None, None] - reach[:, None] * PLACES) / sd
+    return np.log((np.exp(-0.5 * off**2) * (long / sd)).sum(axis=2) + 1e-14)
 
 
 def _ratios(ratio: np.ndarray) -> tuple[float, float]:

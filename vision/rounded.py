@@ -1,9 +1,8 @@
 """Where a rounded corner is, by what several lights show of it. Arrays only: P lights, S columns along the edge.
 
-Over a rounding the surface turns evenly from one face's direction to the other's. A fit takes the middle of the *light*, which lies
-toward the brighter face: every light with a brighter bevel says "the corner is farther", every light with a brighter cheek "nearer", and
-lights that differ say how far the rounding reaches. Corner and reach are estimated together (`vision.reach`): no light alone can, all of
-them can.
+Over a rounding the surface turns evenly from one face's direction to the other's. A fit takes the middle of the change of *light*, which
+lies somewhere within the rounding: lights that differ say how far it reaches. Corner and reach are estimated together (`vision.reach`):
+no light alone can, all of them can.
 """
 
 from __future__ import annotations
