@@ -69,6 +69,15 @@ def test_a_photo_as_the_camera_saved_it_is_searched_as_it_is(drawn):
     assert "photo-reduced" not in [n.code for n in sight(photo, FACTS).notes]
 
 
+@pytest.mark.parametrize("seed", [1, 2])
+def test_ripples_of_jpeg_before_the_edge_are_no_line(drawn, seed):
+    """The edge along the rows of JPEG's blocks: they ring in the even lane by what the grind lines vary, with a border of their own."""
+    small = reduced(drawn(grind=0.15, noise=0.01, seed=seed).photo(), 0.6, quality=85)
+    seen = sight(small, FACTS)
+    assert float(np.median(np.abs(seen.lines.apex_px[:, 1] - at(APEX_Y, 0.6)))) < 0.15
+    assert abs(float(np.nanmedian(seen.widths(FACTS).width_mm)) - WIDTH_MM) < 0.012
+
+
 def test_a_large_photo_is_not_looked_at_twice(drawn):
     small = reduced(drawn().photo(), 0.4)
     large = replace(small, pixels=np.broadcast_to(small.pixels[:1, :1], (2000, 2001, 3)))

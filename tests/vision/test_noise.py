@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from vision.noise import least_colour_step, noise_of
+from vision.noise import least_colour_step, least_light_step, noise_of
 
 
 def test_gaussian_noise_is_its_standard_deviation():
@@ -32,6 +32,16 @@ def test_without_noise_of_colour_one_code_is_the_least():
     assert least_colour_step(np.vstack([lively[0], still[0]]), 0.0015) > 0.02
 
 
+def test_without_noise_of_light_one_code_is_the_least():
+    still, lively = np.zeros(500), 0.003 * np.random.default_rng(5).standard_normal(500)
+    assert least_light_step(lively, 0.5, 0.003) == 0.003
+    for code in (60, 128, 215):
+        light = [((v / 255 + 0.055) / 1.055) ** 2.4 for v in (code, code + 1)]
+        # IEC 61966-2-1: by how much one code changes the light at this brightness.
+        assert least_light_step(still, light[0], 0.003) == pytest.approx(np.log(light[1] / light[0]), rel=0.15)
+
+
 def test_no_lane_no_noise():
+    assert least_light_step(np.zeros(0), 1.0, 0.003) == 0.003
     assert (noise_of(np.zeros((4, 0))) == 0.0).all()
     assert least_colour_step(np.zeros((2, 0)), 0.0015) == 0.0015

@@ -31,7 +31,7 @@ def test_table_is_the_srgb_curve():
 @pytest.mark.parametrize("columns", [300, 1300])
 def test_rows_and_columns_lie_where_they_say(columns):
     curve, normal = circle(300.0, np.array([400.0, 390.0]), (0.3, 0.3 + columns / 300), columns)
-    photo = SimpleNamespace(pixels=ramp(800, 800))
+    photo = SimpleNamespace(pixels=ramp(800, 800), enlarged=1)
     strip = straighten(photo, curve, normal, 30, 50)
     assert strip.linear.shape == (81, columns, 3)
     assert strip.row_of_apex == 30
@@ -47,7 +47,7 @@ def test_rows_and_columns_lie_where_they_say(columns):
 
 def test_to_photo_takes_columns_between_samples():
     curve, normal = circle(300.0, np.array([400.0, 390.0]), (0.3, 1.3), 300)
-    strip = straighten(SimpleNamespace(pixels=ramp(800, 800, np.uint8)), curve, normal, 5, 5)
+    strip = straighten(SimpleNamespace(pixels=ramp(800, 800, np.uint8), enlarged=1), curve, normal, 5, 5)
     assert strip.to_photo(np.array([7.0]), np.array([10.5]))[0] == pytest.approx(
         (strip.to_photo(np.full(300, 7.0))[10] + strip.to_photo(np.full(300, 7.0))[11]) / 2
     )
@@ -57,7 +57,7 @@ def test_outside_is_invalid_and_burnt_is_marked():
     pixels = np.full((100, 200, 3), 120, np.uint8)
     pixels[:, 100:140, 1] = 255
     curve = np.column_stack([np.arange(200.0), np.full(200, 95.0)])
-    strip = straighten(SimpleNamespace(pixels=pixels), curve, np.tile([0.0, 1.0], (200, 1)), 10, 20)
+    strip = straighten(SimpleNamespace(pixels=pixels, enlarged=1), curve, np.tile([0.0, 1.0], (200, 1)), 10, 20)
     assert strip.valid[:15].all()
     assert not strip.valid[15:].any()
     assert strip.clipped[:15, 105:135].all()
@@ -70,7 +70,7 @@ def test_grey_photo_and_wrong_shapes():
     grey = np.full((60, 80), 100, np.uint8)
     curve = np.column_stack([np.arange(80.0), np.full(80, 30.0)])
     inward = np.tile([0.0, 1.0], (80, 1))
-    strip = straighten(SimpleNamespace(pixels=grey), curve, inward, 5, 5)
+    strip = straighten(SimpleNamespace(pixels=grey, enlarged=1), curve, inward, 5, 5)
     assert strip.linear == pytest.approx(srgb_to_linear_table(256)[100], abs=1e-5)
     with pytest.raises(ValueError, match=r"\(S, 2\)"):
-        straighten(SimpleNamespace(pixels=grey), curve, inward[:-1], 5, 5)
+        straighten(SimpleNamespace(pixels=grey, enlarged=1), curve, inward[:-1], 5, 5)
