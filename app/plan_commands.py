@@ -11,7 +11,7 @@ from vision import plan as next_grind
 from vision import repeatability as study
 from vision.plan import Plan, Request, Row
 from vision.results import Figure, Measurement
-from vision.rounding import COVERAGE, format_angle, format_figure
+from vision.rounding import COVERAGE, format_angle, format_figure, round_pair, two_digits
 
 CAUTIONS = (
     "Blades cut: guard the edge before and after, keep fingers off its path, move away from the apex; stop wheels and belts before "
@@ -119,10 +119,10 @@ def repeatability_text(found: study.Study) -> str:
         if max(c.within, c.between) < _NO_SCATTER_MM:
             lines.append(f"{label}: {c.mean:.3f} mm in every result, no scatter at all")
             continue
-        lines.append(f"{label}: mean {format_figure(c.mean, c.mean_u, inch=False)}, from this scatter alone")
-        lines.append(f"  within a session {_sd(c.within, c.total - c.groups)}")
+        lines.append(f"{label}: mean {format_figure(c.mean, c.mean_band_u, inch=False)}, from this scatter alone")
+        lines.append(f"  within a session {_sd(c.within, c.within_range, c.total - c.groups)}")
         if c.groups > 1:
-            lines.append(f"  between sessions {_sd(c.between, c.groups - 1)}")
+            lines.append(f"  between sessions {_sd(c.between, c.between_range, c.groups - 1)}")
     if len(found.sessions) == 1:
         lines.append("caution: one session says nothing about the scatter between sessions; set up anew on another day.")
     u = found.width.band_u
@@ -131,19 +131,27 @@ def repeatability_text(found: study.Study) -> str:
         places = 1 - math.floor(math.log10(u))
         said = f"{math.ceil(u * 10**places - 1e-9) / 10**places:g}"
         lines.append(f"Give --repeatability {said} to 'shoulderline measure' for this method (larger than the scatter of one result,")
-        lines.append(f"{found.width.one_result_u:.2g} mm, since {found.results} results tell a scatter only roughly).")
+        lines.append(
+            f"{_of_few(found.width.one_result_u, found.width.freedom)} mm, since {found.results} results tell a scatter only roughly)."
+        )
     else:
         lines.append("The bevel widths do not differ at all, so they say nothing of the method: were they different photos?")
     lines.append(f"({COVERAGE})")
     return "\n".join(lines)
 
 
-def _sd(value_mm: float, freedom: int) -> str:
-    # A standard deviation of n degrees of freedom is itself uncertain by 1 / sqrt(2 n) of its value (JCGM 100, E.4.3).
-    u = value_mm / math.sqrt(2 * freedom)
+def _sd(value_mm: float, range_mm: tuple[float, float], freedom: int) -> str:
+    """A standard deviation with where it lies, since from few results it may be many times larger and hardly smaller: no ± says that."""
+    known = f"({_count(freedom, 'degree')} of freedom)"
+    low, high = (two_digits(v) for v in range_mm)
     if value_mm == 0:
-        return f"none beyond chance ({_count(freedom, 'degree')} of freedom)"
-    return f"standard deviation {format_figure(value_mm, u, inch=False)} ({_count(freedom, 'degree')} of freedom)"
+        return "none beyond chance" + (f", though up to {high} mm may be there with 95 % {known}" if range_mm[1] > 0 else f" {known}")
+    return f"standard deviation {_of_few(value_mm, freedom)} mm, with 95 % between {low} and {high} mm {known}"
+
+
+def _of_few(value_mm: float, freedom: float) -> str:
+    # Of n degrees of freedom it is itself uncertain by 1 / sqrt(2 n) of its value (JCGM 100, E.4.3): no digit finer than that one's first.
+    return round_pair(value_mm, value_mm / math.sqrt(2 * freedom), digits=1)[0]
 
 
 def _count(number: int, noun: str) -> str:

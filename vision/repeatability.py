@@ -17,6 +17,8 @@ GRID_MM = 0.2
 LEAST_COMMON_MM = 5.0
 # Share of a normal distribution below two standard deviations: k = 2 is 95.45 %.
 _NORMAL_WITHIN_2 = float(stats.norm.cdf(2.0))
+# Of a 95 % interval, what lies beyond either end.
+_TAIL = 0.025
 
 
 @dataclass(frozen=True)
@@ -36,8 +38,10 @@ class Components:
         Standard deviation of the groups themselves; 0 when the groups differ no more than chance.
     mean_u : float
         Standard uncertainty of `mean` from this spread alone (it holds no common error of scale, angle or caliper).
-    freedom : float
-        Effective degrees of freedom of `one_result_u` (Welch-Satterthwaite, JCGM 100, G.4.1).
+    freedom, mean_freedom : float
+        Effective degrees of freedom of `one_result_u` and of `mean_u` (Welch-Satterthwaite, JCGM 100, G.4.1).
+    group_size : float
+        How many values a group holds, as the between part counts it (the size itself where all are alike).
     """
 
     groups: int
@@ -50,6 +54,8 @@ class Components:
     between: float
     mean_u: float
     freedom: float
+    mean_freedom: float
+    group_size: float
 
     @property
     def one_result_u(self) -> float:
@@ -60,7 +66,40 @@ class Components:
     def band_u(self) -> float:
         """What to use in a band for a single measurement: `one_result_u` made larger for having been found from few results, so
         that k = 2 covers what Student's t would (JCGM 100, G.3.2)."""
-        return self.one_result_u * float(stats.t.ppf(_NORMAL_WITHIN_2, self.freedom)) / 2.0
+        return self.one_result_u * _widened(self.freedom)
+
+    @property
+    def mean_band_u(self) -> float:
+        """`mean_u` made larger in the same way."""
+        return self.mean_u * _widened(self.mean_freedom)
+
+    @property
+    def within_range(self) -> tuple[float, float]:
+        """Where the standard deviation within a group lies with 95 %, normal scatter given (by chi-square; not even about `within`)."""
+        squares = self.ms_within * (self.total - self.groups)
+        low, high = (math.sqrt(squares / _chi2(share, self.total - self.groups)) for share in (1 - _TAIL, _TAIL))
+        return low, high
+
+    @property
+    def between_range(self) -> tuple[float, float]:
+        """The same of the groups' own (Williams 1962, Biometrika 49, 278, memory: a little wide), from 0 where chance may explain them;
+        NaN with one group."""
+        free, inner = self.groups - 1, self.total - self.groups
+        if free < 1:
+            return math.nan, math.nan
+        ends = []
+        for share in (1 - _TAIL, _TAIL):
+            excess = self.ms_between - self.ms_within * float(stats.f.ppf(share, free, inner))
+            ends.append(math.sqrt(max(excess, 0.0) * free / (self.group_size * _chi2(share, free))))
+        return ends[0], ends[1]
+
+
+def _widened(freedom: float) -> float:
+    return float(stats.t.ppf(_NORMAL_WITHIN_2, freedom)) / 2.0
+
+
+def _chi2(share: float, freedom: int) -> float:
+    return float(stats.chi2.ppf(share, freedom))
 
 
 def components(groups: Sequence[Sequence[float]]) -> Components:
@@ -95,12 +134,21 @@ def components(groups: Sequence[Sequence[float]]) -> Components:
     f = ms_between / ms_within if ms_within > 0 else (math.inf if ms_between > 0 else math.nan)
     effective = (n - float((sizes**2).sum()) / n) / (k - 1)
     between2 = max((ms_between - ms_within) / effective, 0.0)
-    mean_u = math.sqrt(between2 * float((sizes**2).sum()) / n**2 + ms_within / n)
-    # One result's variance as a sum of the two mean squares, which are independent; without a between part it is the inner one.
-    parts = ((1 - 1 / effective) * ms_within, ms_between / effective) if between2 > 0 else (ms_within, 0.0)
-    spent = parts[0] ** 2 / (n - k) + parts[1] ** 2 / (k - 1)
-    freedom = sum(parts) ** 2 / spent if spent > 0 else float(n - k)
-    return Components(k, n, shift + grand, ms_between, ms_within, f, math.sqrt(ms_within), math.sqrt(between2), mean_u, freedom)
+    # Variances as sums of the two mean squares, which are independent; without a between part each is the inner one.
+    share = float((sizes**2).sum()) / n**2 / effective
+    one = ((1 - 1 / effective) * ms_within, ms_between / effective) if between2 > 0 else (ms_within, 0.0)
+    mean = ((1 / n - share) * ms_within, share * ms_between) if between2 > 0 else (ms_within / n, 0.0)
+    return Components(
+        k, n, shift + grand, ms_between, ms_within, f, math.sqrt(ms_within), math.sqrt(between2), math.sqrt(sum(mean)),
+        # That no between part was seen is known from k groups alone.
+        _freedom(one, n - k, k - 1), _freedom(mean, n - k, k - 1) if between2 > 0 else k - 1.0, effective,
+    )  # fmt: skip
+
+
+def _freedom(parts: tuple[float, float], inner: int, outer: int) -> float:
+    """Effective degrees of freedom of a sum of two mean squares' shares (Welch-Satterthwaite)."""
+    spent = parts[0] ** 2 / inner + parts[1] ** 2 / outer
+    return sum(parts) ** 2 / spent if spent > 0 else float(inner)
 
 
 @dataclass(frozen=True)
@@ -187,4 +235,6 @@ def _spread(groups: list[list[float]]) -> Components:
     # Deviations from the first, as in `components`: equal results then differ by nothing, not by a last binary digit.
     first, deviations = groups[0][0], np.asarray(groups[0]) - groups[0][0]
     within, n = float(np.std(deviations, ddof=1)), deviations.size
-    return Components(1, n, first + float(deviations.mean()), math.nan, within**2, math.nan, within, 0.0, within / math.sqrt(n), n - 1.0)
+    return Components(
+        1, n, first + float(deviations.mean()), math.nan, within**2, math.nan, within, 0.0, within / math.sqrt(n), n - 1.0, n - 1.0, n
+    )

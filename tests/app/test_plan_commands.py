@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pytest
 from scipy import stats
 
 from app import cli, files, plan_commands
@@ -119,6 +120,26 @@ def test_takes_of_the_same_photo_are_told_by_the_photo(measurement, tmp_path, ca
     given = [keep(tmp_path / f"{p}{i}", wider(measurement, 1 + 0.001 * i + 0.01 * p, str(p))) for p in range(2) for i in range(2)]
     assert cli.main(["repeatability", *given]) == 0
     assert "4 results in 2 sessions" in capsys.readouterr().out
+
+
+def test_a_scatter_of_few_results_has_an_interval_and_no_symmetric_band(measurement, tmp_path, capsys) -> None:
+    """With one degree of freedom the ± of a standard deviation had been 1.4 times its value."""
+    given = [f"{s}={keep(tmp_path / f'{s}{i}', wider(measurement, f, f'{s}{i}'))}" for s, i, f in
+             (("a", 0, 1.0), ("a", 1, 1.004), ("b", 0, 1.005), ("b", 1, 1.001))]  # fmt: skip
+    assert cli.main(["repeatability", *given[:2]]) == 0
+    shown = capsys.readouterr().out
+    line = next(text for text in shown.splitlines() if "within a session" in text)
+    assert "±" not in line
+    s, low, high = (float(v) for v in re.search(r"deviation (\S+) mm, with 95 % between (\S+) and (\S+) mm", line).groups())
+    exact = 0.004 * 0.926 / math.sqrt(2)
+    assert (s, low, high) == (pytest.approx(exact, rel=0.3), pytest.approx(0.446 * exact, rel=0.05), pytest.approx(31.9 * exact, rel=0.05))
+    # Of so few the second digit is made up.
+    assert len(f"{s:g}".replace(".", "").lstrip("0")) == 1
+    mean = re.search(r"bevel width: mean \S+ ± (\S+) mm", shown)[1]
+    assert float(mean) == pytest.approx(13.97 * exact / math.sqrt(2), rel=0.05)
+    assert cli.main(["repeatability", *given]) == 0
+    shown = capsys.readouterr().out
+    assert re.search(r"between sessions none beyond chance, though up to 0\.\d+ mm may be there with 95 %", shown)
 
 
 def test_results_that_cannot_be_compared_are_refused(measurement, tmp_path, capsys) -> None:

@@ -6,7 +6,7 @@ import statsmodels.api as sm
 from statsmodels.formula.api import ols
 
 from vision.errors import DeclarationError
-from vision.repeatability import components
+from vision.repeatability import _spread, components
 
 
 def test_components_come_back_from_many_groups():
@@ -66,3 +66,28 @@ def test_freedom_of_equal_parts_is_that_of_all_results():
     """Equal mean squares and no between part leave the inner freedom; a pure between part leaves the groups'."""
     assert components([[0.0, 1.0], [0.0, 1.0], [0.0, 1.0]]).freedom == 3.0
     assert components([[0.0, 0.0], [1.0, 1.0], [2.0, 2.0]]).freedom == pytest.approx(2.0)
+
+
+@pytest.mark.parametrize(("groups", "repeats"), [(2, 2), (2, 5), (5, 3)])
+@pytest.mark.parametrize("between", [0.0, 0.006])
+def test_ranges_and_mean_hold_what_the_study_was_drawn_from(groups, repeats, between):
+    """2,000 studies: 95 % intervals of both standard deviations, twice `mean_band_u` about the mean (2,000 draws: to 0.5 %)."""
+    rng = np.random.default_rng(8)
+    n, held = 2000, np.zeros(3)
+    for _ in range(n):
+        data = 0.5 + between * rng.standard_normal((groups, 1)) + 0.003 * rng.standard_normal((groups, repeats))
+        found = components(data.tolist())
+        (low, high), (low_b, high_b) = found.within_range, found.between_range
+        held += [low <= 0.003 <= high, low_b <= between <= high_b, abs(found.mean - 0.5) <= 2 * found.mean_band_u]
+    assert (held / n >= 0.935).all(), held / n
+
+
+def test_two_results_of_one_session_know_a_scatter_by_its_order_alone():
+    """One degree of freedom: chi-square's 2.5 and 97.5 % points are 0.000982 and 5.024 (tables), so 0.446 to 31.9 times what is seen;
+    Student's t at k = 2 (97.725 %) is 13.97, so twice the mean's uncertainty is 13.97 s / sqrt 2."""
+    found = _spread([[0.500, 0.504]])
+    s = 0.004 / math.sqrt(2)
+    assert found.within == pytest.approx(s)
+    assert found.within_range == (pytest.approx(0.446 * s, rel=0.001), pytest.approx(31.9 * s, rel=0.001))
+    assert math.isnan(found.between_range[0])
+    assert 2 * found.mean_band_u == pytest.approx(13.97 * s / math.sqrt(2), rel=0.001)
