@@ -274,15 +274,16 @@ def _declared_u_deg(faces: tuple[Face, ...]) -> float:
 def contradiction(fit: ThicknessFit) -> Note | None:
     """A note when readings and photo cannot both be right: the fused curve passes most readings farther off than their caliper is.
 
-    Four standard uncertainties of a reading are more than twice its limit of error. A wrong angle alone does not do this (the
-    curve follows the readings then); widths of the wrong line, a wrong scale or readings of another blade do.
+    Four standard uncertainties of a reading, its place's among them (a micrometer is finer than the waves of the edge), are more than
+    twice its limit of error. A wrong angle alone does not do this (the curve follows the readings then); widths of the wrong line, a
+    wrong scale or readings of another blade do.
     """
     if not fit.used:
         return None
     values = np.array([r.thickness_mm for r in fit.used])
     off = values - fit.state.rows @ fit.state.posterior_mean
-    limit = 4.0 * math.hypot(fit.caliper.common_mm, fit.caliper.random_mm)
-    if np.median(np.abs(off)) <= limit and np.nanmin(fit.profile.thickness_mm) > 0.0:
+    limit = 4.0 * np.sqrt(fit.caliper.common_mm**2 + fit.caliper.random_mm**2 + fit.placement_mm**2)
+    if np.median(np.abs(off) / limit) <= 1.0 and np.nanmin(fit.profile.thickness_mm) > 0.0:
         return None
     many = f"the {values.size} readings (mean {values.mean():.2f} mm)" if values.size > 1 else f"the reading of {values[0]:.2f} mm"
     shown = "the photo and the declared angle alone" if _angle_declared(fit) else "both, since no angle was declared"

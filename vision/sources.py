@@ -135,7 +135,8 @@ class CaliperModel:
     """Standard uncertainties of readings, mm: `common` shared by all, `random` of each.
 
     The maker's limit of error is rectangular and already holds the reading step (ISO 13385-1 / DIN 862), so the step is taken out of
-    it by quadrature and counts once, with each reading. All that is left may be common to one instrument and session, so all of it is.
+    it by quadrature and counts once, with each reading. All that is left may be common to one instrument and session, so all of it is;
+    no less than the step's own error, though: a display coarser than the edge's waves rounds all of its readings alike.
     Seating of the jaws on a shoulder is the person's, not the maker's: one step either way (rectangular; common practice, no
     source), on top of the limit.
     """
@@ -148,8 +149,7 @@ class CaliperModel:
         """From the declared instrument: 0.03 mm and 0.01 mm give 0.0171 mm common and 0.0065 mm random."""
         step, limit = declared.caliper.resolution_mm, declared.caliper.accuracy_mm
         read, seated = step / math.sqrt(12.0), step / math.sqrt(3.0)
-        # A step coarser than twice the limit leaves nothing of it.
-        common = math.sqrt(max(limit**2 / 3.0 - read**2, 0.0))
+        common = max(math.sqrt(max(limit**2 / 3.0 - read**2, 0.0)), read)
         return cls(common, math.hypot(read, seated))
 
 
@@ -230,11 +230,15 @@ def misplaced_u_mm(at: Array, t: Array, places: Array) -> Array:
     """(n,) standard uncertainty of a reading from where it was taken: T is known all around, its place to `PLACEMENT_MM` (rectangular).
 
     The root mean square of what the thickness `t` (M,) at the stations `at` differs by within that reach. A slope alone would find
-    nothing on the crest of a wave, and production edges wave over 1-2 mm by 1-3 %.
+    nothing on the crest of a wave, and production edges wave over 1-2 mm by 1-3 %. Beyond the ends the edge is taken to go on as
+    straight as its last jaw's breadth; a reading taken there is held against the end station, so what lies between counts in full.
     """
     order = np.argsort(at, kind="stable")
     x, y = at[order], t[order]
     # Middles of twenty equal parts: the mean square of a straight line is then that of the integral to 0.3 %.
     steps = PLACEMENT_MM * (2.0 * (np.arange(20) + 0.5) / 20.0 - 1.0)
-    around = np.interp(places[:, None] + steps, x, y) - np.interp(places, x, y)[:, None]
+    there = places[:, None] + steps
+    slopes = local_slopes(x, y, x[[0, -1]])
+    beyond = slopes[0] * np.minimum(there - x[0], 0.0) + slopes[1] * np.maximum(there - x[-1], 0.0)
+    around = np.interp(there, x, y) + beyond - np.interp(places, x, y)[:, None]
     return np.sqrt(np.mean(around**2, axis=1))

@@ -73,7 +73,18 @@ def test_many_readings_never_beat_the_common_caliper_error(blades):
     # 0.01 mm, u = 0.00289 mm, counts once; seating comes on top.
     assert math.hypot(alone.common_mm, 0.01 / math.sqrt(12)) == pytest.approx(0.01732, abs=5e-6)
     assert math.hypot(alone.common_mm, alone.random_mm) == pytest.approx(math.hypot(0.03, 0.01) / math.sqrt(3), rel=1e-12)
-    assert CaliperModel.of(Declared(included_angle_deg=30.0, caliper=Caliper(0.01, 0.1))).common_mm == 0.0
+    coarse = CaliperModel.of(Declared(included_angle_deg=30.0, caliper=Caliper(0.01, 0.1)))
+    assert coarse.common_mm == pytest.approx(0.1 / math.sqrt(12))
+
+
+def test_readings_that_a_coarse_display_rounds_alike_do_not_average_their_rounding(blades):
+    # True 0.455, shown as 0.5 at all fifteen places by a display of 0.1 mm in a caliper without any other error.
+    t = 0.455
+    w = flat(blades, width=t / 2 / math.tan(math.radians(15)) / math.cos(math.radians(18)), local_u=0.002)
+    readings = tuple(Reading(float(p), 0.5) for p in np.linspace(8, 44, 15))
+    fit = estimate(w, Declared(included_angle_deg=None, caliper=Caliper(0.03, 0.1), readings=readings))
+    mean = fit.mean(np.ones(200, bool))
+    assert abs(mean.value_mm - t) <= 2 * mean.u_mm
 
 
 def test_a_place_read_by_eye_costs_what_the_edge_differs_by_around_it():
@@ -85,6 +96,24 @@ def test_a_place_read_by_eye_costs_what_the_edge_differs_by_around_it():
     square = 1.5 - 2 * math.sin(k / 2) / (k / 2) + math.sin(k) / (2 * k)
     np.testing.assert_allclose(misplaced_u_mm(x, 0.5 + 0.01 * np.cos(k * x), np.array([3.0])), 0.01 * math.sqrt(square), rtol=0.01)
     assert misplaced_u_mm(np.array([5.0]), np.array([0.5]), np.array([5.0])) == 0.0
+
+
+@pytest.mark.parametrize("beyond", [0.0, 0.8])
+def test_a_place_at_or_beyond_the_end_costs_what_the_edge_would_go_on_by(beyond):
+    # Held against the end station: a slope s leaves s (beyond + d), d rectangular within 0.5 mm; it had cost nothing beyond the end.
+    x = np.arange(0.0, 40.0, 0.05)
+    got = misplaced_u_mm(x[::-1], (0.4 + 0.02 * x)[::-1], np.array([-beyond, x[-1] + beyond]))
+    np.testing.assert_allclose(got, 0.02 * math.hypot(beyond, 0.5 / math.sqrt(3)), rtol=0.002)
+
+
+def test_a_reading_just_beyond_a_rising_edge_leaves_the_band_around_the_truth(blades):
+    """A micrometer 0.9 mm beyond the last station of an edge that rises by 0.05 mm a millimetre reads 0.045 mm more than the end has."""
+    x = np.arange(6.0, 40.0, 0.1)
+    t = 0.5 + 0.05 * np.maximum(x - 30.0, 0.0)
+    w = blades.profile(x, t / 2 / math.sin(math.radians(15)), local_u=0.001)
+    beyond = Reading(x[-1] + 0.9, float(t[-1] + 0.045))
+    fit = estimate(w, Declared(included_angle_deg=30.0, caliper=Caliper(0.004, 0.001), readings=(beyond,)))
+    assert np.mean((fit.profile.low_mm <= t) & (t <= fit.profile.high_mm)) == 1.0
 
 
 def test_set_aside_and_far_readings_do_not_enter(blades):
