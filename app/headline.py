@@ -9,6 +9,7 @@ import numpy as np
 
 from vision import flags, rounding
 from vision.checks import Verdict
+from vision.declared import Reading
 from vision.results import Figure, Measurement, PhotoRecord, Rise, Stretch
 
 # Less than this is lost in the ends' own rounding to whole millimetres.
@@ -65,6 +66,17 @@ def readings_remark(measurement: Measurement) -> str:
 def readings_left_out(measurement: Measurement) -> bool:
     """True when the readings contradict the photo, and the thickness shown was had without them."""
     return not measurement.thickness.fused and any(n.code == "readings-contradict" for n in measurement.notes)
+
+
+def split_readings(measurement: Measurement) -> tuple[list[Reading], list[Reading]]:
+    """Readings that the figures rest on, and those that were taken and are in none; set-aside ones are in neither.
+
+    Readings that contradict the photo are in no figure (`ThicknessProfile.fused`): the figure is then the photo's alone.
+    """
+    live = [r for r in measurement.declared.readings if not r.set_aside]
+    away = [c.reading for c in measurement.cross_checks if not math.isfinite(c.e_n)]
+    used = [r for r in live if r not in away] if measurement.thickness.fused else []
+    return used, [r for r in live if r not in used]
 
 
 def seen_share(measurement: Measurement) -> tuple[int, int]:

@@ -16,7 +16,7 @@ from matplotlib.figure import Figure as Chart
 from matplotlib.ticker import MaxNLocator
 
 from app import charts
-from app.headline import headline, readings_remark
+from app.headline import headline, readings_remark, split_readings
 from app.overlay import APEX_RGB, SHOULDER_RGB
 from vision import rounding
 from vision.results import Measurement
@@ -67,7 +67,7 @@ def _middle(m: Measurement, at_mm: np.ndarray) -> float:
 
 def method_line(m: Measurement) -> str:
     """What the figure rests on: photos, readings, angle, date."""
-    count, used = len(m.photos), sum(not r.set_aside for r in m.declared.readings) if m.thickness.fused else 0
+    count, used = len(m.photos), len(split_readings(m)[0])
     angle = m.thickness.angle_per_side_deg
     known = np.isfinite(angle) & np.isfinite(m.thickness.thickness_mm)
     parts = [f"{count} photo{'s' * (count != 1)}", f"{used} caliper reading{'s' * (used != 1)}" if used else "no caliper reading used"]

@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from app import files
+from app.headline import readings_left_out, split_readings
 from app.reference_log.errors import LogRefused
 from app.reference_log.records import Condition, Edge, Record, Source
 from demo_images import DEMOS
@@ -66,8 +67,7 @@ def record_of(m: Measurement, result: str, knife: Knife, job: Job | None = None)
     """
     if m.zones is None or not (math.isfinite(m.zones.main.mean.value_mm) and m.zones.main.mean.u_mm > 0):
         raise LogRefused("the result", "it has no thickness of a main stretch with its uncertainty", "measure with --angle or readings")
-    # Readings that contradict the photo are in no figure (`ThicknessProfile.fused`): the figure is then the photo's alone.
-    used = [r for r in m.declared.readings if not r.set_aside] if m.thickness.fused else []
+    used, _ = split_readings(m)
     caliper = m.declared.caliper
     z, rise = m.zones, m.zones.rise
     tip = rise.at_tip if rise else Figure(math.nan, math.nan)
@@ -166,9 +166,9 @@ def _cautions(m: Measurement, knife: Knife) -> tuple[str, ...]:
         found.append("guide points by hand steered the search for the lines")
     if m.scale_declared:
         found.append("photographed without the strip: its scale was declared")
-    readings = [r for r in m.declared.readings if not r.set_aside]
-    if readings and not m.thickness.fused:
-        found.append(f"{len(readings)} readings taken but not used: they contradict the photo")
+    if unused := split_readings(m)[1]:
+        why = "they contradict the photo" if readings_left_out(m) else "no width was measured near them"
+        found.append(f"{len(unused)} reading{'s' * (len(unused) > 1)} taken but not used: {why}")
     questioned = sum(c.questioned for c in m.cross_checks)
     if questioned and m.thickness.fused:
         found.append(f"{questioned} of {len(m.cross_checks)} readings questioned by the photo")

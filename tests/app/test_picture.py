@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -15,7 +16,7 @@ from app import picture
 from app.headline import headline
 from app.overlay import APEX_RGB, SHOULDER_RGB
 from vision.hints import DeclaredScale
-from vision.results import Measurement
+from vision.results import CrossCheck, Measurement
 
 GREY = np.full((960, 1280, 3), 128, np.uint8)
 
@@ -87,6 +88,9 @@ def test_words_are_the_headline_in_mm_and_inch_and_what_it_rests_on(measurement)
 def test_readings_that_were_not_used_are_not_counted(measurement) -> None:
     alone = replace(measurement, thickness=replace(measurement.thickness, fused=False))
     assert "no caliper reading used" in picture.method_line(alone)
+    # One that no width is near is in no figure either.
+    far = CrossCheck(measurement.declared.readings[1], math.nan, math.nan, math.nan, math.nan, False)
+    assert "1 caliper reading ·" in picture.method_line(replace(measurement, cross_checks=(*measurement.cross_checks, far)))
 
 
 def test_words_keep_to_the_sheet_and_off_each_other(measurement, two_photo_measurement) -> None:

@@ -14,10 +14,11 @@ from app.reference_log import checks, columns
 from app.reference_log.from_result import Knife, of_record, record_of, record_of_knife
 from app.reference_log.records import Source
 from demo_images import DEMOS
-from vision.declared import Declared
+from vision.declared import Declared, Reading
+from vision.flags import Note
 from vision.hints import Hints
 from vision.job import job_from_text
-from vision.results import OtherSide
+from vision.results import CrossCheck, OtherSide
 from vision.scales import declared_scale
 
 
@@ -40,6 +41,19 @@ def test_readings_that_were_not_used_make_it_a_photo_alone(measurement) -> None:
     r = _record(replace(measurement, thickness=replace(measurement.thickness, fused=False)))
     assert (r.source, r.instrument, r.readings, r.instrument_accuracy) == (Source.PHOTO, "photo", (), None)
     assert any("2 readings taken but not used" in c for c in r.cautions)
+
+
+def test_a_reading_that_no_width_is_near_is_not_said_to_contradict_the_photo(measurement) -> None:
+    near, far = measurement.cross_checks[0].reading, Reading(500.0, 0.48)
+    away = CrossCheck(far, math.nan, math.nan, math.nan, math.nan, False, ("no width was measured within 1 mm of it",))
+    m = replace(measurement, declared=replace(measurement.declared, readings=(near, far)), cross_checks=(*measurement.cross_checks, away))
+    r = _record(m)
+    assert [float(v) for v in r.readings] == [near.thickness_mm]
+    assert "1 reading taken but not used: no width was measured near them" in r.cautions
+    assert not any("contradict" in c for c in r.cautions)
+    clash = Note("readings-contradict", "both cannot be right", "look", "caution")
+    apart = replace(m, thickness=replace(m.thickness, fused=False), notes=(clash,))
+    assert "2 readings taken but not used: they contradict the photo" in _record(apart).cautions
 
 
 def test_unlike_sides_claim_no_one_width(measurement) -> None:
