@@ -4,6 +4,10 @@ What a photo sees is the shoulder's depth ``d = w cos a``; ``T = 2 d tan a``. Ea
 carried through the closed form of `vision.regrind`. How T and d hang together depends on what T came from: readings give T by
 themselves (T and d independent), a declared angle gives it from d (angle and d independent). Both cases are worked out and the larger
 uncertainty is reported. Along a stretch every unknown is taken as one, the cautious case.
+
+Whether an apex has to go back at all, and whether the new shoulder lies on the cheek, turns with the present angle: figures have a
+kink there. T and d are therefore moved by two standard uncertainties (what the band is to hold) to either side, and half of the larger
+change counts.
 """
 
 from __future__ import annotations
@@ -20,8 +24,11 @@ from vision.gaussian import Array
 from vision.regrind import angle_for_width, regrind
 from vision.results import Figure, Measurement
 from vision.sources import DECLARED_CHEEK_TOLERANCE_DEG, USUAL_CHEEK_DEG
-from vision.thickness import length_weights
+from vision.thickness import COVERAGE_FACTOR, length_weights
 from vision.zones import JAW_MM
+
+# A thousandth of a millimetre: no edge is thinner at its shoulder, nor its shoulder nearer.
+_LEAST_MM = 0.001
 
 
 @dataclass(frozen=True)
@@ -96,7 +103,7 @@ def plan(measurement: Measurement, request: Request) -> Plan:
     ------
     DeclarationError
         Nothing was measured; both sides were photographed (each has its own angle, and the closed form is that of a symmetric
-        section); an angle that cannot meet the cheek; a bevel width that no angle gives anywhere.
+        section); an angle that cannot meet the cheek; a bevel width that no angle gives anywhere; a wider angle that would grind nothing.
     """
     if measurement.zones is None:
         raise DeclarationError("a result without headline figures", "there is no edge to plan for", "measure again")
@@ -115,6 +122,12 @@ def plan(measurement: Measurement, request: Request) -> Plan:
     base = after(now)
     if not np.isfinite(base.thickness).any():
         raise DeclarationError(f"--bevel-width {request.bevel_width_mm:g}", "no angle gives it on this edge", "ask for another width")
+    if request.take_back_mm == 0.0 and not base.full[np.isfinite(base.thickness)].all():
+        raise DeclarationError(
+            f"--take-back 0 with --new-angle {request.new_included_deg:g}",
+            "where the present edge is narrower than that nothing would be ground",
+            "take the apex back a little, or leave --take-back out",
+        )
     rows = tuple(_row(measurement, s, now, after, cheek_u) for s in _stretches(measurement))
     return Plan(
         rows, (cheek, cheek_u), declared, measurement.widths.position_mm, base.width, base.thickness, base.back, base.included,
@@ -168,15 +181,20 @@ def _row(
     def mean(values: Array) -> float:
         return float(weights[known] @ values[known]) if known.any() else math.nan
 
-    # The width has no uncertainty along a stretch of its own; the mean of its stations' is the cautious one.
-    width_now = Figure(mean(m.widths.width_mm), mean(np.nan_to_num(m.widths.width_u_mm)))
+    # The width has no uncertainty along a stretch of its own; the mean of its stations' is the cautious one. Its value is that of the
+    # section that is ground: the result's own is worked out with the declared angle, and grinding nothing would seem to change it.
+    width_now = Figure(mean(np.hypot(now.thickness / 2, now.depth)), mean(np.nan_to_num(m.widths.width_u_mm)))
     # Now and after over the same stations: where no angle can be had, or a stretch was left out, the headline's differ a little.
     thick = Figure(mean(now.thickness), thick.u_mm)
-    cases = [[after(s) for s in states] for states in _moved(now, thick.u_mm, width_now.u_mm, cheek_u)]
+    cases = [[(steps, [after(s) for s in pair]) for steps, pair in pairs] for pairs in _moved(now, thick.u_mm, width_now.u_mm, cheek_u)]
 
     def figure(pick: Callable[[_After], Array]) -> Figure:
         value = mean(pick(base))
-        return Figure(value, max(math.hypot(*(mean(pick(o)) - value for o in others)) for others in cases))
+
+        def off(pair: list[_After]) -> float:
+            return max(abs(mean(pick(other)) - value) for other in pair)
+
+        return Figure(value, max(math.hypot(*(off(pair) / steps for steps, pair in pairs)) for pairs in cases))
 
     included = figure(lambda g: g.included)
     share = float(np.mean(base.full[known])) if known.any() else math.nan
@@ -187,15 +205,29 @@ def _row(
     )  # fmt: skip
 
 
-def _moved(now: _State, thickness_u: float, width_u: float, cheek_u: float) -> tuple[tuple[_State, ...], ...]:
-    """Independent steps of one standard uncertainty: once with T known by itself, once with the angle known by itself."""
+def _moved(now: _State, thickness_u: float, width_u: float, cheek_u: float) -> list[list[tuple[float, list[_State]]]]:
+    """Independent steps to either side and how many standard uncertainties each is: once with T known by itself, once with the angle."""
     t, d = now.thickness, now.depth
     depth_u = width_u * np.cos(np.arctan2(t / 2, d))
-    cheek = replace(now, cheek_deg=now.cheek_deg + cheek_u)
     through_angle = np.sqrt(np.maximum(thickness_u**2 - (t / d * depth_u) ** 2, 0.0))
-    by_readings = (replace(now, thickness=t + thickness_u), replace(now, depth=d + depth_u), cheek)
-    by_angle = (replace(now, thickness=t + through_angle), replace(now, thickness=t * (1 + depth_u / d), depth=d + depth_u), cheek)
-    return by_readings, by_angle
+    # A cheek is no hollow; its own figures have no kink, and further over it would meet small new angles.
+    cheek = (1.0, [replace(now, cheek_deg=max(now.cheek_deg + sign * cheek_u, 0.0)) for sign in (-1, 1)])
+
+    def pair(change: Callable[[float], _State]) -> tuple[float, list[_State]]:
+        return COVERAGE_FACTOR, [change(sign * COVERAGE_FACTOR) for sign in (-1, 1)]
+
+    def least(values: Array) -> Array:
+        # What is known this badly may not turn inside out.
+        return np.maximum(values, _LEAST_MM)
+
+    def deeper(k: float) -> Array:
+        return least(d + k * depth_u)
+
+    by_depth = pair(lambda k: replace(now, depth=deeper(k)))
+    at_one_angle = pair(lambda k: replace(now, thickness=t * deeper(k) / d, depth=deeper(k)))
+    by_readings = pair(lambda k: replace(now, thickness=least(t + k * thickness_u)))
+    by_angle = pair(lambda k: replace(now, thickness=least(t + k * through_angle)))
+    return [[by_readings, by_depth, cheek], [by_angle, at_one_angle, cheek]]
 
 
 def _stretches(m: Measurement) -> list[tuple[str, float, float, Figure]]:
@@ -204,7 +236,8 @@ def _stretches(m: Measurement) -> list[tuple[str, float, float, Figure]]:
     assert z is not None
     out = [("main stretch", z.main.start_mm, z.main.end_mm, z.main.mean)]
     if z.rise is not None:
-        end = float(np.max(m.widths.position_mm[np.isfinite(m.thickness.thickness_mm)]))
+        # Of an earlier program's result nothing says where; what was left out beyond it is no part of it.
+        end = z.rise.end_mm if math.isfinite(z.rise.end_mm) else float(np.max(m.widths.position_mm[np.isfinite(m.thickness.thickness_mm)]))
         out.append((f"tip, last {JAW_MM:g} mm", end - JAW_MM, end, z.rise.at_tip))
     return out + [(s.name, s.start_mm, s.end_mm, s.mean) for s in z.stretches]
 

@@ -27,7 +27,8 @@ class Grind:
     apex_back_mm : (N,) float
         How far the apex moves back.
     full : (N,) bool
-        True where the new bevel takes away the whole old one; False where a strip of it remains behind the new bevel.
+        True where the new bevel takes away the whole old one; False where a strip of it remains behind the new bevel, or all of it
+        where nothing is ground (a wider angle, the apex not taken back: width and thickness stay).
     """
 
     width_mm: Array
@@ -81,7 +82,10 @@ def regrind(
     on_bevel = x * np.tan(b) / np.where(full, 1.0, gap)
     shoulder = np.where(full, on_cheek, on_bevel)
     reach = shoulder - x
-    return Grind(reach / np.cos(b), 2 * reach * np.tan(b), np.where(np.isfinite(width_mm), x, math.nan), full & np.isfinite(width_mm))
+    # A wider angle at the apex where it is takes nothing away.
+    same = ~full & (x == 0.0)
+    width, thickness = np.where(same, width_mm, reach / np.cos(b)), np.where(same, 2 * half, 2 * reach * np.tan(b))
+    return Grind(width, thickness, np.where(np.isfinite(width_mm), x, math.nan), full & np.isfinite(width_mm))
 
 
 def angle_for_width(width_mm: Array, angle_deg: Array, cheek_deg: float, wanted_mm: float) -> Array:

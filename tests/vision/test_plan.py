@@ -89,6 +89,37 @@ def test_uncertainty_covers_monte_carlo(flat, asked, by_readings):
         assert scatter <= 1.06 * figure.u_mm + 1e-9, name
 
 
+def test_whether_the_apex_goes_back_at_all_is_as_uncertain_as_the_present_angle(flat):
+    """Asked for the present angle itself, half of 2,000 edges drawn need the apex taken back: "stays where it is" had been said of it."""
+    for asked in (29.5, 30.0, 30.3):
+        row = one_row(flat, new_included_deg=asked)
+        rng = np.random.default_rng(9)
+        d = WIDTH * math.cos(math.radians(ANGLE)) + 0.005 * math.cos(math.radians(ANGLE)) * rng.standard_normal(2000)
+        t = row.thickness_now.value_mm + 0.010 * rng.standard_normal(2000)
+        back = np.maximum(d - t / 2 / math.tan(math.radians(asked / 2)), 0.0)
+        assert np.mean(np.abs(back - row.apex_back.value_mm) <= 2 * row.apex_back.u_mm) >= 0.95, asked
+
+
+def test_what_grinding_nothing_leaves_is_what_is_there(flat):
+    """The result's widths are worked out with the declared angle; at the angle found the same section is a little wider."""
+    t = flat.thickness
+    found = ANGLE + 0.8
+    at_found = replace(t, angle_per_side_deg=np.full(t.thickness_mm.size, found))
+    row = one_row(replace(flat, thickness=at_found), take_back_mm=0.0)
+    assert row.width_now.value_mm == pytest.approx(row.width.value_mm, rel=1e-12)
+    assert row.width_now.value_mm == pytest.approx(row.thickness_now.value_mm / 2 / math.sin(math.radians(found)))
+    assert row.thickness.value_mm == pytest.approx(row.thickness_now.value_mm, rel=1e-12)
+    with pytest.raises(DeclarationError, match="nothing would be ground"):
+        one_row(flat, new_included_deg=34.0, take_back_mm=0.0)
+
+
+def test_the_tip_is_where_the_result_took_it(measurement):
+    """What was left out beyond it is no part of it."""
+    rise = replace(measurement.zones.rise, end_mm=27.0)
+    (_, tip) = plans.plan(replace(measurement, zones=replace(measurement.zones, rise=rise)), Request(new_included_deg=34.0)).rows
+    assert (tip.start_mm, tip.end_mm) == (26.0, 27.0)
+
+
 def test_undeclared_cheek_is_said_and_costs(flat):
     made = plans.plan(flat, Request(take_back_mm=0.3))
     assert not made.cheek_declared
