@@ -167,6 +167,23 @@ def _refuse_taken(address: str, port: int) -> None:
         raise DeclarationError(f"--address {address} --port {port}", f"it cannot be served on ({error.strerror})", remedy) from error
 
 
+def _check_log(where: str) -> None:
+    """Refuse a log that is none, or one in a folder that is not there: a mistyped path would show an empty log, and begin another one.
+
+    A log that is not there yet begins with its first record; a server is asked when the page needs it.
+    """
+    from app.reference_log.errors import LogRefused
+    from app.reference_log.store import Store, file_of
+
+    path = file_of(where)
+    if path is None:
+        return
+    if path.exists():
+        Store(path).close()
+    elif not path.absolute().parent.is_dir():
+        raise LogRefused(f"--log {path}", "the folder it would lie in does not exist", "check the path, or make that folder first")
+
+
 def app(options: argparse.Namespace) -> None:
     """``shoulderline app``: serve the app until interrupted."""
     from click.exceptions import Abort  # click comes with Streamlit, whose command is built on it
@@ -174,6 +191,8 @@ def app(options: argparse.Namespace) -> None:
 
     from app import first, session
 
+    if options.log:
+        _check_log(options.log)
     _refuse_taken(options.address, options.port)
     session.keep_small()
     # Measured while the server starts and the browser opens, so that the page opens on a result.

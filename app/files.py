@@ -27,6 +27,8 @@ PROFILE_COLUMNS = (
     "position_mm", "arc_mm", "photo", "apex_x_px", "apex_y_px", "shoulder_x_px", "shoulder_y_px", "bevel_width_mm",
     "bevel_width_u_mm", "angle_per_side_deg", "thickness_mm", "thickness_low_mm", "thickness_high_mm", "flags",
 )  # fmt: skip
+# What every result has held since the first program; a file without one of them is something else.
+_KNOWN_BY = {"declared", "photos", "widths", "thickness"}
 # 1e-5 mm and 1e-3 px lie a factor of ten and more under any line fit's own uncertainty: rounding adds nothing to it.
 _MM, _PX, _DEG = 5, 3, 4
 
@@ -107,11 +109,14 @@ def measurement_from_text(text: str, name: str = "measurement.json") -> Measurem
     """
     try:
         data = json.loads(text)
-    except ValueError as error:
-        raise ResultUnreadable(name, f"it is not JSON ({error})", "measure the photo again") from error
+    except (ValueError, RecursionError) as error:
+        why = f"it is not a result of Shoulderline, nor JSON at all ({error})"
+        raise ResultUnreadable(name, why, "choose the folder or measurement.json that 'measure' wrote") from error
     schema = data.get("schema") if isinstance(data, dict) else None
-    if not isinstance(schema, int) or schema < 1:
-        raise ResultUnreadable(name, "it is not a Shoulderline measurement", "choose a measurement.json")
+    # A log's export, a camera profile or another program's file may be JSON with a schema of its own.
+    # What a newer program's result holds nobody knows; of an earlier one these are sure.
+    if type(schema) is not int or schema < 1 or (schema <= SCHEMA and not data.keys() >= _KNOWN_BY):
+        raise ResultUnreadable(name, "it is not a result of Shoulderline", "choose the folder or measurement.json that 'measure' wrote")
     if schema > SCHEMA:
         raise ResultUnreadable(name, f"its schema {schema} is newer than the {SCHEMA} this program reads", "update shoulderline")
     try:
@@ -126,8 +131,11 @@ def read_measurement(path: Path | str) -> Measurement:
     path = Path(path)
     try:
         text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise ResultUnreadable(str(path), f"it cannot be read ({getattr(error, 'strerror', None) or error})", "check the path") from error
+    except UnicodeDecodeError as error:
+        why = "it is not a result of Shoulderline, nor text at all"
+        raise ResultUnreadable(str(path), why, "choose the folder or measurement.json that 'measure' wrote") from error
+    except OSError as error:
+        raise ResultUnreadable(str(path), f"it cannot be read ({error.strerror or error})", "check the path") from error
     return measurement_from_text(text, str(path))
 
 

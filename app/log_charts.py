@@ -86,7 +86,7 @@ def by_name(summaries: Sequence[Summary], top_mm: float, colours: Colours) -> Sp
 def specimens(s: Summary, colours: Colours) -> Spec:
     """One model: each specimen with its 95 % band, the mean's interval as a line, the next one's as a broad band."""
     rows = [
-        {"name": name, "value": k.mean_mm, "low": k.mean_mm - 2.0 * k.u_mm, "high": k.mean_mm + 2.0 * k.u_mm, "shown": shown}
+        {"name": name, "value": k.mean_mm, "low": max(k.mean_mm - 2.0 * k.u_mm, 0.0), "high": k.mean_mm + 2.0 * k.u_mm, "shown": shown}
         for k, name, shown in zip(
             sorted(s.by_specimen, key=lambda k: k.mean_mm),
             log_view.specimens(s)["specimen"],
@@ -114,21 +114,16 @@ def specimens(s: Summary, colours: Colours) -> Spec:
 
 
 def among_bands(s: Summary, colours: Colours) -> Spec:
-    """Where a figure stands among what is common: the bands as bars, the figure with its interval across them."""
+    """Where a figure stands among what is common: the bands as bars, the figure across them, the interval of a mean of several."""
     rows = [{"name": name, "low": low, "high": high} for name, low, high in bands.BANDS]
     own = {"values": [{"mean": s.mean_mm, "low": s.low_mm, "high": s.high_mm}]}
-    y = _NAMES
-    return {
-        "height": {"step": 22},
-        "data": {"values": rows},
-        "layer": [
-            {"mark": {"type": "bar", "color": colours.light, "height": 12},
-             "encoding": {"y": y, "x": _thickness("low", "x"), "x2": {"field": "high"}}},
-            {"mark": {"type": "rect", "color": colours.mark, "opacity": 0.2}, "data": own,
-             "encoding": {"x": _thickness("low", "x"), "x2": {"field": "high"}}},
-            {"mark": {"type": "rule", "color": colours.mark, "strokeWidth": 2}, "data": own, "encoding": {"x": _thickness("mean", "x")}},
-        ],
-    }  # fmt: skip
+    y, of = _NAMES, {"x": _thickness("low", "x"), "x2": {"field": "high"}}
+    layers: list[Spec] = [{"mark": {"type": "bar", "color": colours.light, "height": 12}, "encoding": {"y": y, **of}}]
+    if s.specimens > 1:
+        # One specimen says nothing of where the model's mean lies.
+        layers.append({"mark": {"type": "rect", "color": colours.mark, "opacity": 0.2}, "data": own, "encoding": of})
+    line = {"mark": {"type": "rule", "color": colours.mark, "strokeWidth": 2}, "data": own, "encoding": {"x": _thickness("mean", "x")}}
+    return {"height": {"step": 22}, "data": {"values": rows}, "layer": [*layers, line]}
 
 
 def _rows(summaries: Sequence[Summary]) -> list[dict[str, Any]]:

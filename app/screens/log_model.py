@@ -71,7 +71,10 @@ def _summary(s: Summary) -> None:
     st.table(log_view.facts(s), hide_index=True, hide_header=True)
     colours = log_session.colours()
     st.subheader("Specimens", anchor=False)
-    st.caption("Lines: 95 % band of each specimen; broken line: the mean; shaded: where a new one will lie with 95 %, where that is known.")
+    means = (
+        "broken line: the mean; shaded: where a new one will lie with 95 %" if s.specimens > 1 else "nothing says where a new one will lie"
+    )
+    st.caption(f"Lines: 95 % band of each specimen; {means}.")
     if s.specimens <= log_charts.PAGE:
         alt = f"{s.specimens} specimens from {words.specimens_lie(s)}, mean {words.figure(s)}; {words.next_one(s)}"
         st.vega_lite_chart(spec=log_charts.specimens(s, colours), width="stretch", alt=alt)
@@ -90,7 +93,8 @@ def _summary(s: Summary) -> None:
         st.dataframe(log_view.left_out(s), hide_index=True, alt="How many measurements were left out, and why")
     st.subheader("Among common figures", anchor=False)
     st.write(f"A thickness of {words.figure(s)} is {words.stands(s)}.")
-    st.caption("Bars: what is common in general practice; line: the mean; shaded: its 95 % interval.")
+    own = "line: the mean; shaded: its 95 % interval" if s.specimens > 1 else "line: this one specimen"
+    st.caption(f"Bars: what is common in general practice; {own}.")
     alt = f"Bands of general practice, from {bands.BANDS[0][0]} to {bands.BANDS[-1][0]}, and the figure among them"
     st.vega_lite_chart(spec=log_charts.among_bands(s, colours), width="stretch", alt=alt)
     st.subheader("For a post", anchor=False)

@@ -83,11 +83,14 @@ def test_nan_is_null_and_no_bare_nan_is_written(measurement: Measurement) -> Non
 @pytest.mark.parametrize(
     ("text", "why"),
     [
-        ("no json", "not JSON"),
-        ("[1]", "not a Shoulderline measurement"),
-        ('{"schema": 0}', "not a Shoulderline measurement"),
+        ("no json", "nor JSON"),
+        ("[1]", "not a result of Shoulderline"),
+        ('{"schema": 0}', "not a result of Shoulderline"),
+        ('{"schema": true}', "not a result of Shoulderline"),
+        ('{"schema": 1, "focal_px": 4100.0}', "not a result of Shoulderline; choose"),
+        ("[" * 100_000, "not a result of Shoulderline"),
         ('{"schema": 2}', "newer"),
-        ('{"schema": 1}', "cannot be read"),
+        ('{"schema": 1, "declared": {}, "photos": [], "widths": {}, "thickness": {}}', "cannot be read"),
     ],
 )
 def test_unreadable_measurement_is_refused(text: str, why: str) -> None:

@@ -180,6 +180,16 @@ def test_one_specimen_yields_no_spread_on_the_screen(own: Path) -> None:
     assert facts["spread between specimens"] == "not known from one specimen"
     assert facts["next one"] == "one specimen says nothing about the next"
     assert facts["95 % interval of the mean"] == "not known from one specimen"
+    # Nothing is shaded as an interval that one specimen does not have, and no caption speaks of one.
+    assert not any("interval" in c.value or "shaded" in c.value for c in page.caption)
+    marks = [layer["mark"]["type"] for chart in _charts(page) for layer in chart["layer"]]
+    assert marks
+    assert "rect" not in marks
+    with Store(own) as store:
+        store.add(_record(specimen="a2", thickness=Decimal("0.44")))
+    page = _open("log_model")
+    assert sum("shaded" in c.value for c in page.caption) == 2
+    assert [layer["mark"]["type"] for chart in _charts(page) for layer in chart["layer"]].count("rect") == 2
 
 
 def test_adding_asks_for_what_no_photo_shows_and_remembers_it(own: Path, measurement) -> None:
@@ -336,6 +346,28 @@ def test_the_log_that_the_command_named_is_shown(own: Path, tmp_path: Path, monk
     page = _open("log")
     assert _frames(page)[0]["maker"] == ["Elsewhere"]
     assert any(log_session.markdown(str(other)) in m.value for m in page.markdown)
+
+
+def test_a_log_where_none_can_be_is_refused_before_the_page_opens(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys) -> None:
+    """A mistyped path was served as an empty log."""
+    served: list[list[str]] = []
+    monkeypatch.setattr("streamlit.web.cli.main", lambda arguments, **_: served.append(arguments))
+    monkeypatch.setenv("SHOULDERLINE_LOG", "")
+    (tmp_path / "no-log").write_text("words")
+    for where, why in (
+        ("gone/log.sqlite", "the folder it would lie in does not exist"),
+        ("no-log", "it is no log"),
+        ("", "it is a folder"),
+    ):
+        assert main(["app", "--headless", "--log", str(tmp_path / where)]) == 3
+        said = capsys.readouterr().err
+        assert why in said
+        assert said.count("\n") == 1
+    assert not served
+    assert not (tmp_path / "gone").exists()
+    # One that is still to begin is none to refuse.
+    assert main(["app", "--headless", "--log", str(tmp_path / "new.sqlite")]) == 0
+    assert served
 
 
 def test_a_folder_that_takes_no_file_is_one_sentence(own: Path, measurement) -> None:

@@ -152,7 +152,7 @@ def test_a_result_put_by_is_compared_with_the_next(measurement) -> None:
 def test_a_file_that_is_no_result_is_said(measurement) -> None:
     screen = opened("compare", measurement)
     screen.file_uploader(key="compare-files").set_value([("notes.json", b"{}", "application/json")]).run()
-    assert "not a Shoulderline measurement" in screen.error[0].value
+    assert "not a result of Shoulderline" in screen.error[0].value
     with pytest.raises(ResultUnreadable, match="not text"):
         at_hand.from_files([("photo.json", b"\xff\xd8\xff")])
 
