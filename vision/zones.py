@@ -8,7 +8,7 @@ wanders nor a wavy grind grows a tip.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -96,10 +96,12 @@ def find_zones(fit: ThicknessFit, stretches: Stretches | None = None) -> Zones |
     flat = main & (fit.position_mm < rise.start_mm) if rise else main
     marked = tuple(_stretch(fit, f"only {s:g}:{e:g}", main & _within(fit.position_mm, (s, e))) for s, e in stretches.only)
     marked += tuple(_stretch(fit, name, m & fit.measured) for name, m in parts.items())
-    low, high = _extremes(fit, whole)
+    mainly, all_of_it = _stretch(fit, "main", flat), fit.mean(whole)
+    others = [mainly.mean, all_of_it, *(s.mean for s in marked), *([rise.at_tip] if rise else [])]
+    low, high = _extremes(fit, whole, [f.value_mm for f in others if math.isfinite(f.value_mm)])
     x = fit.position_mm[whole]
     span = (float(x.min()), float(x.max()))
-    return Zones(_stretch(fit, "main", flat), rise, fit.mean(whole), low, high, marked, span, measured_length(fit.position_mm, whole))
+    return Zones(mainly, rise, all_of_it, low, high, marked, span, measured_length(fit.position_mm, whole))
 
 
 def stretch_notes(fit: ThicknessFit, stretches: Stretches | None = None) -> tuple[Note, ...]:
@@ -165,7 +167,8 @@ def window_weights(fit: ThicknessFit, mask: np.ndarray, breadth_mm: float, step_
     return (member @ x) / member.sum(axis=1), member / member.sum(axis=1, keepdims=True)
 
 
-def _extremes(fit: ThicknessFit, mask: np.ndarray) -> tuple[Figure, Figure]:
+def _extremes(fit: ThicknessFit, mask: np.ndarray, others_mm: Sequence[float]) -> tuple[Figure, Figure]:
+    """Least and greatest thickness over the stations of `mask` (N,); `others_mm` are means of parts of it, which no extreme can pass."""
     _, weights = window_weights(fit, mask, JAW_MM, JAW_MM / 2)
     values, cov = fit.functional(weights)
     lam, vec = np.linalg.eigh(cov)
@@ -175,8 +178,8 @@ def _extremes(fit: ThicknessFit, mask: np.ndarray) -> tuple[Figure, Figure]:
     for pick, bound in ((np.min, np.minimum), (np.max, np.maximum)):
         seen, drawn = float(pick(values)), pick(draws, axis=1)
         bias = float(drawn.mean()) - seen
-        # On an edge flatter than its own uncertainty the correction passes the mean, which no extreme can.
-        corrected = float(bound(seen - bias, values.mean()))
+        # On an edge flatter than its own uncertainty the correction passes the mean of all of it, or of its flat part.
+        corrected = float(bound.reduce([seen - bias, *others_mm]))
         # The curve drawn about holds one dose of noise already, so the correction is short by up to its own size.
         out.append(Figure(corrected, math.hypot(float(drawn.std()), bias)))
     return out[0], out[1]

@@ -156,6 +156,18 @@ def test_the_thinnest_place_is_never_thicker_than_the_thickest(blades):
     assert found.maximum.value_mm >= found.whole.value_mm - 1e-9
 
 
+def test_no_part_is_thinner_than_the_thinnest_place_or_thicker_than_the_thickest(blades):
+    """Flat, then rising: corrected for being picked, the thinnest place had come out thicker than the flat stretch on a tenth of edges."""
+    rng = np.random.default_rng(5)
+    for i in range(30):
+        scene = blades.Scene(waviness=0.003 if i % 2 else 0.015, readings=0)
+        widths, declared, _ = blades.blade(rng, scene, 0.5 + 0.03 * np.maximum(scene.x - 30.0, 0.0))
+        z = find_zones(estimate(widths, declared), Stretches(apart={"heel": (6.0, 12.0)}))
+        parts = [z.main.mean.value_mm, z.whole.value_mm, z.stretches[0].mean.value_mm, *([z.rise.at_tip.value_mm] if z.rise else [])]
+        assert z.minimum.value_mm <= min(parts)
+        assert z.maximum.value_mm >= max(parts)
+
+
 def test_a_rise_begins_before_the_last_three_bins() -> None:
     # With one bin behind a gap start and slope cannot be told apart: the study's recurve broke on it.
     x = np.append(np.arange(0.0, 20.0, 0.5), 34.0)
