@@ -117,6 +117,8 @@ def _check_measure(parser: argparse.ArgumentParser, options: argparse.Namespace)
         parser.error(f"--job already says everything: write {given[0].replace('_', '-')} into the job file")
     if not options.job and not options.photos:
         parser.error("give one photo at least, or --job FILE")
+    if options.angle_tolerance is not None and options.angle is None and not options.job:
+        parser.error("--angle-tolerance says how far off --angle may be: give --angle too")
     check_pointing(parser, options)
     names = [name for name, _ in options.apart]
     if len(set(names)) < len(names):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,6 +13,8 @@ from vision.checks import Verdict
 from vision.declared import Reading
 from vision.results import Figure, Measurement, PhotoRecord, Rise, Stretch
 
+# Name of a stretch that the figures are taken over alone (`vision.zones.find_zones`).
+_ONLY = re.compile(r"only \S+:\S+")
 # Less than this is lost in the ends' own rounding to whole millimetres.
 _MISSING_MM = 0.5
 
@@ -26,7 +29,8 @@ class Line:
 
 
 def headline(measurement: Measurement) -> tuple[Line, ...]:
-    """Thickness behind the edge: main stretch first, then tip end, stretches apart, all measured edge, thinnest and thickest place.
+    """Thickness behind the edge: main stretch first, then tip end, stretches apart, all measured edge (or all that was
+    marked to count alone), thinnest and thickest place.
 
     Empty when no zones could be had. Every text carries mm and inch (25.4 mm exactly), rounded to what its uncertainty supports.
     """
@@ -38,7 +42,9 @@ def headline(measurement: Measurement) -> tuple[Line, ...]:
         lines.append(_line(f"{tip_end(zones.rise)}; thickens from {zones.rise.start_mm:.0f} mm on", zones.rise.at_tip))
     lines += [_line(stretch_label(s.name, s), s.mean) for s in zones.stretches]
     whole = Stretch("", *zones.span_mm, zones.whole, zones.measured_mm)
-    lines.append(_line(f"all measured edge{_within(whole, always=True)}", zones.whole))
+    marked = any(_ONLY.fullmatch(s.name) for s in zones.stretches)
+    name = "all of the marked stretches" if marked else "all measured edge"
+    lines.append(_line(f"{name}{_within(whole, always=True)}", zones.whole))
     lines += [_line("thinnest place of it, 1 mm long", zones.minimum), _line("thickest place of it, 1 mm long", zones.maximum)]
     return tuple(lines)
 

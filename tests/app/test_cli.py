@@ -156,6 +156,7 @@ def test_a_typed_default_is_declared_and_a_flag_left_out_is_assumed() -> None:
         "", "polish", "measure", "measure p.jpg", "measure p.jpg --angle x --out o", "measure p.jpg --lie sideways --out o",
         "measure p.jpg --caliper 0.47 --out o", "measure p.jpg --caliper a=b --out o", "measure p.jpg --printed-bar 99.6 --out o",
         "measure p.jpg --printed-bar 1,2,3 --out o", "measure p.jpg --only 5 --out o", "measure p.jpg --apart 5:6 --out o",
+        "measure p.jpg --angle-tolerance 1 --caliper 20=0.5 --out o",
         "measure p.jpg --edge-height-tolerance 0.1 --out o", "measure p.jpg --camera-distance-tolerance 3 --out o",
         "measure p.jpg --ang 30 --out o", "target --paper a3 --out o", "target", "camera --out o", "app --port x",
         "measure p.jpg --job j.toml --out o", "measure --job j.toml --angle-tolerance 2 --out o",

@@ -142,6 +142,14 @@ def test_headline_lines(measurement: Measurement) -> None:
     assert headline(replace(measurement, zones=None)) == ()
 
 
+def test_what_only_counts_alone_is_not_called_all_measured_edge(measurement: Measurement) -> None:
+    figure = measurement.zones.main.mean
+    marked = replace(measurement.zones, span_mm=(10.0, 20.0), measured_mm=9.4, stretches=(Stretch("only 10:20", 10.0, 20.0, figure, 9.4),))
+    labels = [line.label for line in headline(replace(measurement, zones=marked))]
+    assert "all of the marked stretches (10 to 20 mm, 9 mm of it)" in labels
+    assert not any("all measured edge" in label for label in labels)
+
+
 def _with_stretches(measurement: Measurement, *stretches: Stretch) -> Measurement:
     return replace(measurement, zones=replace(measurement.zones, stretches=stretches))
 
