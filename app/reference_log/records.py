@@ -25,6 +25,8 @@ MAX_RESULT = 8_000_000
 # Of a photo's thickness, relative: T = 2 w sin a moves by 1 / tan(a) a radian, so half a percent is an angle of 15 degrees a side
 # known to within 0.08 degrees, as good as a goniometer's own limit of error of 0.1 (common practice, no source).
 _PHOTO_LEAST = 0.005
+# Beyond this many degrees of freedom Student's t at k = 2 is within 0.2 % of the normal curve's.
+_MANY = 1000.0
 
 
 class Edge(enum.StrEnum):
@@ -187,7 +189,8 @@ class Record:
         """One standard uncertainty of `thickness_mm`: as given, else from instrument and readings; NaN where nothing says.
 
         Instrument: rectangular, accuracy / sqrt(3) (JCGM 100, 4.3.7), common to all readings and so not divided by their number.
-        Readings: standard deviation of their mean (JCGM 100, 4.2.3), of two or more. Never below `least_u_mm`, whatever was given.
+        Readings: standard deviation of their mean (JCGM 100, 4.2.3), of two or more, made larger for being few (`of_few`). Never below
+        `least_u_mm`, whatever was given.
         """
         if self.thickness_u is not None:
             return max(float(self.thickness_u) * self.mm_per_unit, self.least_u_mm)
@@ -195,8 +198,8 @@ class Record:
             return math.nan
         x, n = [float(r) for r in self.readings], len(self.readings)
         mean = math.fsum(x) / max(n, 1)
-        scatter = math.sqrt(math.fsum((v - mean) ** 2 for v in x) / (n * (n - 1))) if n > 1 else 0.0
-        return max(math.hypot(float(self.instrument_accuracy) / math.sqrt(3.0), scatter) * self.mm_per_unit, self.least_u_mm)
+        scatter = math.fsum((v - mean) ** 2 for v in x) / (n * (n - 1)) if n > 1 else 0.0
+        return max(of_few(float(self.instrument_accuracy) ** 2 / 3.0 + scatter, scatter, n - 1) * self.mm_per_unit, self.least_u_mm)
 
     @property
     def least_u_mm(self) -> float:
@@ -270,6 +273,21 @@ _KINDS = {
 
 # Whole words: a capsule is no rule.
 _RULER = re.compile(r"\b(?:rulers?|rules?|tape measure|measuring tape|yardstick|metre stick|meter stick)\b")
+
+
+def of_few(variance: float, scatter: float, freedom: int) -> float:
+    """Standard uncertainty from a variance of which the part `scatter` was found from few figures, with this many degrees of freedom.
+
+    Larger than the variance's root, so that k = 2 covers what Student's t would for the effective degrees of freedom (JCGM 100, G.3.2
+    and G.4.1): two readings that differ by 0.1 mm know their mean to 0.7 mm, not to 0.1.
+    """
+    effective = variance**2 * freedom / scatter**2 if scatter > 0.0 else math.inf
+    if effective > _MANY:
+        return math.sqrt(variance)
+    # Imported here: few records need it, and the command would wait for it at every start.
+    from scipy.special import ndtr, stdtrit
+
+    return math.sqrt(variance) * float(stdtrit(effective, ndtr(2.0))) / 2.0
 
 
 def instrument_kind(name: str) -> str:

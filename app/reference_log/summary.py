@@ -13,7 +13,7 @@ import sqlalchemy as sa
 
 from app.reference_log import consensus
 from app.reference_log.errors import LogRefused
-from app.reference_log.records import Condition, Edge, Method, Record, Source, knife_key, name_key
+from app.reference_log.records import Condition, Edge, Method, Record, Source, knife_key, name_key, of_few
 from app.reference_log.store import Store, standing
 from app.reference_log.tables import NO_CAUTION, RECORD
 
@@ -318,7 +318,8 @@ def _figures(found: Sequence[Reading]) -> tuple[_Figure, ...]:
         n, mean = len(own), math.fsum(r.thickness_mm for r in own) / len(own)
         scatter = math.fsum((r.thickness_mm - mean) ** 2 for r in own) / (n * (n - 1)) if n > 1 else 0.0
         common = math.fsum(r.common_u_mm**2 for r in own) / n
-        u = math.sqrt(common + max(math.fsum(r.u_mm**2 for r in own) / n - common, scatter))
+        alone = math.fsum(r.u_mm**2 for r in own) / n - common
+        u = of_few(common + scatter, scatter, n - 1) if scatter > alone else math.sqrt(common + alone)
         # Photos alone share the declared angle, whoever took them.
         shared_by = "" if own[0].method.source is Source.PHOTO else person
         figures.append(_Figure(shared_by, mean, u, math.sqrt(common), 1.0 / u**2))

@@ -81,10 +81,11 @@ def mean_range(s: Summary) -> str:
 
 def text(s: Summary, escape: Escape = visible) -> str:
     """The whole summary, one line a fact."""
+    times = f"{s.measurements} time{'s' * (s.measurements > 1)}"
     lines = [
         f"{escape(s.maker)} {escape(s.model)}",
         f"  what          {escape(s.group.name)}",
-        f"  specimens     {s.specimens}, measured {s.measurements} times by {', '.join(escape(c) for c in s.contributors[:10])}",
+        f"  specimens     {s.specimens}, measured {times} by {', '.join(escape(c) for c in s.contributors[:10])}",
         f"  thickness     {figure(s)}; {what_follows(s)}",
         f"  specimens lie {specimens_lie(s)}",
         f"  spread        {spread(s)}",

@@ -9,6 +9,7 @@ from decimal import Decimal
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from app.reference_log import bands, words
 from app.reference_log.errors import LogRefused
@@ -28,14 +29,30 @@ def test_one_specimen_never_yields_a_spread(record) -> None:
     assert math.isnan(s.next_low_mm)
     assert words.numbers(s)["spread_mm"] is None
     assert "not known from one specimen" in words.text(s)
-    # By hand: the caliper's limit without its step, and the standard deviation of the mean of 0.42 and 0.44.
-    assert s.u_mm == pytest.approx(math.sqrt(0.03**2 / 3 - 0.01**2 / 12 + 0.01**2))
+    # By hand: the caliper's limit without its step, and the standard deviation of the mean of 0.42 and 0.44, known from two.
+    variance = 0.03**2 / 3 - 0.01**2 / 12 + 0.01**2
+    widened = stats.t.ppf(stats.norm.cdf(2.0), variance**2 / 0.01**4) / 2.0
+    assert s.u_mm == pytest.approx(math.sqrt(variance) * widened)
     # Repeats that agree leave what one measurement leaves: 0.03 / sqrt(3).
     again = summarise([reading_of(record(date=datetime.date(2026, 3, d))) for d in (1, 2, 3)])
     assert again.u_mm == pytest.approx(0.03 / math.sqrt(3))
-    # Repeats that cannot be of one thing are no better than their mean: 0.1 mm for 0.40 and 0.60.
+    # Repeats that cannot be of one thing are no better than their mean: 0.1 mm for 0.40 and 0.60, by Student's t of hardly more than one
+    # degree of freedom (13.97 / 2 at most).
     apart = summarise([reading_of(record(thickness=Decimal(t))) for t in ("0.40", "0.60")])
-    assert apart.u_mm == pytest.approx(0.1, rel=0.02)
+    assert 0.6 < apart.u_mm < 0.1 * 13.97 / 2 * 1.02
+
+
+@pytest.mark.parametrize("count", [2, 3, 5])
+def test_a_few_readings_that_scatter_hold_their_mean(record, count) -> None:
+    """2,000 knives read by a caliper good to 0.001 mm whose user scatters by 0.05 mm: k = 2 of two readings had held 71 % of the truth."""
+    rng = np.random.default_rng(12)
+    held = 0
+    for _ in range(2000):
+        readings = tuple(Decimal(f"{v:.4f}") for v in 0.5 + 0.05 * rng.standard_normal(count))
+        mean = sum(readings, Decimal(0)) / count
+        r = record(thickness=mean, readings=readings, instrument_accuracy=Decimal("0.001"), instrument_step=Decimal("0.0001"))
+        held += abs(r.thickness_mm - 0.5) <= 2 * r.u_mm
+    assert 0.94 <= held / 2000 <= 0.97
 
 
 def test_never_mixes_methods_conditions_or_edges_and_says_so(store: Store, record) -> None:
