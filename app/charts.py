@@ -10,6 +10,7 @@ from matplotlib.figure import Figure as Chart
 from matplotlib.ticker import MaxNLocator
 
 from app.headline import stretch_label
+from vision.declared import Reading
 from vision.merge import GAP_MM
 from vision.results import Measurement
 from vision.thickness import READING_REACH_MM
@@ -68,11 +69,14 @@ def _broken(x: np.ndarray, *columns: np.ndarray) -> list[np.ndarray]:
     return [np.insert(x, at, x[at - 1]), *(np.insert(c, at, np.nan) for c in columns)]
 
 
-def _readings(axes: Axes, m: Measurement) -> None:
-    limit = m.declared.caliper.accuracy_mm
-    # One far off the edge (a slip of the pen) stands in the table; here it would squeeze the profile.
+def near_readings(m: Measurement) -> list[Reading]:
+    """Readings that can be drawn beside the profile; one far off the edge (a slip of the pen) would squeeze it, and stands in the table."""
     x = m.widths.position_mm
-    near = [r for r in m.declared.readings if x.min() - READING_REACH_MM <= r.position_mm <= x.max() + READING_REACH_MM]
+    return [r for r in m.declared.readings if x.min() - READING_REACH_MM <= r.position_mm <= x.max() + READING_REACH_MM]
+
+
+def _readings(axes: Axes, m: Measurement) -> None:
+    limit, near = m.declared.caliper.accuracy_mm, near_readings(m)
     questioned = {(c.reading.position_mm, c.reading.thickness_mm) for c in m.cross_checks if c.questioned}
     kinds = (
         ("reading", READING_COLOUR, "o", lambda r: not r.set_aside and (r.position_mm, r.thickness_mm) not in questioned),

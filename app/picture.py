@@ -105,7 +105,7 @@ def _curve(axes: Axes, m: Measurement) -> None:
         x = m.widths.position_mm[mine]
         axes.fill_between(x, t.low_mm[mine], t.high_mm[mine], color=charts.THICKNESS_COLOUR, alpha=0.22, linewidth=0)
         axes.plot(x, t.thickness_mm[mine], color=charts.THICKNESS_COLOUR, linewidth=3)
-    live = [r for r in m.declared.readings if not r.set_aside]
+    live = [r for r in charts.near_readings(m) if not r.set_aside]
     axes.plot([r.position_mm for r in live], [r.thickness_mm for r in live], "o", color=charts.READING_COLOUR, markersize=8)
     axes.spines[["top", "right"]].set_visible(False)
     axes.grid(True, color="#dddddd", linewidth=0.8)

@@ -394,13 +394,19 @@ def _gaps(profiles: Sequence[WidthProfile]) -> list[Note]:
     out = []
     for i, widths in enumerate(profiles):
         x, known = widths.position_mm, np.flatnonzero(np.isfinite(widths.width_mm))
-        # Neighbours in the list with a gap between them are two photos' ends, and the merge has said so.
-        ends = [(x[a], x[b]) for a, b in pairwise(known) if b - a > 1 and x[b] - x[a] > merge.GAP_MM]
+        # Where no photo shows the edge the merge has said so.
+        ends = [(x[a], x[b]) for a, b in pairwise(known) if b - a > 1 and _shown(x[a : b + 1]) > merge.GAP_MM]
         if ends:
             where = ", ".join(f"{a:z.1f} to {b:z.1f} mm" for a, b in ends) + (f" of side {i + 1}" if len(profiles) > 1 else "")
             text = f"no trustworthy line from {where}: no figure knows of this part"
             out.append(Note("gap", text, "see the flags there, and take another photo"))
     return out
+
+
+def _shown(x: np.ndarray) -> float:
+    """How much of the edge between these neighbouring stations photos show, mm."""
+    step = np.diff(x)
+    return float(step[step <= merge.GAP_MM].sum())
 
 
 def _parts(report: Progress, count: int) -> list[Progress]:

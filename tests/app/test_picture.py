@@ -15,6 +15,7 @@ from PIL import Image
 from app import picture
 from app.headline import headline
 from app.overlay import APEX_RGB, SHOULDER_RGB
+from vision.declared import Reading
 from vision.hints import DeclaredScale
 from vision.results import CrossCheck, Measurement
 
@@ -91,6 +92,13 @@ def test_readings_that_were_not_used_are_not_counted(measurement) -> None:
     # One that no width is near is in no figure either.
     far = CrossCheck(measurement.declared.readings[1], math.nan, math.nan, math.nan, math.nan, False)
     assert "1 caliper reading ·" in picture.method_line(replace(measurement, cross_checks=(*measurement.cross_checks, far)))
+
+
+def test_a_reading_far_off_the_edge_does_not_squeeze_the_curve(measurement) -> None:
+    far = replace(measurement.declared, readings=(*measurement.declared.readings, Reading(500.0, 0.48)))
+    axes = Chart().subplots()
+    picture._curve(axes, replace(measurement, declared=far))
+    assert axes.get_xlim()[1] < 40.0
 
 
 def test_words_keep_to_the_sheet_and_off_each_other(measurement, two_photo_measurement) -> None:

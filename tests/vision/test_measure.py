@@ -196,6 +196,10 @@ def test_a_gap_in_one_photo_is_said(both):
     found = [float(t) for t in re.findall(r"\d+\.\d", note.text)]
     # The unmeasured end beyond 25 mm lies outside every figure's span.
     assert found == pytest.approx([10.0, 12.0], abs=0.2)
+    # Two photos with nothing between them, the second's first station without a line: the merge has told of it.
+    apart = np.where(x > 15, x + 18.0, x)
+    lost = np.where((x > 15) & (x < 15.2), np.nan, 1.0)
+    assert _gaps([replace(widths, position_mm=apart, width_mm=lost)]) == []
 
 
 def test_repeatability_is_one_more_source_of_each_photo(whole):
