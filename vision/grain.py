@@ -25,6 +25,8 @@ _ALONG_MM = 0.8
 _SLANTS = np.linspace(-0.7, 0.7, 15)
 # Lines are followed over this many rows to tell their slant: one column in so many.
 _FARTHEST_APART = 40
+# A bevel shows on 8 rows at least (`vision.checks`), less the blur at either end: so many of the first rows are surely its own.
+_FIRST_ROWS = 5
 # Columns worked on at a time: their pictures stay in the processor's cache.
 _RUN = 1024
 # Neighbouring samples repeat each other: demosaicking and blur leave about one independent one in this many, per direction.
@@ -93,7 +95,48 @@ def grain(
     most = total.max(axis=0)
     back = back * _trust(back.max(axis=0))
     total[:-1] += back[1:]
-    return Grain(total - total.max(axis=0), _trust(most), slant)
+    short = total - total.max(axis=0)
+    begun = _begun(_sheared(pattern, slant)[first:], gap, along, block)
+    trust = _trust(most)
+    # One edge is ground in one way all along: what most of it says.
+    strange = _from_the_apex(begun, short, (first, slant), block) < 0.5
+    return Grain(short, trust * (strange[trust >= 1.0].mean() <= 0.5) if (trust >= 1.0).any() else trust, slant)
+
+
+def _begun(pattern: np.ndarray, gap: int, along: float, block: int) -> np.ndarray:
+    """(W, C) log likelihood, summed from the apex on, that rows carry the pattern of the very first ones; 0 as far as these reach.
+
+    The pattern of a few rows holds noise of its own, so that how much of it a row carries is free (and at least nothing): half a unit is
+    what that freedom gains by chance.
+    """
+    out = np.zeros((len(pattern), pattern.shape[1] // block), np.float32)
+    start = _FIRST_ROWS + gap
+    if len(pattern) <= start:
+        return out
+    used = out.shape[1] * block
+    own = pattern[start:, :used]
+    usual = np.broadcast_to(pattern[:_FIRST_ROWS, :used].mean(axis=0), own.shape)
+    both, energy, power = (_smooth(_folded(np.ascontiguousarray(a * b), block), along) for a, b in ((usual, own), (usual, usual), (own, own)))
+    share = np.maximum(both, 0.0) ** 2 / np.maximum(energy * power, 1e-12)
+    samples = along * np.sqrt(4.0 * np.pi) * block / _REPEATS**2
+    out[start:] = np.clip(-0.5 * samples * np.log1p(-np.minimum(share, 0.99)) - 0.5, -3.0, 3.0)
+    return run_on(out)
+
+
+def _from_the_apex(begun: np.ndarray, short: np.ndarray, sheared: tuple[int, float], block: int) -> np.ndarray:
+    """(C,) 0..1: whether the pattern that ends at the best row is the one that began at the apex.
+
+    Behind a hairline without lines of its own a cheek's pattern goes on from row to row as well: no bevel's lines. Where the best row lies
+    within the first ones there is nothing to tell by, and no doubt. `sheared`: first row of `begun`, and its slant.
+    """
+    first, slant = sheared
+    ends, at = short.argmax(axis=0), np.arange(short.shape[1])
+    row = np.clip(ends - first, 0, len(begun) - 1)
+    # Upright columns: the block at row `ends` was moved by the slant.
+    column = (at - np.rint(slant * ends / block).astype(int)) % begun.shape[1]
+    said = begun[row, column]
+    known = row >= np.argmax(begun.any(axis=1)) + _FIRST_ROWS if begun.any() else np.zeros(len(at), bool)
+    return np.where(known, _trust(said), 1.0)
 
 
 def _trust(most: np.ndarray) -> np.ndarray:
