@@ -171,7 +171,9 @@ def burnt_shares(strip: StraightStrip, row: np.ndarray, blur_px: float) -> np.nd
     return gaussian_filter1d(np.array(sides), 3.0, axis=1, mode="nearest")
 
 
-def structure_share(strip: StraightStrip, row: np.ndarray, reach: int, along: float, value: np.ndarray | None = None) -> np.ndarray:
+def structure_share(
+    strip: StraightStrip, row: np.ndarray, reach: int, along: float, value: np.ndarray | None = None, before: np.ndarray | None = None
+) -> np.ndarray:
     """(S,) steps that the faces make by themselves over the step at the line, in means along the edge.
 
     Satin lines run along the edge for millimetres: no averaging along it takes them out, and a fit takes its share of them.
@@ -187,6 +189,8 @@ def structure_share(strip: StraightStrip, row: np.ndarray, reach: int, along: fl
         Standard deviation of the means along the edge, columns.
     value : (R, S) float, optional
         What the line was fitted in, where that is not brightness.
+    before : (S,) float, optional
+        The face ends at these rows: steps are taken as far as both of their sides lie before them; where none does, the share is 0.
     """
     # Means over half a millimetre: every fourth column tells them.
     columns = np.arange(0, len(row), 4)
@@ -209,6 +213,19 @@ def structure_share(strip: StraightStrip, row: np.ndarray, reach: int, along: fl
     step = (total[middle + half + 1] - total[middle + 1] - total[middle] + total[middle - half]) / half
     own, others = np.abs(step[0]), step[reach + half :]
     known = weight[middle[reach + half :]] > 0.5
+    if before is not None:
+        known &= (at[0] + middle[reach + half :, None] + half + 1) < np.nan_to_num(before[columns])
     usual = np.sqrt((np.where(known, others, 0.0) ** 2).sum(axis=0) / np.maximum(known.sum(axis=0), 1))
     share = np.where(own > 0, np.minimum(usual / np.maximum(own, 1e-9), 1.0), 1.0)
     return np.interp(np.arange(len(row)), columns, share)
+
+
+def beside_streaks(strip: StraightStrip, row: np.ndarray, before: np.ndarray, blur_px: float, px_per_mm: float) -> np.ndarray:
+    """(S,) standard uncertainty, px, of an edge's place `row` (S,) from the bevel's own lines along it; the bevel ends at `before` (S,).
+
+    Lines ground along the edge run beside it for millimetres: no averaging along it takes them out. A side that is off by d next to the
+    edge moves the middle of its step by d / 2 over the slope there, the step's height over sqrt(2 pi) blur radii; the steps that the bevel
+    makes by itself are those between two such sides. Told clear of the shoulder's blur; a hairline tells nothing.
+    """
+    share = structure_share(strip, row, int(np.ceil(3.0 * blur_px)) + 3, px_per_mm / 2, before=before - 2.0 * blur_px)
+    return np.sqrt(np.pi / 2.0) * blur_px * share / np.sqrt(2.0)

@@ -116,7 +116,9 @@ def _begun(pattern: np.ndarray, gap: int, along: float, block: int) -> np.ndarra
     used = out.shape[1] * block
     own = pattern[start:, :used]
     usual = np.broadcast_to(pattern[:_FIRST_ROWS, :used].mean(axis=0), own.shape)
-    both, energy, power = (_smooth(_folded(np.ascontiguousarray(a * b), block), along) for a, b in ((usual, own), (usual, usual), (own, own)))
+    both, energy, power = (
+        _smooth(_folded(np.ascontiguousarray(a * b), block), along) for a, b in ((usual, own), (usual, usual), (own, own))
+    )
     share = np.maximum(both, 0.0) ** 2 / np.maximum(energy * power, 1e-12)
     samples = along * np.sqrt(4.0 * np.pi) * block / _REPEATS**2
     out[start:] = np.clip(-0.5 * samples * np.log1p(-np.minimum(share, 0.99)) - 0.5, -3.0, 3.0)

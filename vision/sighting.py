@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibration_targets.strip import STRIP
-from vision import apex, bands, bevel, checks, drawn_edge, examine, finer, lane, marks, penumbra, shoulder
+from vision import apex, bands, bevel, checks, contrast, drawn_edge, examine, finer, lane, marks, penumbra, shoulder
 from vision.camera import CameraFit, fit_camera
 from vision.camera_profile import CameraProfile
 from vision.declared import Declared
@@ -109,6 +109,8 @@ def sight(
         edge = bands.past_shadow(strip, band, edge, blur, scale)
         line, shown = _shoulder(strip, edge, view, to_shoulder)
     edge = band.on(edge) if band is not None else edge
+    streaks = contrast.beside_streaks(strip, edge.row, line.row, edge.blur_px, scale)
+    edge = replace(edge, systematic_px=np.hypot(edge.systematic_px, streaks))
     lines = stations(strip, edge, line, scale)
     refuse_without_edge(photo.name, lines, scale)
     figures = examine.figures(examine.Seen(photo, view.target, fit, shown, edge, line, declared.height_mm[0], view.curve.path_mm))
