@@ -101,7 +101,7 @@ def test_station_flag_names_are_frozen() -> None:
     # Stored results use these names and bits: add at the end, never rename.
     assert [(f.value, flags.names(f)[0]) for f in flags.StationFlag] == [
         (1, "frame-end"), (2, "chip"), (4, "clipped"), (8, "soft"), (16, "rival-line"), (32, "low-contrast"), (64, "narrow"),
-        (128, "bridged"), (256, "by-hand"), (512, "not-measured"), (1024, "shadow"),
+        (128, "bridged"), (256, "by-hand"), (512, "not-measured"), (1024, "shadow"), (2048, "unsure"),
     ]  # fmt: skip
 
 

@@ -20,6 +20,7 @@ class StationFlag(enum.IntFlag):
     BY_HAND = 1 << 8
     NOT_MEASURED = 1 << 9
     SHADOW = 1 << 10
+    UNSURE = 1 << 11
 
 
 @dataclass(frozen=True)
@@ -48,6 +49,9 @@ STATION_FLAGS: dict[StationFlag, Meaning] = {
     StationFlag.NOT_MEASURED: Meaning("no trustworthy line here; the cells are left empty", "see the other flags of this station"),
     StationFlag.SHADOW: Meaning(
         "a dark band beside the edge could be the blade's shadow or part of the bevel", "soften the light, or point at the apex"
+    ),
+    StationFlag.UNSURE: Meaning(
+        "the two lines place this width to no better than 0.04 mm (k = 2)", "turn the lamp until both lines stand out, or go closer"
     ),
 }
 

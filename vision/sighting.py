@@ -31,6 +31,8 @@ _LANE_MM, _BLADE_MM = 0.8, 3.2
 _BLUR_UNKNOWN_PX = 1.0
 # The shoulder and apex curves are smoothed over 0.07 mm twice (twicing); errors of the fits stay alike over about that.
 _LOCAL_LENGTH_MM = 0.12
+# What both lines together may leave of a width (mm, k = 2): at 15 degrees a side 0.02 mm of thickness, more than a caliper's u.
+_SURE_MM = 0.04
 # A photo that gives fewer stations than this is no measurement of an edge (mm).
 _LEAST_EDGE_MM = 3.0
 
@@ -209,6 +211,8 @@ def stations(strip: StraightStrip, edge: apex.ApexLine, line: shoulder.ShoulderL
     apex_px = strip.to_photo(base, at)
     shoulder_px = strip.to_photo(np.where(lost, np.nan, line.row[at]), at)
     random = np.hypot(edge.u_px[at], line.u_px[at])
+    whole = np.sqrt(random**2 + edge.systematic_px[at] ** 2 + line.systematic_px[at] ** 2)
+    flags = np.where(~lost & (2.0 * whole > _SURE_MM * px_per_mm), flags | int(StationFlag.UNSURE), flags)
     named = (flags & int(StationFlag.RIVAL_LINE)) > 0
     rival_px = strip.to_photo(np.where(named, line.rival_row[at], np.nan), at)
     return bevel.Lines(apex_px, shoulder_px, random, edge.systematic_px[at], line.systematic_px[at], flags, rival_px, line.rival_share[at])
