@@ -52,3 +52,15 @@ def test_light_that_changes_along_the_edge_is_no_line_at_the_ends():
 def test_no_lines_say_nothing():
     found = grain(faces(lines=0.0), np.full(COLUMNS, float(APEX)), 0.8, PX_PER_MM, BLOCK)
     assert found.trust.mean() < 0.05
+
+
+@pytest.mark.parametrize("width", [9, 14])
+def test_lines_that_did_not_begin_at_the_apex_are_no_bevels(width):
+    """A bevel without lines of its own before a cheek whose lines run across the edge: they end far up the cheek, and tell nothing."""
+    found = grain(faces(lines=0.0, cheek=0.05, width=width), np.full(COLUMNS, float(APEX)), 0.8, PX_PER_MM, BLOCK)
+    assert found.trust.max() == 0.0
+
+
+def test_lines_of_both_faces_are_told_from_the_cheeks_alone():
+    found = grain(faces(cheek=0.05, width=14), np.full(COLUMNS, float(APEX)), 0.8, PX_PER_MM, BLOCK)
+    assert np.median(found.trust[10:-10]) > 0.9
