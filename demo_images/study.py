@@ -1,4 +1,4 @@
-"""The first hard cases, and more than a hundred drawn at random: rendered when wanted, not shipped. `study_cases.py` holds the study set."""
+"""The first hard cases, and many drawn at random: rendered when wanted, not shipped. `study_cases.py` holds the study set."""
 
 from __future__ import annotations
 
