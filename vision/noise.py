@@ -32,8 +32,12 @@ def least_light_step(steps: np.ndarray, light: float, usual: float) -> float:
     """
     if not steps.size or np.median(np.abs(steps)) >= _NO_NOISE:
         return usual
-    # The sRGB curve is close to the power 2.2 (IEC 61966-2-1).
-    return max(usual, 2.2 / (255.0 * max(light, 1e-3) ** (1 / 2.2)))
+    return max(usual, code_of_light(light))
+
+
+def code_of_light(light: float) -> float:
+    """By how much (log) one code of eight bits changes this linear light; the sRGB curve is close to the power 2.2 (IEC 61966-2-1)."""
+    return 2.2 / (255.0 * max(light, 1e-3) ** (1 / 2.2))
 
 
 def colour_is_coarse(steps: np.ndarray) -> bool:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from vision.noise import least_colour_step, least_light_step, noise_of
+from vision.noise import code_of_light, least_colour_step, least_light_step, noise_of
 from vision.sheet import DARK, LOG_FEATURES
 from vision.straighten import BLOCK_COLUMNS, StraightStrip
 from vision.threads import side_by_side
@@ -18,8 +18,8 @@ _BEHIND_ROWS = 3
 # Colour at half resolution in blocks of eight (ITU-T T.81, and how phones use it).
 _COLOUR_BLOCK = 16
 # JPEG's blocks of eight ring (ITU-T T.81): drawn edges of 10 to 80 codes saved at qualities 65 to 95 leave ripples of up to 0.075 of their
-# mean step within the block, and up to 0.36 of what their columns vary by.
-_BLOCK, _RIPPLE, _VARIED_RIPPLE = 8, 0.09, 0.36
+# mean step within the block, and up to 0.36 of what their columns vary by, but no more than 1.5 codes of it.
+_BLOCK, _RIPPLE, _VARIED_RIPPLE, _RIPPLE_CODES = 8, 0.09, 0.36, 1.5
 # Borders of penumbras reach 6-9 sigma on fine paper; at this share of it they stay below the limit, edges of dark steel do not.
 _SHADOW_DOUBT = 0.6
 
@@ -72,13 +72,17 @@ def sharpness_of_blocks(
     # As scipy's Gaussian filter, cut at four standard deviations.
     kernel = cv2.getGaussianKernel(2 * int(4 * along[0] + 0.5) + 1, along[0], cv2.CV_32F)
 
+    known = features[lane][valid[lane]]
+    bright = float(np.exp(known[:, 0].mean())) if len(known) else 1.0
+    ripple = _RIPPLE_CODES * bright * code_of_light(bright)
+
     def mean_step() -> np.ndarray:
         smooth = cv2.sepFilter2D(features, -1, kernel, np.ones(1, np.float32), borderType=cv2.BORDER_REPLICATE)
         sharp = _sharpness_of(np.ascontiguousarray(smooth[..., 0]), near, far)
         limits = _least_step(features, valid, lane, near), sharp, enlarged
         return _mean_step(_apart(smooth, near), _apart(smooth, far), valid, lane, limits)
 
-    evidence, varied = side_by_side(mean_step, lambda: _sign_free_step(steps, along[1], (lane, valid), enlarged))
+    evidence, varied = side_by_side(mean_step, lambda: _sign_free_step(steps, along[1], (lane, valid), (ripple, enlarged)))
     evidence += varied
     out = evidence / (evidence + 64.0)
     inside = valid & np.roll(valid, far, axis=0) & np.roll(valid, -far, axis=0)
@@ -178,12 +182,13 @@ def _at_most(evidence: np.ndarray, sharp: np.ndarray) -> np.ndarray:
     return np.divide(evidence, rest, out=evidence)
 
 
-def _sign_free_step(steps: tuple[np.ndarray, ...], along: int, bare: tuple[slice, np.ndarray], enlarged: int) -> np.ndarray:
+def _sign_free_step(steps: tuple[np.ndarray, ...], along: int, bare: tuple[slice, np.ndarray], jpeg: tuple[float, int]) -> np.ndarray:
     """(R, C) squared significance of steps whose sign changes along the edge: grind lines brighter and darker than the lane.
 
-    The variance of the columns' own steps along a millimetre is compared with the lane's; `bare`: its rows, and what is valid (R, C).
+    The variance of the columns' own steps along a millimetre is compared with the lane's; `bare`: its rows, and what is valid (R, C);
+    `jpeg`: the most that ripples vary by, linear light, and the rows of a px of the file.
     """
-    lane, valid = bare
+    (lane, valid), (ripple, enlarged) = bare, jpeg
     # Without the part common to all columns: a shadow's border is alike all along, and the mean has its own test.
     varied = [cv2.blur(square, (along, 1)) - cv2.blur(mean, (along, 1)) ** 2 for mean, square in (steps[:2], steps[2:])]
     own = [np.median(v[lane][valid[lane]]) if valid[lane].any() else np.inf for v in varied]
@@ -193,7 +198,7 @@ def _sign_free_step(steps: tuple[np.ndarray, ...], along: int, bare: tuple[slice
     # Four times the lane's own variance counts like a step of 8 sigma: paper grain and noise stay within a factor of two.
     own_step = np.sqrt(np.maximum(varied[0] - own[0], 0.0)).astype(np.float32)
     # One channel repeats what coarse colour does.
-    excess *= _no_ripple(own_step, _VARIED_RIPPLE, _COLOUR_BLOCK * enlarged)
+    excess *= np.maximum(_no_ripple(own_step, _VARIED_RIPPLE, _COLOUR_BLOCK * enlarged), np.clip(own_step / ripple - 1.0, 0.0, 1.0))
     return _at_most(64.0 / 3.0 * excess, np.clip((share - 0.2) / 0.3, 0.0, 1.0))
 
 
