@@ -14,6 +14,7 @@ import re
 import unicodedata
 from dataclasses import dataclass, field, fields
 from decimal import Decimal
+from functools import lru_cache
 
 from app.reference_log.errors import LogRefused
 from vision.rounding import MM_PER_INCH
@@ -301,6 +302,8 @@ def instrument_kind(name: str) -> str:
     return lower
 
 
+# The names of one model are asked for again and again; a few thousand of them are a megabyte.
+@lru_cache(maxsize=4096)
 def name_key(text: str) -> str:
     """A name as it is compared: composed, case folded, spaces as one."""
     return " ".join(unicodedata.normalize("NFC", text).casefold().split())

@@ -164,4 +164,6 @@ def test_cost_grows_no_faster_than_the_pixels(costs: dict[int, tuple[float, floa
 def test_memory(costs: dict[int, tuple[float, float]]) -> None:
     assert costs[12][1] <= 500
     for mp, (_, peak_mb) in costs.items():
-        assert peak_mb <= MOST_BASE_MB + MOST_BYTES_PER_PX * mp, mp
+        # Three megapixels of a 12-megapixel photo are sharper than a camera's own, and searched at twice their size.
+        searched = 4 * mp if mp < 4 else mp
+        assert peak_mb <= MOST_BASE_MB + MOST_BYTES_PER_PX * searched, mp
