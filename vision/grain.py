@@ -96,14 +96,14 @@ def grain(
     back = back * _trust(back.max(axis=0))
     total[:-1] += back[1:]
     short = total - total.max(axis=0)
-    begun = _begun(_sheared(pattern, slant)[first:], gap, along, block)
+    begun = _begun(_sheared(pattern, slant)[first:], gap, along, block, repeats)
     trust = _trust(most)
     # One edge is ground in one way all along: what most of it says.
     strange = _from_the_apex(begun, short, (first, slant), block) < 0.5
     return Grain(short, trust * (strange[trust >= 1.0].mean() <= 0.5) if (trust >= 1.0).any() else trust, slant)
 
 
-def _begun(pattern: np.ndarray, gap: int, along: float, block: int) -> np.ndarray:
+def _begun(pattern: np.ndarray, gap: int, along: float, block: int, repeats: float) -> np.ndarray:
     """(W, C) log likelihood, summed from the apex on, that rows carry the pattern of the very first ones; 0 as far as these reach.
 
     The pattern of a few rows holds noise of its own, so that how much of it a row carries is free (and at least nothing): half a unit is
@@ -120,7 +120,7 @@ def _begun(pattern: np.ndarray, gap: int, along: float, block: int) -> np.ndarra
         _smooth(_folded(np.ascontiguousarray(a * b), block), along) for a, b in ((usual, own), (usual, usual), (own, own))
     )
     share = np.maximum(both, 0.0) ** 2 / np.maximum(energy * power, 1e-12)
-    samples = along * np.sqrt(4.0 * np.pi) * block / _REPEATS**2
+    samples = along * np.sqrt(4.0 * np.pi) * block / repeats**2
     out[start:] = np.clip(-0.5 * samples * np.log1p(-np.minimum(share, 0.99)) - 0.5, -3.0, 3.0)
     return run_on(out)
 

@@ -79,7 +79,7 @@ def sharpness_of_blocks(
     def mean_step() -> np.ndarray:
         smooth = cv2.sepFilter2D(features, -1, kernel, np.ones(1, np.float32), borderType=cv2.BORDER_REPLICATE)
         sharp = _sharpness_of(np.ascontiguousarray(smooth[..., 0]), near, far)
-        limits = _least_step(features, valid, lane, near), sharp, enlarged
+        limits = _least_step((features, valid), lane, near, bright), sharp, enlarged
         return _mean_step(_apart(smooth, near), _apart(smooth, far), valid, lane, limits)
 
     evidence, varied = side_by_side(mean_step, lambda: _sign_free_step(steps, along[1], (lane, valid), (ripple, enlarged)))
@@ -92,13 +92,12 @@ def sharpness_of_blocks(
     return out
 
 
-def _least_step(features: np.ndarray, valid: np.ndarray, lane: slice, gap: int) -> np.ndarray:
-    """(3,) steps of brightness and two colours (log) below which none is told, beside the lane's own."""
+def _least_step(blocks: tuple[np.ndarray, np.ndarray], lane: slice, gap: int, bright: float) -> np.ndarray:
+    """(3,) steps of brightness and two colours (log) below which none is told, beside the lane's own; `bright`: its light."""
+    features, valid = blocks
     rows = slice(0, lane.stop + gap + 3)
-    known = valid[lane]
-    steps = _apart(features[rows], gap)[lane][known].T.copy()
-    colour = least_colour_step(steps[1:], 0.0015)
-    light = least_light_step(steps[0], float(np.exp(features[lane][known][:, 0].mean())) if known.any() else 1.0, 0.003)
+    steps = _apart(features[rows], gap)[lane][valid[lane]].T.copy()
+    light, colour = least_light_step(steps[0], bright, 0.003), least_colour_step(steps[1:], 0.0015)
     return np.array([light, colour, colour])
 
 
