@@ -20,6 +20,7 @@ from vision.declared import Declared
 from vision.errors import DeclarationError, PhotoRefused
 from vision.evidence import shoulder_evidence
 from vision.faces import Evidence
+from vision.finish import finish_border, with_finish_of_all
 from vision.flags import Note, StationFlag
 from vision.hints import Hints, LineKind, pointing_px
 from vision.photo import Photo
@@ -313,6 +314,8 @@ def _one_shoulder(lit: Sequence[_Lit], edge: apex.ApexLine) -> tuple[shoulder.Sh
     best = lines[int(np.argmax([np.isfinite(r).sum() for r in rows]))]
     one = replace(best, row=corner.place.row, u_px=corner.place.u_px, systematic_px=corner.place.systematic_px, flags=flags)
     one = replace(one, sigma_px=np.min([np.nan_to_num(line.sigma_px, nan=np.inf) for line in lines], axis=0))
+    borders = [finish_border(v.strip, a, line, v.edge.blur_px, scale) for v, a, line in zip(lit, apexes, lines, strict=True)]
+    one = with_finish_of_all(one, rows, np.array([line.u_px for line in lines]), borders)
     return one, rows, _remark(len(lit), corner.spread_px / scale, corner.reach_px / scale)
 
 

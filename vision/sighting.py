@@ -14,6 +14,7 @@ from vision.camera import CameraFit, fit_camera
 from vision.camera_profile import CameraProfile
 from vision.declared import Declared
 from vision.errors import EdgeNotFound, TargetNotFound
+from vision.finish import finish_border, with_finish
 from vision.flags import Note, StationFlag
 from vision.hints import Hints, LineKind, pointing_px
 from vision.photo import Photo
@@ -113,6 +114,7 @@ def sight(
     edge = band.on(edge) if band is not None else edge
     streaks = contrast.beside_streaks(strip, edge.row, line.row, edge.blur_px, scale)
     edge = replace(edge, systematic_px=np.hypot(edge.systematic_px, streaks))
+    line = with_finish(line, finish_border(shown, edge.row, line, edge.blur_px, scale))
     lines = stations(strip, edge, line, scale)
     refuse_without_edge(photo.name, lines, scale)
     figures = examine.figures(examine.Seen(photo, view.target, fit, shown, edge, line, declared.height_mm[0], view.curve.path_mm))
