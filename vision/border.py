@@ -29,6 +29,8 @@ _BLURS_A_ROW = 2.0
 _NOISE_PX = 0.7
 # A hundredth of what the light tells is nothing.
 _TELLS = 0.01
+# What demosaicking leaves of a line's place (as in `apex`): where light changes fast, departures by it are no finish.
+_DEMOSAIC_PX = 0.1
 # The light of both faces cannot change faster than this (px): a step.
 _STEP_PX = 0.05
 
@@ -89,8 +91,11 @@ def border_place(offset: np.ndarray, stretches: Stretches, blur_px: float, most_
     # What the finish adds to what the light's own uncertainty says: the quotient of two normals.
     told = 1.0 / variance - 1.0 / stretches.light_u_px**2
     known &= told > _TELLS / stretches.light_u_px**2
-    told = np.where(known, told, 1.0)
-    return np.where(known, mean / (variance * told), 0.0), np.where(known, told**-0.5, np.inf)
+    place = mean / (variance * np.where(known, told, 1.0))
+    # Beyond all places looked at is none: the chances were no normal's.
+    known &= np.abs(place) <= most_px
+    with np.errstate(invalid="ignore"):
+        return np.where(known, place, 0.0), np.where(known, told**-0.5, np.inf)
 
 
 @dataclass(frozen=True, eq=False)
@@ -161,7 +166,10 @@ def _log_chance(
         long = np.where(np.arange(own.shape[2]) < ends, np.minimum(long, own), own)
         left = left - long[:, :, None] * lines - (own - long)[:, :, None] * grain
         noise = noise - np.einsum("tkl,wkl->wtl", weight, parts.noise)[:, :, None] * grain
-    misfit = _misfit(np.where(exists, left, 0.0), np.where(exists, parts.jitter, 0.0), np.where(exists, noise, 0.0), most_noise)
+    # A row is believed less by what demosaicking may do to it where the light changes fast.
+    trust = 1.0 / (seen[:, :, 0].mean(axis=1)[:, None, None] + _DEMOSAIC_PX**2 * np.abs(parts.jitter))
+    trust = np.where(exists, trust / trust.max(axis=(1, 2), keepdims=True), 0.0)
+    misfit = _misfit(left * trust[:, None], parts.jitter * trust, noise * trust[:, None], most_noise)
     told = len(offset) / (_BLURS_A_ROW * blur_px)
     return np.where(enough, -0.5 * told * np.log(misfit), -np.inf)
 

@@ -29,9 +29,9 @@ _FARTHEST_MM, _FARTHEST_SHARE = 0.075, 0.4
 _MEAN_BLURS = 8.0
 # Lags beyond a blur's own correlation, to tell lines by.
 _LAGS_BEYOND = 3
-# Lamps and grinds stay alike over stretches of this length (standard deviation, mm; as in `rounded`). Sums are kept by the millimetre; the
+# Lamps and grinds stay alike over a centimetre and two (standard deviation, mm). Sums are kept by the millimetre; the
 # border is told once a stretch.
-_STRETCH_MM, _SUM_MM, _EVERY = 3.0, 1.0, 4
+_STRETCH_MM, _SUM_MM, _EVERY = 6.0, 1.0, 4
 # The finish changes within half of the rounding about the corner (as in `turn`; uniform: 0.29 of its reach); of the rounding, `ROUNDING_UM`
 # is the standard deviation of where light ends in it (0.58 of the reach).
 _WITHIN, _ROUNDINGS = 0.29, 1.73
