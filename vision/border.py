@@ -31,6 +31,9 @@ _NOISE_PX = 0.7
 _TELLS = 0.01
 # What demosaicking leaves of a line's place (as in `apex`): where light changes fast, departures by it are no finish.
 _DEMOSAIC_PX = 0.1
+# Sharpening and JPEG leave ripples beside a step, at most 0.075 of it (drawn edges, as in `sharpness`), a hundredth by their mean: on its
+# dark side they may be more than a finish.
+_RIPPLE = 0.01
 # The light of both faces cannot change faster than this (px): a step.
 _STEP_PX = 0.05
 
@@ -101,12 +104,13 @@ def border_place(offset: np.ndarray, stretches: Stretches, blur_px: float, most_
 @dataclass(frozen=True, eq=False)
 class _Parts:
     """What each face adds to the covariances, (W, T, K, L) for the first and the second: its `lines` and its `grain`, as long as the rows
-    and shorter than the blur. And what is no finish, (W, K, L): `jitter` of the line itself, `noise` of light."""
+    and shorter than the blur. And what is no finish, (W, K, L): `jitter` of the line itself, `noise` of light, `ripple` of the step."""
 
     lines: tuple[np.ndarray, np.ndarray]
     grain: tuple[np.ndarray, np.ndarray]
     jitter: np.ndarray
     noise: np.ndarray
+    ripple: np.ndarray
 
 
 def _parts(offset: np.ndarray, stretches: Stretches, blur_px: float, places: np.ndarray) -> _Parts:
@@ -132,7 +136,8 @@ def _parts(offset: np.ndarray, stretches: Stretches, blur_px: float, places: np.
     whole = (square @ pair.T).reshape(len(true), 1, count, lags) / both
     slope = np.gradient(np.log(light), axis=1)
     alike = np.exp(-((np.arange(lags) / (2.0 * _NOISE_PX)) ** 2))
-    return _Parts(lines, (grain, whole - grain), slope[:, :, None] * slope[:, second], alike / np.sqrt(both[:, 0]))
+    ripple = (_RIPPLE * (level[:, 1] - level[:, 0]))[:, None, None] ** 2 / both[:, 0]
+    return _Parts(lines, (grain, whole - grain), slope[:, :, None] * slope[:, second], alike / np.sqrt(both[:, 0]), ripple)
 
 
 def _levels(offset: np.ndarray, stretches: Stretches, blur_px: float) -> np.ndarray:
@@ -166,8 +171,8 @@ def _log_chance(
         long = np.where(np.arange(own.shape[2]) < ends, np.minimum(long, own), own)
         left = left - long[:, :, None] * lines - (own - long)[:, :, None] * grain
         noise = noise - np.einsum("tkl,wkl->wtl", weight, parts.noise)[:, :, None] * grain
-    # A row is believed less by what demosaicking may do to it where the light changes fast.
-    trust = 1.0 / (seen[:, :, 0].mean(axis=1)[:, None, None] + _DEMOSAIC_PX**2 * np.abs(parts.jitter))
+    # A row is believed less by what demosaicking, sharpening and JPEG may do to it beside a step.
+    trust = 1.0 / (seen[:, :, 0].mean(axis=1)[:, None, None] + _DEMOSAIC_PX**2 * np.abs(parts.jitter) + parts.ripple)
     trust = np.where(exists, trust / trust.max(axis=(1, 2), keepdims=True), 0.0)
     misfit = _misfit(left * trust[:, None], parts.jitter * trust, noise * trust[:, None], most_noise)
     told = len(offset) / (_BLURS_A_ROW * blur_px)

@@ -130,7 +130,9 @@ def finish_border(strip: StraightStrip, edge_row: np.ndarray, line: ShoulderLine
     columns = len(line.row)
     nothing = FinishBorder(np.zeros(columns), np.full(columns, np.inf), np.zeros(columns), np.zeros(columns))
     known = np.isfinite(line.row) & np.isfinite(edge_row)
-    if known.sum() < _LEAST_COLUMNS:
+    rounding = ROUNDING_UM * 1e-3 * px_per_mm
+    # A blur longer than the roundings leaves less of the finish than of the light; px wider than the blur show aliases of it.
+    if known.sum() < _LEAST_COLUMNS or _GROWN * blur_px > rounding or strip.enlarged > 1:
         return nothing
     width = float(np.median((line.row - edge_row)[known]))
     most = min(_FARTHEST_MM * px_per_mm, _FARTHEST_SHARE * width)
@@ -142,7 +144,7 @@ def finish_border(strip: StraightStrip, edge_row: np.ndarray, line: ShoulderLine
         return nothing
     every, at = np.arange(columns), sums.at[min(_EVERY // 2, len(sums.at) - 1) :: _EVERY]
     softness = np.sqrt(np.maximum(np.nan_to_num(line.sigma_px, nan=blur_px) ** 2 - blur_px**2, 0.0))
-    length, rounding = np.interp(at, every, softness), ROUNDING_UM * 1e-3 * px_per_mm
+    length = np.interp(at, every, softness)
     light_u = np.hypot(rounding, 0.5 * length)
     weight = sums.count * np.exp(-0.5 * ((at[:, None] - sums.at) / (_STRETCH_MM * px_per_mm)) ** 2)
     weight /= weight.sum(axis=1, keepdims=True)
