@@ -16,7 +16,7 @@ import numpy as np
 from scipy.special import ndtr
 
 # Steps of the border's place, and of the sums across the blur, in blurs.
-_STEP, _FINE = 0.35, 0.25
+_STEP, _FINE = 0.5, 0.25
 # A blur's own correlation ends within four of its radii; what rows farther apart share are lines.
 BLUR_ENDS = 4.0
 # A face by itself: rows that the blur of the border does not reach (blurs), so many of them as tell its own nearest to it.

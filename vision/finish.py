@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+from scipy import fft
 from scipy.ndimage import gaussian_filter1d
 
 from vision.border import BLUR_ENDS, CLEAR, LEAST_ROWS, OWN_ROWS, Stretches, border_place
@@ -31,7 +32,7 @@ _MEAN_BLURS = 8.0
 _LAGS_BEYOND = 3
 # Lamps and grinds stay alike over a centimetre and two (standard deviation, mm). Sums are kept by the millimetre; the
 # border is told once a stretch.
-_STRETCH_MM, _SUM_MM, _EVERY = 6.0, 1.0, 4
+_STRETCH_MM, _SUM_MM, _EVERY = 6.0, 1.0, 6
 # The finish changes within half of the rounding about the corner (as in `turn`; uniform: 0.29 of its reach); of the rounding, `ROUNDING_UM`
 # is the standard deviation of where light ends in it (0.58 of the reach).
 _WITHIN, _ROUNDINGS = 0.29, 1.73
@@ -188,7 +189,7 @@ def _rows(strip: StraightStrip, row: np.ndarray, blur_px: float, reach: tuple[in
 def _lane_noise(strip: StraightStrip, edge_row: np.ndarray, blur_px: float) -> float:
     """The most that shot noise may be by the quietest of the lane's rows (paper may have grain of its own), infinite where none is seen."""
     first = math.ceil(4.0 * blur_px) + 4
-    rows = _rows(strip, edge_row - first - 2 * OWN_ROWS, blur_px, (2 * OWN_ROWS, 2 * OWN_ROWS))
+    rows = _rows(strip, edge_row - first - OWN_ROWS, blur_px, (OWN_ROWS, OWN_ROWS))
     if rows is None or rows.there.sum() < _LEAST_COLUMNS:
         return math.inf
     return float(np.min((rows.detail[:, rows.there] ** 2).mean(axis=1) * rows.light[:, rows.there].mean(axis=1)))
@@ -200,9 +201,9 @@ def _slant(rows: _Rows, blur_px: float) -> float:
     own = np.flatnonzero(rows.offset <= -lag - 1)
     if not len(own):
         return 0.0
-    one = np.fft.rfft(rows.detail[own] * rows.there)
-    other = np.fft.rfft(rows.detail[own + lag] * rows.there)
-    alike = np.fft.irfft((one.conj() * other).sum(axis=0), n=rows.detail.shape[1])
+    own, size = own[::2], fft.next_fast_len(rows.detail.shape[1], real=True)
+    one, other = (fft.rfft(rows.detail[at] * rows.there, size) for at in (own, own + lag))
+    alike = fft.irfft((one.conj() * other).sum(axis=0), size)
     most = min(2 * lag, (rows.detail.shape[1] - 1) // 2)
     shifts = np.arange(-most, most + 1)
     return float(shifts[int(np.argmax(alike[shifts]))]) / lag

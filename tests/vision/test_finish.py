@@ -74,7 +74,7 @@ def test_the_border_is_where_the_finish_changes_not_the_light(off, bevel, cheek)
 @pytest.mark.parametrize("light", [(0.7, 0.07), (0.07, 0.7)], ids=["bright bevel", "bright cheek"])
 def test_a_face_drowned_by_a_brighter_one_does_not_move_the_border(light):
     # Were the drowning left out, the border would stand 1.3 blurs inside the darker face.
-    assert abs(np.median(found(strip(LIGHT, lines(0.12, 1), grain(0.05, 2), light)).offset_px)) < 0.65
+    assert abs(np.median(found(strip(LIGHT, lines(0.12, 1), grain(0.05, 2), light)).offset_px)) < 0.8
 
 
 def test_lines_that_lean_are_followed():
