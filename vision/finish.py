@@ -36,8 +36,11 @@ _STRETCH_MM, _SUM_MM, _EVERY = 6.0, 1.0, 6
 # The finish changes within half of the rounding about the corner (as in `turn`; uniform: 0.29 of its reach); of the rounding, `ROUNDING_UM`
 # is the standard deviation of where light ends in it (0.58 of the reach).
 _WITHIN, _ROUNDINGS = 0.29, 1.73
-# On a rounding lines stand out more or less than on their face (its light changes faster with direction): up to half a blur.
-_GROWN = 0.5
+# On a rounding lines stand out more or less than on their face (its light changes faster with direction): up to half a blur either way
+# (rectangular).
+_GROWN = 0.5 / math.sqrt(3.0)
+# Blurs longer than so many roundings leave less of the finish than of the light.
+_BLURRED = 2.0
 # Dust and specks are no finish.
 _SPECKS = 0.99
 _DARK = 0.01
@@ -132,8 +135,8 @@ def finish_border(strip: StraightStrip, edge_row: np.ndarray, line: ShoulderLine
     nothing = FinishBorder(np.zeros(columns), np.full(columns, np.inf), np.zeros(columns), np.zeros(columns))
     known = np.isfinite(line.row) & np.isfinite(edge_row)
     rounding = ROUNDING_UM * 1e-3 * px_per_mm
-    # A blur longer than the roundings leaves less of the finish than of the light; px wider than the blur show aliases of it.
-    if known.sum() < _LEAST_COLUMNS or _GROWN * blur_px > rounding or strip.enlarged > 1:
+    # Px wider than the blur show aliases of the finish.
+    if known.sum() < _LEAST_COLUMNS or blur_px > _BLURRED * rounding or strip.enlarged > 1:
         return nothing
     width = float(np.median((line.row - edge_row)[known]))
     most = min(_FARTHEST_MM * px_per_mm, _FARTHEST_SHARE * width)
