@@ -31,9 +31,11 @@ _NOISE_PX = 0.7
 _TELLS = 0.01
 # What demosaicking leaves of a line's place (as in `apex`): where light changes fast, departures by it are no finish.
 _DEMOSAIC_PX = 0.1
-# Sharpening and JPEG leave ripples beside a step, at most 0.075 of it (drawn edges, as in `sharpness`), a hundredth by their mean: on its
-# dark side they may be more than a finish.
+# Sharpening and JPEG leave ripples of about this share of a step beside it (common practice, no source; JPEG at most 0.075, `sharpness`):
+# on its dark side they may be more than a finish.
 _RIPPLE = 0.01
+# Cells (stretches, places, rows, lags) that are held at once: a few megabytes.
+_MOST_CELLS = 80_000
 # The light of both faces cannot change faster than this (px): a step.
 _STEP_PX = 0.05
 
@@ -59,6 +61,10 @@ class Stretches:
     length_px: np.ndarray
     light_u_px: np.ndarray
 
+    def part(self, some: slice) -> Stretches:
+        """Some of the stretches."""
+        return Stretches(self.seen[some], self.light[some], self.length_px[some], self.light_u_px[some])
+
 
 def border_place(offset: np.ndarray, stretches: Stretches, blur_px: float, most_px: float, noise: float) -> tuple[np.ndarray, np.ndarray]:
     """(W,) where the finish alone puts the border, rows from the line, and its standard deviation, infinite where it tells nothing.
@@ -78,11 +84,14 @@ def border_place(offset: np.ndarray, stretches: Stretches, blur_px: float, most_
         The most that shot noise may be: variance of light 1, as a share of it.
     """
     places = np.arange(-most_px, most_px + _STEP * blur_px / 2.0, _STEP * blur_px)
-    parts = _parts(offset, stretches, blur_px, places)
     # No row is quieter than the noise.
     noise = min(noise, float(np.nanmin(stretches.seen[:, :, 0] * stretches.light)))
-    log = np.logaddexp.reduce(
-        [_log_chance(offset, stretches.seen, parts, places, (blur_px, wavers * blur_px), noise) for wavers in _WAVERS]
+    at_once = max(_MOST_CELLS // (len(places) * stretches.seen[0].size), 1)
+    log = np.vstack(
+        [
+            _log_chances(offset, stretches.part(slice(i, i + at_once)), places, blur_px, noise)
+            for i in range(0, len(stretches.seen), at_once)
+        ]
     )
     log = log - 0.5 * (places / stretches.light_u_px[:, None]) ** 2
     known = np.isfinite(log).any(axis=1)
@@ -99,6 +108,14 @@ def border_place(offset: np.ndarray, stretches: Stretches, blur_px: float, most_
     known &= np.abs(place) <= most_px
     with np.errstate(invalid="ignore"):
         return np.where(known, place, 0.0), np.where(known, told**-0.5, np.inf)
+
+
+def _log_chances(offset: np.ndarray, stretches: Stretches, places: np.ndarray, blur_px: float, noise: float) -> np.ndarray:
+    """(W, T) log of each place's chance by the finish alone, however the border wavers, up to a constant."""
+    parts = _parts(offset, stretches, blur_px, places)
+    return np.logaddexp.reduce(
+        [_log_chance(offset, stretches.seen, parts, places, (blur_px, wavers * blur_px), noise) for wavers in _WAVERS]
+    )
 
 
 @dataclass(frozen=True, eq=False)

@@ -30,8 +30,8 @@ _FARTHEST_MM, _FARTHEST_SHARE = 0.075, 0.4
 _MEAN_BLURS = 8.0
 # Lags beyond a blur's own correlation, to tell lines by.
 _LAGS_BEYOND = 3
-# Lamps and grinds stay alike over a centimetre and two (standard deviation, mm). Sums are kept by the millimetre; the
-# border is told once a stretch.
+# Lamps and grinds stay alike over a centimetre and two (standard deviation, mm). Sums are kept by the millimetre; the border is told
+# once in so many.
 _STRETCH_MM, _SUM_MM, _EVERY = 6.0, 1.0, 6
 # The finish changes within half of the rounding about the corner (as in `turn`; uniform: 0.29 of its reach); of the rounding, `ROUNDING_UM`
 # is the standard deviation of where light ends in it (0.58 of the reach).
@@ -138,9 +138,10 @@ def finish_border(strip: StraightStrip, edge_row: np.ndarray, line: ShoulderLine
     # Px wider than the blur show aliases of the finish.
     if known.sum() < _LEAST_COLUMNS or blur_px > _BLURRED * rounding or strip.enlarged > 1:
         return nothing
-    width = float(np.median((line.row - edge_row)[known]))
+    # The narrow tenth of a bevel that widens must not look past its own apex.
+    width = float(np.percentile((line.row - edge_row)[known], 10))
     most = min(_FARTHEST_MM * px_per_mm, _FARTHEST_SHARE * width)
-    rows = _rows(strip, np.where(known, line.row, np.nan), blur_px, _reach(most, width, blur_px))
+    rows = _rows(strip, np.where(_sure(line, known), line.row, np.nan), blur_px, _reach(most, width, blur_px))
     if rows is None:
         return nothing
     sums = _sums(rows, math.ceil(BLUR_ENDS * blur_px) + _LAGS_BEYOND, _slant(rows, blur_px), px_per_mm)
@@ -159,6 +160,13 @@ def finish_border(strip: StraightStrip, edge_row: np.ndarray, line: ShoulderLine
     told = np.interp(every, at, 1.0 / spread)
     with np.errstate(divide="ignore"):
         return FinishBorder(np.interp(every, at, mean), 1.0 / told, np.interp(every, at, corner), np.interp(every, at, light_u))
+
+
+def _sure(line: ShoulderLine, known: np.ndarray) -> np.ndarray:
+    """(S,) the columns that are pooled: those where no second line is in sight and nobody pointed, if they are half of the `known` ones."""
+    doubted = (line.flags & int(StationFlag.RIVAL_LINE | StationFlag.BY_HAND)) > 0
+    sure = known & ~doubted
+    return sure if 2 * sure.sum() >= known.sum() else known
 
 
 def _reach(most: float, width: float, blur_px: float) -> tuple[int, int]:

@@ -24,7 +24,7 @@ pytestmark = pytest.mark.benchmark
 # Megapixels of phones' photos, binned to full resolution.
 SIZES_MP = (3, 12, 48, 108)
 # The photo on disk, the decoded one and its grey copy, the straight strip and the pictures of one stage.
-MOST_BYTES_PER_PX, MOST_BASE_MB = 9.5, 220
+MOST_BYTES_PER_PX, MOST_BASE_MB = 10.0, 220
 
 
 @pytest.fixture(scope="module")
