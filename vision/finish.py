@@ -36,9 +36,9 @@ _STRETCH_MM, _SUM_MM, _EVERY = 6.0, 1.0, 6
 # The finish changes within half of the rounding about the corner (as in `turn`; uniform: 0.29 of its reach); of the rounding, `ROUNDING_UM`
 # is the standard deviation of where light ends in it (0.58 of the reach).
 _WITHIN, _ROUNDINGS = 0.29, 1.73
-# On a rounding lines stand out more or less than on their face (its light changes faster with direction): up to half a blur either way
-# (rectangular).
-_GROWN = 0.5 / math.sqrt(3.0)
+# On a rounding lines stand out more or less than on their face (its light changes faster with direction), and grain may fade toward a
+# border: half a blur, as a standard deviation.
+_GROWN = 0.5
 # Blurs longer than so many roundings leave less of the finish than of the light.
 _BLURRED = 2.0
 # Dust and specks are no finish.
