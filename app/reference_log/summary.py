@@ -385,26 +385,31 @@ def _comparisons(found: Sequence[Reading]) -> tuple[Comparison, ...]:
     ranked = sorted(every_one, key=lambda item: (-len(others & {name_key(r.specimen) for r in item[1]}), -len(item[1])))
     people = dict(ranked[:MOST_COMPARED])
     names = list(people)
-    own = {name: {s: _specimen_mean(_figures(rs)) for s, rs in _by_specimen(rs).items()} for name, rs in people.items()}
-    overall = _overall(people)
+    figures = {name: {s: _figures(knife) for s, knife in _by_specimen(rs).items()} for name, rs in people.items()}
+    own = {name: {s: _specimen_mean(f) for s, f in knives.items()} for name, knives in figures.items()}
+    # Knives by name as each person wrote them first.
+    spelt = {name: {name_key(r.specimen): r.specimen for r in reversed(rs)} for name, rs in people.items()}
+    overall = _overall({name: list(knives.values()) for name, knives in figures.items()})
     every = []
     for i, a in enumerate(names):
         for b in names[i + 1 :]:
-            pairs = [(s, own[a][s], own[b][s]) for s in own[a].keys() & own[b].keys()] or [(None, overall[a], overall[b])]
-            e_n, specimen, x, y = max(((consensus.e_n(*x, *y), s, x, y) for s, x, y in pairs), key=lambda found: (found[0], str(found[1])))
-            shown = next((r.specimen for r in people[a] if name_key(r.specimen) == specimen), None)
-            every.append(Comparison((people[a][0].contributor, people[b][0].contributor), (x[0], y[0]), (x[1], y[1]), e_n, shown))
+            both = own[a].keys() & own[b].keys()
+            specimen = max(both, key=lambda s: (consensus.e_n(*own[a][s], *own[b][s]), s)) if both else None
+            x, y = (overall[a], overall[b]) if specimen is None else (own[a][specimen], own[b][specimen])
+            shown = None if specimen is None else spelt[a][specimen]
+            each = people[a][0].contributor, people[b][0].contributor
+            every.append(Comparison(each, (x[0], y[0]), (x[1], y[1]), consensus.e_n(*x, *y), shown))
     return tuple(sorted(every, key=lambda c: -c.e_n))
 
 
-def _overall(people: dict[str, list[Reading]]) -> dict[str, tuple[float, float]]:
-    """Each person's mean over the specimens, and its standard uncertainty: how unlike knives are, and what the person's figures share.
+def _overall(own: dict[str, list[tuple[_Figure, ...]]]) -> dict[str, tuple[float, float]]:
+    """From each person's figures of knives the person's mean over them, and its standard uncertainty: how unlike knives are, and what the
+    person's figures share.
 
     People who measured different knives differ by the knives as well. How far knives differ is pooled from the figures within
     each person's own, where instruments play no part; from few of them it is hardly known, so Student's t widens it (JCGM 100,
     G.3). Where nobody measured two, nothing says it.
     """
-    own = {name: [_figures(knife) for knife in _by_specimen(found).values()] for name, found in people.items()}
     figures = {name: (*np.array([_specimen_mean(k) for k in knives]).T, _shared(knives)) for name, knives in own.items()}
     freedom = sum(len(x) - 1 for x, _, _ in figures.values())
     squares = math.fsum(float(((x - x.mean()) ** 2).sum()) for x, _, _ in figures.values())
