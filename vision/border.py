@@ -176,13 +176,11 @@ def _log_chance(
     seen = np.where(exists, seen, 0.0)
     alone = _alone(offset, exists, places, CLEAR * math.hypot(blur_px, wavers_px))
     enough = np.all([a[:, :, 0].sum(axis=1) >= LEAST_ROWS for a in alone], axis=0)
-    around = _around(places, wavers_px)
     ends = math.ceil(BLUR_ENDS * blur_px)
     left, noise = seen[:, None].copy(), parts.noise[:, None].copy()
     for rows, lines, grain in zip(alone, parts.lines, parts.grain, strict=True):
         weight = rows / np.maximum(rows.sum(axis=1, keepdims=True), 1)
-        grain = np.einsum("ts,wskl->wtkl", around, grain, optimize=True) if wavers_px else grain
-        lines = np.einsum("ts,wskl->wtkl", around, lines, optimize=True) if wavers_px else lines
+        lines, grain = (_wavering(part, places, wavers_px) for part in (lines, grain))
         own = np.einsum("tkl,wkl->wtl", weight, seen)
         long = np.clip(own[..., ends:].mean(axis=2, keepdims=True), 0.0, np.maximum(own[..., :1], 0.0))
         long = np.where(np.arange(own.shape[2]) < ends, np.minimum(long, own), own)
@@ -204,12 +202,12 @@ def _alone(offset: np.ndarray, exists: np.ndarray, places: np.ndarray, clear: fl
     return exists & (last <= low) & (last > low - OWN_ROWS), exists & (first >= high) & (first < high + OWN_ROWS)
 
 
-def _around(places: np.ndarray, wavers_px: float) -> np.ndarray:
-    """(T, T) shares of the places that a border wavers to about each."""
+def _wavering(part: np.ndarray, places: np.ndarray, wavers_px: float) -> np.ndarray:
+    """(W, T, K, L) mean of `part` (W, T, K, L) over the places that a border wavers to about each."""
     if not wavers_px:
-        return np.eye(len(places))
+        return part
     shares = np.exp(-0.5 * ((places[:, None] - places) / wavers_px) ** 2)
-    return shares / shares.sum(axis=1, keepdims=True)
+    return np.einsum("ts,wskl->wtkl", shares / shares.sum(axis=1, keepdims=True), part, optimize=True)
 
 
 def _misfit(left: np.ndarray, jitter: np.ndarray, noise: np.ndarray, most_noise: float) -> np.ndarray:

@@ -20,6 +20,7 @@ from vision.border import BLUR_ENDS, CLEAR, LEAST_ROWS, OWN_ROWS, Stretches, bor
 from vision.cues import DISAGREE, weigh
 from vision.flags import StationFlag
 from vision.rounded import centre
+from vision.sheet import DARK
 from vision.shoulder import ROUNDING_UM, ShoulderLine
 from vision.straighten import StraightStrip
 
@@ -43,7 +44,6 @@ _GROWN = 0.5
 _BLURRED = 2.0
 # Dust and specks are no finish.
 _SPECKS = 0.99
-_DARK = 0.01
 # Columns that make a sum worth having.
 _LEAST_COLUMNS = 30
 
@@ -100,9 +100,7 @@ def with_finish_of_all(line: ShoulderLine, rows: np.ndarray, u_px: np.ndarray, b
     seen = np.array([np.where(t, r + b.offset_px, np.nan) for t, r, b in zip(told, rows, borders, strict=True)])
     place = centre(seen, u_px, np.array([np.where(t, b.spread_px, 0.0) for t, b in zip(told, borders, strict=True)]))
     corner = np.mean([b.corner_px for b in borders], axis=0)
-    u = np.where(
-        np.isfinite(place.row), np.sqrt(np.nan_to_num(place.u_px) ** 2 + np.nan_to_num(place.systematic_px) ** 2 + corner**2), np.inf
-    )
+    u = np.where(np.isfinite(place.row), np.sqrt(place.u_px**2 + place.systematic_px**2 + corner**2), np.inf)
     return _weighed(line, line.systematic_px, np.zeros(len(u)), place.row, u)
 
 
@@ -191,10 +189,10 @@ def _rows(strip: StraightStrip, row: np.ndarray, blur_px: float, reach: tuple[in
     ends = np.clip(np.rint(y[[0, -1]]).astype(int), 0, len(strip.valid) - 1)
     there = inside & strip.valid[ends, column].all(axis=0) & np.isfinite(row[column])
     mean = gaussian_filter1d(light, _MEAN_BLURS * blur_px, axis=1, mode="nearest")
-    detail = (light - mean) / (np.maximum(mean, 0.0) + _DARK)
+    detail = (light - mean) / (np.maximum(mean, 0.0) + DARK)
     at = int(_SPECKS * (detail.shape[1] - 1))
     most = np.partition(np.abs(detail), at, axis=1)[:, at : at + 1]
-    return _Rows(int(known[0]), offset, np.clip(detail, -most, most), np.maximum(mean, 0.0) + _DARK, there)
+    return _Rows(int(known[0]), offset, np.clip(detail, -most, most), np.maximum(mean, 0.0) + DARK, there)
 
 
 def _lane_noise(strip: StraightStrip, edge_row: np.ndarray, blur_px: float) -> float:

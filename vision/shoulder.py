@@ -80,8 +80,6 @@ class ShoulderLine:
         Bits of `vision.flags.StationFlag`.
     pool_px : float
         Standard deviation of the smoothing along the edge.
-    doubt_px : (S,) float
-        The part of `systematic_px` that is doubt which of two lines is the shoulder, not where this one lies.
     lines_end : float
         Share 0..1 of the measured edge along which the bevel's grind lines surely end at the line.
     """
@@ -94,7 +92,6 @@ class ShoulderLine:
     rival_share: np.ndarray
     flags: np.ndarray
     pool_px: float
-    doubt_px: np.ndarray
     lines_end: float = 0.0
 
 
@@ -172,7 +169,7 @@ class _Coarse:
 
 def _nothing(columns: int) -> ShoulderLine:
     nan = np.full(columns, np.nan)
-    return ShoulderLine(nan, nan, nan, nan, nan, np.zeros(columns), np.full(columns, int(StationFlag.NOT_MEASURED)), np.nan, nan)
+    return ShoulderLine(nan, nan, nan, nan, nan, np.zeros(columns), np.full(columns, int(StationFlag.NOT_MEASURED)), np.nan)
 
 
 def bridged(row: np.ndarray) -> np.ndarray:
@@ -410,8 +407,7 @@ def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, lines: _
     nan = np.where(lost, np.nan, 1.0)
     rival = np.where(strayed > 0, coarse.row, np.where(~rivalled & (unlike > DISAGREE), coarse.end_row, coarse.named_row))
     ends = float((coarse.end_sure & (unlike <= DISAGREE) & ~lost).sum() / max((~lost).sum(), 1))
-    share = coarse.rival_share
-    return ShoulderLine(row * nan, u * nan, systematic * nan, sigma * nan, rival, share, flags, scale.pool_px, doubt * nan, ends)
+    return ShoulderLine(row * nan, u * nan, systematic * nan, sigma * nan, rival, coarse.rival_share, flags, scale.pool_px, ends)
 
 
 def _inside(valid: np.ndarray, row: np.ndarray) -> np.ndarray:

@@ -38,15 +38,12 @@ def strip(border, bevel, cheek, light=(0.6, 0.3), noise=0.002, blur=BLUR):
     return StraightStrip(colour, none, float(APEX), base, np.tile([0.0, 1.0], (COLUMNS, 1)), ~none)
 
 
-def line(systematic_px=1.1, doubt_px=0.0):
+def line(systematic_px=1.1):
     def all_along(value):
         return np.full(COLUMNS, float(value))
 
-    flags = np.zeros(COLUMNS, int)
-    return ShoulderLine(
-        all_along(LIGHT), all_along(0.02), all_along(systematic_px), all_along(BLUR), all_along(np.nan), all_along(0.0), flags, 7.0,
-        all_along(doubt_px),
-    )  # fmt: skip
+    nan, none = all_along(np.nan), np.zeros(COLUMNS, int)
+    return ShoulderLine(all_along(LIGHT), all_along(0.02), all_along(systematic_px), all_along(BLUR), nan, all_along(0.0), none, 7.0)
 
 
 def found(picture, blur=BLUR, scale=PX_PER_MM, **more):
@@ -131,7 +128,7 @@ def test_light_and_finish_are_weighed_by_their_uncertainties():
 
 def test_what_the_finish_cannot_tell_stays_in_the_uncertainty():
     plain = with_finish(line(systematic_px=1.0), border_of(0.0)).systematic_px[0]
-    doubted = with_finish(line(systematic_px=np.hypot(1.0, 5.0), doubt_px=5.0), border_of(0.0)).systematic_px[0]
+    doubted = with_finish(line(systematic_px=np.hypot(1.0, 5.0)), border_of(0.0)).systematic_px[0]
     assert doubted == pytest.approx(np.hypot(plain, 5.0))
 
 

@@ -25,8 +25,7 @@ def lines(apex_u_px, shoulder_u_px):
     none = np.zeros(COLUMNS, int)
     edge = ApexLine(all_along(40.0), all_along(0.1), all_along(apex_u_px), none, 1.0)
     nan = all_along(np.nan)
-    line = ShoulderLine(all_along(90.0), all_along(0.1), all_along(shoulder_u_px), all_along(1.0), nan, none, none, 4.0, all_along(0.0))
-    return strip, edge, line
+    return strip, edge, ShoulderLine(all_along(90.0), all_along(0.1), all_along(shoulder_u_px), all_along(1.0), nan, none, none, 4.0)
 
 
 # 0.02 mm are 1.2 px.
