@@ -1,4 +1,4 @@
-"""Thirty-two photographs that hold no measurement: no blade, no bevel, or no sharpness. Each is to be refused; none may yield a profile."""
+"""Forty photographs that hold no measurement: no blade, no bevel, or no sharpness. Each is to be refused; none may yield a profile."""
 
 from __future__ import annotations
 
@@ -54,6 +54,11 @@ def _other_things() -> list[Scene]:
         lying("spoon", Thing("dome", (20, 19, 0), (50, 30, 10), "steel", _STEEL)),
         lying("cloth-fold", Thing("rod", (20, 12, 0), (160, 16, 5), "cloth", (0.35, 0.10, 0.10))),
         lying("cloth-fold-grey", Thing("rod", (20, 11, -1), (160, 15, 6), "cloth", (0.3, 0.3, 0.32), turn_deg=2), s.WHITE, (s.SPINE_SIDE,)),
+        lying("card-black", Thing("slab", (20, 14, 0.15), (110, 18, 0.3), "gloss", _BLACK)),
+        lying("card-black-spine", Thing("slab", (22, 14, 0.4), (110, 18, 0.8), "gloss", _BLACK, turn_deg=2), s.WHITE, (s.SPINE_SIDE,)),
+        lying("card-black-on-wood", Thing("slab", (20, 13, 1.0), (120, 18, 2.0), "gloss", _BLACK), s.WOOD, (s.EDGE_SIDE,)),
+        lying("hose-black", Thing("rod", (20, 8.5, 3.5), (140, 7, 7), "gloss", _BLACK), s.GREY, (s.LAMP_LEFT,)),
+        lying("hose-black-end-light", Thing("rod", (20, 8.0, 3), (140, 6, 6), "gloss", _BLACK), s.WHITE, (ONE_END,)),
         lying("tape", Thing("slab", (20, 12, 0.03), (140, 12, 0.06), "gloss", (0.45, 0.44, 0.40))),
     ]
 
@@ -80,6 +85,10 @@ def _blades() -> list[Scene]:
         seen("far-too-far", replace(blade, seed=306), replace(CAMERA, distance_mm=1100, focal_px=9050), lights=()),
         seen("blade-out-of-frame", replace(blade, y0_mm=24.0, seed=307), CAMERA),
         seen("no-bevel", single, CAMERA),
+        # What is coated dark from its edge on: a shadow at its foot must not pass for a bevel.
+        seen("no-bevel-coated", replace(single, seed=309, cheek=s.COATED, bevel=s.COATED), CAMERA),
+        seen("no-bevel-coated-spine", replace(single, seed=310, cheek=s.COATED, bevel=s.COATED), CAMERA, s.GREY, (s.SPINE_SIDE,)),
+        Scene("no-bevel-coated-tent", replace(single, seed=311, cheek=s.COATED, bevel=s.COATED), s.WHITE, CAMERA, (), TENT, declared),
         Scene("no-bevel-tent", replace(single, seed=308, cheek=s.TUMBLED, bevel=s.TUMBLED), s.GREY, CAMERA, (), TENT, declared),
     ]
 

@@ -109,7 +109,7 @@ def find_drawn(photo: Photo, hints: Hints, px_per_mm: float) -> DrawnEdge:
     normal = _normals(curve, toward, _SMOOTH_PX)
     strip = straighten(photo, curve, normal, _MARGIN_ROWS, _MARGIN_ROWS)
     blur = edge_blur(strip, np.full(len(curve), strip.row_of_apex), blur)
-    return DrawnEdge(ApexCurve(curve, normal, np.full(len(curve), strength)), blur, _depth(curve, hints))
+    return DrawnEdge(ApexCurve(curve, normal), blur, _depth(curve, hints))
 
 
 def _depth(curve: np.ndarray, hints: Hints) -> float:

@@ -58,15 +58,12 @@ class ApexCurve:
     ----------
     curve_px, inward_px : (S, 2) float
         Points one photo px of arc apart from the heel side, and unit normals into the blade.
-    strength : (S,) float
-        Sharpness of the line there, 0..1 (0.5 = as strong as the threshold).
     path_mm : (N, 2) float or None
         X and Y on the sheet of the connected line itself, jumps and all, before it was smoothed into the curve.
     """
 
     curve_px: np.ndarray
     inward_px: np.ndarray
-    strength: np.ndarray
     path_mm: np.ndarray | None = None
 
 
@@ -102,7 +99,7 @@ def find_apex(
             "lay the blade so that its edge runs along the strip within the frame, and turn the lamp until it stands out",
         )
     path_mm = np.column_stack([view.x0_mm + view.mm * np.arange(len(path)), view.mm * path])
-    return replace(_to_photo(view, rows, strength, camera, height_mm), path_mm=path_mm)
+    return replace(_to_photo(view, rows, camera, height_mm), path_mm=path_mm)
 
 
 def _hinted(view: SheetView, camera: Camera, height_mm: float, photo: Photo, hints: Hints) -> SheetView:
@@ -308,19 +305,23 @@ def _connected(strength: np.ndarray, view: SheetView, course: np.ndarray) -> np.
     return np.round(np.interp(np.arange(strength.shape[1]), middle, row)).astype(int)
 
 
-def _to_photo(view: SheetView, rows: np.ndarray, strength: np.ndarray, camera: Camera, height_mm: float) -> ApexCurve:
+def _to_photo(view: SheetView, rows: np.ndarray, camera: Camera, height_mm: float) -> ApexCurve:
     """The path as a smooth curve in the photo, one point a px of arc."""
     smooth = gaussian_filter1d(rows, 0.4 / view.mm, mode="nearest")
     sheet = np.column_stack([view.x0_mm + view.mm * np.arange(len(rows)), view.mm * smooth, np.full(len(rows), height_mm)])
     px = camera.project(sheet)
     beyond = camera.project(sheet + np.array([0.0, 1.0, 0.0])) - px
-    seg = np.linalg.norm(np.diff(px, axis=0), axis=1)
-    arc = np.concatenate([[0], np.cumsum(seg)])
+    return curve_along(px, beyond)
+
+
+def curve_along(px: np.ndarray, toward_px: np.ndarray) -> ApexCurve:
+    """The curve through photo px (N, 2), one point a px of arc; `toward_px` (N, 2) point into the blade."""
+    arc = np.concatenate([[0], np.cumsum(np.linalg.norm(np.diff(px, axis=0), axis=1))])
     even = np.arange(0, arc[-1])
     curve = np.column_stack([np.interp(even, arc, px[:, i]) for i in (0, 1)])
     tangent = gaussian_filter1d(np.gradient(curve, axis=0), 10, axis=0, mode="nearest")
     normal = np.column_stack([-tangent[:, 1], tangent[:, 0]])
-    toward = np.column_stack([np.interp(even, arc, beyond[:, i]) for i in (0, 1)])
+    toward = np.column_stack([np.interp(even, arc, toward_px[:, i]) for i in (0, 1)])
     normal *= np.sign((normal * toward).sum(axis=1))[:, None]
     normal /= np.linalg.norm(normal, axis=1)[:, None]
-    return ApexCurve(curve, normal, np.interp(even, arc, strength))
+    return ApexCurve(curve, normal)

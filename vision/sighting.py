@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.ndimage import gaussian_filter1d
 
 from calibration_targets.strip import STRIP
 from vision import apex, bands, bevel, checks, contrast, drawn_edge, examine, finer, lane, marks, penumbra, shoulder
@@ -17,6 +18,8 @@ from vision.errors import EdgeNotFound, TargetNotFound
 from vision.finish import finish_border, with_finish
 from vision.flags import Note, StationFlag
 from vision.hints import Hints, LineKind, pointing_px
+from vision.lane import curve_along
+from vision.misread import convincing, misread, note, other_edges, sureness
 from vision.photo import Photo
 from vision.results import PhotoRecord, WidthProfile
 from vision.sheet import reduced
@@ -30,6 +33,8 @@ from vision.threads import one_blas_thread, side_by_side
 _LANE_MM, _BLADE_MM = 0.8, 3.2
 # Squares too small for an erf fit: a phone's demosaicked picture is no sharper than this.
 _BLUR_UNKNOWN_PX = 1.0
+# A line taken for the edge is followed with its waves (1-2 mm) smoothed out, as the coarse curve is.
+_COURSE_MM = 0.4
 # The shoulder and apex curves are smoothed over 0.07 mm twice (twicing); errors of the fits stay alike over about that.
 _LOCAL_LENGTH_MM = 0.12
 # What both lines together may leave of a width (mm, k = 2): at 15 degrees a side 0.02 mm of thickness, more than a caliper's u.
@@ -92,14 +97,50 @@ def sight(
     report = report or (lambda stage, share: None)
     photo, hints = finer.for_search(photo, pointed)
     view = look(photo, declared, profile, hints, report)
-    fit, curve, blur = view.fit, view.curve, view.blur_px
-    scale = fit.camera.px_per_mm
+    fit, scale = view.fit, view.scale
     report("straighten", 0.5)
+    reading = _read(photo, hints, declared, view, report)
+    why = misread(reading.found) if hints.scale is None and not hints.points_of(LineKind.APEX) else None
+    other = _read_anew(photo, hints, declared, view, reading, why) if why else None
+    reading, anew = other or (reading, ())
+    strip, edge, line = reading.strip, reading.edge, reading.line
+    refuse_without_edge(photo.name, reading.lines, scale)
+    checks.refuse(photo.name, reading.found)
+    off = left_out(strip, hints, scale)
+    off += missed(reading.to_apex, edge.row, edge.u_px, LineKind.APEX, photo.enlarged)
+    off += missed(reading.to_shoulder, line.row, line.u_px, LineKind.SHOULDER, photo.enlarged)
+    off += reading.band.notes(scale) if reading.band is not None else ()
+    record = replace(record_of(photo, view, pointed), checks=reading.found)
+    notes = photo.remarks + view.notes + fit.notes + anew + off + checks.notes(reading.found)
+    return Sighting(record, finer.own_fit(fit, photo.enlarged), finer.own_lines(reading.lines, photo.enlarged), notes)
+
+
+@dataclass(frozen=True, eq=False)
+class _Reading:
+    """Both lines near one coarse curve, what guides them, what lies before the first, and what the photo checks say of them."""
+
+    strip: StraightStrip
+    to_apex: LineGuide | None
+    to_shoulder: LineGuide | None
+    edge: apex.ApexLine
+    line: shoulder.ShoulderLine
+    band: bands.Band | None
+    lines: bevel.Lines
+    found: tuple[checks.PhotoCheck, ...]
+
+
+def _read(photo: Photo, hints: Hints, declared: Declared, view: View, report: Progress, *, known: bool = False) -> _Reading:
+    """Both lines near the view's curve; with `known` that curve is the edge to a px or two, and no other is looked for."""
+    curve, blur, scale = view.curve, view.blur_px, view.scale
     strip = straighten(photo, curve.curve_px, curve.inward_px, view.rows[0], view.rows[1])
+    columns = strip.valid.shape[1]
     reach = scale, pointing_px((photo.width_px, photo.height_px), photo.enlarged)
-    to_apex = guide_on(strip, hints, LineKind.APEX, np.full(strip.valid.shape[1], strip.row_of_apex), reach)
-    course = drawn_edge.settle(strip, blur, reach, to_apex) if hints.scale else None
+    to_apex = guide_on(strip, hints, LineKind.APEX, np.full(columns, strip.row_of_apex), reach)
+    course = np.full(columns, strip.row_of_apex) if known else None
+    course = drawn_edge.settle(strip, blur, reach, to_apex) if hints.scale else course
     edge = apex.refine_apex(strip, blur, scale, to_apex, course)
+    if known and np.isfinite(edge.row).any():
+        edge = replace(edge, support=apex.support_along(strip, shoulder.bridged(edge.row), blur, scale))
     report("find the shoulder", 0.7)
     to_shoulder = guide_on(strip, hints, LineKind.SHOULDER, edge.row, reach)
     line, shown = _shoulder(strip, edge, view, to_shoulder)
@@ -115,18 +156,31 @@ def sight(
     streaks = contrast.beside_streaks(strip, edge.row, line.row, edge.blur_px, scale)
     edge = replace(edge, systematic_px=np.hypot(edge.systematic_px, streaks))
     line = with_finish(line, finish_border(shown, edge.row, line, edge.blur_px, scale))
-    lines = stations(strip, edge, line, scale)
-    refuse_without_edge(photo.name, lines, scale)
-    figures = examine.figures(examine.Seen(photo, view.target, fit, shown, edge, line, declared.height_mm[0], view.curve.path_mm))
+    figures = examine.figures(examine.Seen(photo, view.target, view.fit, shown, edge, line, declared.height_mm[0], curve.path_mm))
     found = checks.judge(figures, view.target is not None, photo.enlarged)
-    checks.refuse(photo.name, found)
-    off = left_out(strip, hints, scale)
-    off += missed(to_apex, edge.row, edge.u_px, LineKind.APEX, photo.enlarged)
-    off += missed(to_shoulder, line.row, line.u_px, LineKind.SHOULDER, photo.enlarged)
-    off += band.notes(scale) if band is not None else ()
-    record = replace(record_of(photo, view, pointed), checks=found)
-    notes = photo.remarks + view.notes + fit.notes + off + checks.notes(found)
-    return Sighting(record, finer.own_fit(fit, photo.enlarged), finer.own_lines(lines, photo.enlarged), notes)
+    return _Reading(strip, to_apex, to_shoulder, edge, line, band, stations(strip, edge, line, scale), found)
+
+
+def _read_anew(
+    photo: Photo, hints: Hints, declared: Declared, view: View, first: _Reading, why: checks.PhotoCheck
+) -> tuple[_Reading, tuple[Note, ...]] | None:
+    """The surest reading about another line that the checks let pass, and what is said of it; None where there is none."""
+    scale, curve = view.scale, view.curve
+    # As many rows before the curve as a bevel may have.
+    strip = straighten(photo, curve.curve_px, curve.inward_px, view.rows[1], view.rows[1])
+    more = strip.row_of_apex - first.strip.row_of_apex
+    edge, line = (replace(found, row=found.row + more) for found in (first.edge, first.line))
+    passed = []
+    for row in other_edges(strip, edge, line, scale):
+        smooth = gaussian_filter1d(row, _COURSE_MM * scale, mode="nearest")
+        there = replace(view, curve=curve_along(strip.to_photo(smooth), strip.normal_px))
+        again = _read(photo, hints, declared, there, lambda stage, share: None, known=True)
+        if convincing(again.edge, again.line, again.found):
+            passed.append((sureness(again.edge, again.line), float(np.nanmedian(row - edge.row)) / scale, again))
+    if not passed:
+        return None
+    _, moved_mm, best = max(passed, key=lambda p: p[0])
+    return best, (note(why, moved_mm),)
 
 
 def _shoulder(

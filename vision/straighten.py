@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -103,6 +103,14 @@ class StraightStrip:
         column = np.array([np.argmin(((self.base_px - p) ** 2).sum(axis=1)) for p in px], int)
         row = self.row_of_apex + ((px - self.base_px[column]) * self.normal_px[column]).sum(axis=1)
         return np.column_stack([column, row])
+
+
+def from_behind(strip: StraightStrip) -> StraightStrip:
+    """The same strip with its rows in reverse, from the blade to the lane."""
+    linear, clipped, valid = (np.ascontiguousarray(a[::-1]) for a in (strip.linear, strip.clipped, strip.valid))
+    return replace(
+        strip, linear=linear, clipped=clipped, valid=valid, row_of_apex=len(valid) - 1 - strip.row_of_apex, normal_px=-strip.normal_px
+    )
 
 
 def srgb_to_linear_table(levels: int) -> np.ndarray:
