@@ -20,7 +20,7 @@ from vision.errors import DeclarationError, EdgeNotFound
 from vision.hints import Hints, LineKind, pointing_px
 from vision.lines import LEAST_STRENGTH, first_line, long_lines, steered, strength_along
 from vision.noise import noise_of
-from vision.paper import paper_border, possible_cut
+from vision.paper import DECIDED, paper_border, possible_cut
 from vision.photo import Photo
 from vision.sheet import LANE_MM, REDUCE, TICK_MM, SheetView, sheet_view, unevenness
 from vision.steering import DRAWN, along_px
@@ -46,8 +46,12 @@ _LONG_MM = 0.5
 _THIN = 4
 # Views of no more rows are looked at on one thread.
 _BAND_ROWS = 50
+# As far behind the coarse curve the fine search still finds a sharper line (mm).
+_APART_MM = 0.5
 # z = 4: a line this weak in the median column is the lane's own grain.
 _LEAST_SUPPORT = 0.2
+# z = 2.7: more than a path through the lane's grain alone finds in its median column (2.3), enough beside other evidence.
+_FAINT_SUPPORT = 0.1
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,11 +64,14 @@ class ApexCurve:
         Points one photo px of arc apart from the heel side, and unit normals into the blade.
     path_mm : (N, 2) float or None
         X and Y on the sheet of the connected line itself, jumps and all, before it was smoothed into the curve.
+    behind : ApexCurve or None
+        The next line, where this one may as well be the border of the strip's paper and that one the apex.
     """
 
     curve_px: np.ndarray
     inward_px: np.ndarray
     path_mm: np.ndarray | None = None
+    behind: ApexCurve | None = None
 
 
 def find_apex(
@@ -88,7 +95,8 @@ def find_apex(
     """
     hints = hints or Hints()
     view = _hinted(sheet_view(photo, camera, height_mm, bar_scale, small), camera, height_mm, photo, hints)
-    rows, strength, path = _first_line(view, bool(hints.points_of(LineKind.APEX) or hints.along_px))
+    found, behind = _first_line(view, bool(hints.points_of(LineKind.APEX) or hints.along_px))
+    strength = found.strength
     if np.median(strength) < _LEAST_SUPPORT and hints.guides:
         rule = "no line along the edge could be the apex as they put it: one may lie on the lane side, or on the wrong line"
         raise DeclarationError(f"guide points {', '.join(map(str, hints.guides))}", rule, "look at each again, or point at the apex too")
@@ -98,8 +106,13 @@ def find_apex(
             "beyond the strip no line runs along the frame that could be an edge",
             "lay the blade so that its edge runs along the strip within the frame, and turn the lamp until it stands out",
         )
-    path_mm = np.column_stack([view.x0_mm + view.mm * np.arange(len(path)), view.mm * path])
-    return replace(_to_photo(view, rows, camera, height_mm), path_mm=path_mm)
+    next_curve = None if behind is None else _curve(view, behind, camera, height_mm)
+    return replace(_curve(view, found, camera, height_mm), behind=next_curve)
+
+
+def _curve(view: SheetView, line: _Line, camera: Camera, height_mm: float) -> ApexCurve:
+    path_mm = np.column_stack([view.x0_mm + view.mm * np.arange(len(line.path)), view.mm * line.path])
+    return replace(_to_photo(view, line.row, camera, height_mm), path_mm=path_mm)
 
 
 def _hinted(view: SheetView, camera: Camera, height_mm: float, photo: Photo, hints: Hints) -> SheetView:
@@ -186,25 +199,42 @@ def _steps(smooth: np.ndarray) -> np.ndarray:
     return step
 
 
-def _first_line(view: SheetView, told: bool) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Row (C,) of the apex as the first connected line beyond the lane, its strength, and the path behind it; `told` when a person
-    pointed at it."""
-    row, strength, path = _search(view)
+@dataclass(frozen=True, eq=False)
+class _Line:
+    """A connected line of a sheet view, by columns: smooth `row` (C,), `strength` there (C,), whole rows of its `path` (C,)."""
+
+    row: np.ndarray
+    strength: np.ndarray
+    path: np.ndarray
+
+    def steady(self, mm: float) -> _Line:
+        """Without specks."""
+        row = median_filter(self.row.astype(float), 9, mode="nearest")
+        return _Line(row, gaussian_filter1d(self.strength, 0.5 / mm, mode="nearest"), self.path)
+
+
+def _first_line(view: SheetView, told: bool) -> tuple[_Line, _Line | None]:
+    """The apex as the first connected line beyond the lane, and the next one where that may be it instead; `told` when a person pointed
+    at it."""
+    line, other = _search(view), None
     # Whoever points at the apex has told it from the paper's border.
-    cut = None if told else possible_cut(view, row)
+    cut = None if told else possible_cut(view, line.row)
     if cut is not None:
         # The same search once more behind the line, and a third for what would be the shoulder then.
-        second, second_strength, second_path = _search(_behind(view, cut, 0.3))
-        third = line_strength(_behind(view, second, 0.15), 0.5)
+        second = _search(_behind(view, cut, 0.3))
+        third = line_strength(_behind(view, second.row, 0.15), 0.5)
+        cues, shown = paper_border(view, (cut, second.row), third), float(np.median(second.strength))
         # Behind a cut there is an edge; where no line follows (or a person pointed at the shoulder), the first one is it.
-        if np.median(second_strength) >= _LEAST_SUPPORT and paper_border(view, (cut, second), third):
-            row, strength, path = second, second_strength, second_path
-    row = np.clip(median_filter(row.astype(float), 9, mode="nearest"), 0, len(view.features) - 1)
-    return row, gaussian_filter1d(strength, 0.5 / view.mm, mode="nearest"), path
+        if cues >= DECIDED and shown >= (_LEAST_SUPPORT if cues == DECIDED else _FAINT_SUPPORT):
+            line = second
+        # Nearer lines are told apart at full size (`apex.settle`).
+        elif abs(cues) < DECIDED and shown >= _LEAST_SUPPORT and view.mm * float(np.median(second.row - cut)) > _APART_MM:
+            other = second
+    return line.steady(view.mm), None if other is None else other.steady(view.mm)
 
 
-def _search(view: SheetView) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Smooth row (C,) of the first connected line, its strength there, and the whole rows (C,) of its path.
+def _search(view: SheetView) -> _Line:
+    """The first connected line.
 
     First in the sheet's own rows; then about the smooth course of that answer, where longer means along the edge show weaker
     lines, and a detour over to the next line costs more than a gap.
@@ -224,7 +254,8 @@ def _search(view: SheetView) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
             break
     # At this scale a path wobbles between an apex and its contact shadow; the straightened picture must not.
     found = strength_along(strength, row - shift)
-    return _with_corners(robust_local(row, _STEADY_MM / view.mm, found), row, found, view.mm), found, row
+    course = _with_corners(robust_local(row, _STEADY_MM / view.mm, found), row, found, view.mm)
+    return _Line(np.clip(course, 0, len(view.features) - 1), found, row)
 
 
 def _with_corners(course: np.ndarray, path: np.ndarray, found: np.ndarray, mm: float) -> np.ndarray:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from vision import apex, checks, examine, finer, rounded, shoulder, sighting
+from vision import apex, checks, examine, finer, reading, rounded, shoulder, sighting
 from vision.agreed import settle_together
 from vision.camera_profile import CameraProfile
 from vision.declared import Declared
@@ -24,7 +24,8 @@ from vision.finish import finish_border, with_finish_of_all
 from vision.flags import Note, StationFlag
 from vision.hints import Hints, LineKind, pointing_px
 from vision.photo import Photo
-from vision.sighting import Progress, Sighting, View
+from vision.reading import View
+from vision.sighting import Progress, Sighting
 from vision.steering import LineGuide, guide_on
 from vision.straighten import StraightStrip, straighten
 from vision.threads import one_blas_thread
@@ -367,7 +368,7 @@ def _match(one: np.ndarray, other: np.ndarray, lag: int) -> float:
 
 def _sighting(lit: Sequence[_Lit], main: int, edge: apex.ApexLine, line: shoulder.ShoulderLine, note: Note) -> Sighting:
     """Stations in the reference's px; each photo keeps its own checks, and the setting is refused by what every light shows."""
-    lines = sighting.stations(lit[main].strip, edge, line, lit[main].shot.scale)
+    lines = reading.stations(lit[main].strip, edge, line, lit[main].shot.scale)
     names = ", ".join(v.shot.photo.name for v in lit)
     sighting.refuse_without_edge(names, lines, lit[main].shot.scale)
     found = [checks.judge(examine.figures(_seen(v, edge, line)), enlarged=v.shot.photo.enlarged) for v in lit]

@@ -1,76 +1,135 @@
-"""Which other line the edge may be, when the surfaces beside the two lines found say that these are none of a bevel.
+"""A second look where the first line may not be the edge: other lines are tried in its place, and the photo checks judge what follows.
 
 The edge is searched for from the lane. Where a lamp behind the blade leaves lane and bevel alike, the shoulder is the first clear line;
-where the strip ends and a dark lane begins, that border may be. Either way one of the two lines was right and in the wrong role, and
-the edge is the line before the first one, or the second. Each is tried; the photo checks judge what follows.
+where the strip ends before a grey or dark lane, its border may be. Either way a line was right and in the wrong role, and the edge is
+the line before the first one, or the one behind it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
+from scipy.ndimage import gaussian_filter1d
 
-from vision.apex import ApexLine
+from calibration_targets.strip import SCALE_HEIGHT_MM
 from vision.checks import PhotoCheck, Verdict
+from vision.errors import EdgeNotFound
 from vision.flags import Note, StationFlag
-from vision.shoulder import ShoulderLine, bridged, find_shoulder
-from vision.straighten import StraightStrip, from_behind
+from vision.hints import LineKind
+from vision.lane import ApexCurve, curve_along
+from vision.reading import Reading, Sought, read
+from vision.shoulder import bridged, find_shoulder
+from vision.straighten import from_behind, straighten
 
 # Ground steel is brighter than this check allows: where it refuses, what lies behind the first line is a coating, a shadow or a dark lane.
 _NO_STEEL = "bevel-dark"
 # Checks of the lines and of the surfaces beside them; no other line mends a tilted strip or an edge out of the frame.
 _OF_THE_LINES = frozenset((_NO_STEEL, "bevel-px", "edge-blur", "edge-measured", "faces-alike", "shoulder-slope", "lane-beyond", "no-metal"))
-# On a second try nothing about the lines may be in doubt but how few px they are apart.
+# Of lines tried in the place of others nothing may be in doubt but how few px they are apart.
 _DOUBTED = (_OF_THE_LINES - {"bevel-px", "edge-blur"}) | {"edge-bridged", "apex-faint", "apex-soft", "shoulder-soft"}
-# A line that shows along less of the edge than this may be chance.
+# What shows along less of the edge than this may be chance.
 _MOSTLY = 0.5
 # What makes a column no witness for a reading.
 _UNSURE = int(StationFlag.LOW_CONTRAST | StationFlag.BRIDGED | StationFlag.RIVAL_LINE)
+# A line taken for the edge is followed with its waves (1-2 mm) smoothed out, as the coarse curve is.
+_COURSE_MM = 0.4
+
+_PAPER_OR_EDGE = (
+    "the first line beyond the strip may be the edge, or the border of the strip's paper; then the edge is the next line, with a bevel too "
+    "narrow to be measured",
+    "point at the apex with a guide point; or lay the edge over the paper's border, and go closer",
+)
 
 
-def misread(found: Sequence[PhotoCheck]) -> PhotoCheck | None:
+def read_anew(sought: Sought, first: Reading) -> tuple[Reading, tuple[Note, ...]]:
+    """The reading about another line, with what is said of that, where it is the surer one; else the `first`.
+
+    Raises
+    ------
+    EdgeNotFound
+        Where the first line may be the paper's border and the second has too few px behind it to tell.
+    """
+    behind, hints = sought.view.curve.behind, sought.hints
+    if hints.scale is not None or hints.points_of(LineKind.APEX):
+        return first, ()
+    if behind is not None:
+        second = read(replace(sought, view=replace(sought.view, curve=behind)))
+        # A coating has no facet of its own: where a bevel lies behind the second line, the first one was the paper's border.
+        if _convincing(second) or (_refused(first.found) and not _refused(second.found)):
+            return second, (_note("was taken for the border of the strip's paper", sought, first, second),)
+        if _too_narrow(second):
+            raise EdgeNotFound(sought.photo.name, *_PAPER_OR_EDGE)
+    why = _misread(first.found)
+    tried = [read(replace(sought, view=replace(sought.view, curve=c)), known=True) for c in _other_edges(sought, first)] if why else []
+    passed = [(_sureness(again), again) for again in tried if _convincing(again)]
+    if why is None or not passed:
+        return first, ()
+    best = max(passed, key=lambda p: p[0])[1]
+    return best, (_note(f"is no edge: {why.text}", sought, first, best),)
+
+
+def _refused(found: Sequence[PhotoCheck]) -> bool:
+    return any(c.verdict is Verdict.REFUSED for c in found)
+
+
+def _too_narrow(reading: Reading) -> bool:
+    """Whether both lines of a reading are too few px apart to be told from one; where there is no bevel, what is found lies anywhere."""
+    return any(c.name == "bevel-px" and c.verdict is Verdict.REFUSED for c in reading.found)
+
+
+def _misread(found: Sequence[PhotoCheck]) -> PhotoCheck | None:
     """The check that says the first line has no ground steel behind it; None where none does, or where a photo is refused anyway."""
     refused = {c.name: c for c in found if c.verdict is Verdict.REFUSED}
-    return refused.get(_NO_STEEL) if refused.keys() <= _OF_THE_LINES else None
+    if not refused.keys() <= _OF_THE_LINES:
+        return None
+    # Behind an even coating there is no second line, and nothing is measured at all.
+    measured = {c.name for c in found if c.verdict is not Verdict.NOT_MEASURED}
+    return refused.get(_NO_STEEL if _NO_STEEL in measured else "edge-measured")
 
 
-def convincing(edge: ApexLine, line: ShoulderLine, found: Sequence[PhotoCheck]) -> bool:
-    """Whether a second reading may be taken: no refusal, no caution about its lines and surfaces, and lines that mostly are sure."""
-    return sureness(edge, line) >= _MOSTLY and not any(c.verdict is Verdict.REFUSED or (c.verdict is Verdict.CAUTION and c.name in _DOUBTED) for c in found)
+def _convincing(reading: Reading) -> bool:
+    """Whether a reading about another line may be taken: no refusal, no caution about lines and faces, and lines that mostly are sure."""
+    doubts = any(c.verdict is Verdict.CAUTION and c.name in _DOUBTED for c in reading.found)
+    return not doubts and not _refused(reading.found) and _sureness(reading) >= _MOSTLY
 
 
-def other_edges(strip: StraightStrip, edge: ApexLine, line: ShoulderLine, px_per_mm: float) -> Iterator[np.ndarray]:
-    """(S,) rows of lines that may be the edge instead: the one before the first line, and the second line.
-
-    Parameters
-    ----------
-    strip : StraightStrip
-        With as many rows before its curve as a bevel may have.
-    edge, line : ApexLine, ShoulderLine
-        As misread, in the strip's rows.
-    px_per_mm : float
-    """
-    last = len(strip.valid) - 1
-    if np.isfinite(edge.row).any():
-        before = find_shoulder(from_behind(strip), last - edge.row, edge.blur_px, px_per_mm)
-        if np.isfinite(before.row).mean() >= _MOSTLY:
-            yield last - bridged(before.row)
-    if np.isfinite(line.row).mean() >= _MOSTLY:
-        yield bridged(line.row)
-
-
-def sureness(edge: ApexLine, line: ShoulderLine) -> float:
+def _sureness(reading: Reading) -> float:
     """Share 0..1 of the columns in which both lines stand by themselves, with no other as good."""
+    edge, line = reading.edge, reading.line
     seen = np.isfinite(edge.row) & np.isfinite(line.row)
     return float((seen & (((edge.flags | line.flags) & _UNSURE) == 0)).mean())
 
 
-def note(why: PhotoCheck, moved_mm: float) -> Note:
-    """What is said of a photo whose edge was taken `moved_mm` farther into the blade than at first."""
-    where = f"{abs(moved_mm):.2f} mm {'before' if moved_mm < 0 else 'behind'} it"
+def _other_edges(sought: Sought, first: Reading) -> Iterator[ApexCurve]:
+    """Curves that may be the edge instead: the line before the first one, clear of the printed scale, and the second line."""
+    view, curve = sought.view, sought.view.curve
+    # As many rows before the curve as a bevel may have.
+    strip = straighten(sought.photo, curve.curve_px, curve.inward_px, view.rows[1], view.rows[1])
+    more, last = strip.row_of_apex - first.strip.row_of_apex, len(strip.valid) - 1
+    rows = [first.line.row + more]
+    if np.isfinite(first.edge.row).any():
+        before = find_shoulder(from_behind(strip), last - first.edge.row - more, first.edge.blur_px, view.scale)
+        rows.append(last - before.row)
+    for row in rows:
+        if np.isfinite(row).mean() < _MOSTLY:
+            continue
+        px = strip.to_photo(gaussian_filter1d(bridged(row), _COURSE_MM * view.scale, mode="nearest"))
+        if np.median(_from_strip(sought, px)) > SCALE_HEIGHT_MM:
+            yield curve_along(px, strip.normal_px)
+
+
+def _from_strip(sought: Sought, px: np.ndarray) -> np.ndarray:
+    """(N,) mm from the strip's near side to photo px (N, 2)."""
+    return sought.view.fit.camera.to_height(px, sought.declared.height_mm[0])[:, 1]
+
+
+def _note(what: str, sought: Sought, first: Reading, taken: Reading) -> Note:
+    one, other = (float(np.nanmedian(_from_strip(sought, r.lines.apex_px))) for r in (first, taken))
     return Note(
         "edge-taken-anew",
-        f"the first line beyond the strip is no edge ({why.text}); the edge was taken to be the line {where}",
+        f"the first line beyond the strip {what}; the edge was taken to be the line {abs(other - one):.2f} mm "
+        f"{'behind' if other > one else 'before'} it",
         "look at the overlay; turn the lamp until bevel and lane differ, or point at the apex with a guide point",
     )

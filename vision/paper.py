@@ -20,6 +20,8 @@ _AS_DARK_AS_INK = 0.07
 _EVENLY_LIT, _LEAST_UNEVEN = 0.06, 0.04
 # Rows of one ground face three apart repeat each other by more than half, noise by less than a tenth (seen at 4 px a row).
 _LINES, _NO_LINES = 0.4, 0.2
+# So many cues more for than against, or against than for, decide.
+DECIDED = 2
 # Cells that tell a correlation of 0.2 from none (three standard deviations of independent ones).
 _LEAST_CELLS = 225
 
@@ -39,10 +41,10 @@ def possible_cut(view: SheetView, row: np.ndarray) -> np.ndarray | None:
     return cut if behind <= paper + _BRIGHTER_THAN_PAPER else None
 
 
-def paper_border(view: SheetView, lines: tuple[np.ndarray, np.ndarray], beyond: np.ndarray) -> bool:
-    """Whether the first of two lines is where the strip's paper was cut, the apex being the second.
+def paper_border(view: SheetView, lines: tuple[np.ndarray, np.ndarray], beyond: np.ndarray) -> int:
+    """How many cues more than not say that the first of two lines is where the strip's paper was cut, the apex being the second.
 
-    Each cue is weak alone; two more for than against decide. `beyond` is the strength of lines past the second.
+    Each cue is weak alone: `DECIDED` more, for or against, decide. `beyond` is the strength of lines past the second.
     """
     first, second = lines
     gap = view.mm * (second - first)
@@ -94,7 +96,7 @@ def paper_border(view: SheetView, lines: tuple[np.ndarray, np.ndarray], beyond: 
         # Grind lines make steel uneven along the edge, card and wood are even; in the dark only noise is seen.
         int(behind[3] > between[3] + 0.3) - int(between[3] > paper[3] + 0.5 and between[0] > paper[0] - 1.5),
     )
-    return sum(int(c) for c in cues) >= 2
+    return sum(int(c) for c in cues)
 
 
 def _mirrors_behind(view: SheetView, *faces: tuple[np.ndarray, np.ndarray]) -> bool:

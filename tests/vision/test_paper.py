@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from vision.paper import paper_border, possible_cut
+from vision.paper import DECIDED, paper_border, possible_cut
 from vision.sheet import SheetView
 
 ROWS, COLUMNS, MM, FIRST, SECOND = 200, 700, 0.045, 70, 102
@@ -26,7 +26,7 @@ def told(picture, third=0.0):
     beyond = np.zeros((ROWS, COLUMNS), np.float32)
     if third:
         beyond[SECOND + 20] = third
-    return paper_border(picture, lines, beyond)
+    return paper_border(picture, lines, beyond) >= DECIDED
 
 
 ALONG = np.linspace(-1.0, 1.0, COLUMNS)

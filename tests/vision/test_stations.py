@@ -5,8 +5,8 @@ import pytest
 
 from vision.apex import ApexLine
 from vision.flags import StationFlag
+from vision.reading import stations
 from vision.shoulder import ShoulderLine
-from vision.sighting import stations
 from vision.straighten import StraightStrip
 
 COLUMNS, PX_PER_MM = 300, 60.0

@@ -1,0 +1,82 @@
+"""A first line that is not the edge: the shoulder before a lane as bright as the bevel, the border of the strip's paper."""
+
+import copy
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from vision import lane, sighting
+from vision.declared import Declared
+from vision.errors import EdgeNotFound
+from vision.lane import curve_along
+from vision.sighting import sight
+
+EDGE_MM, CUT_MM, DECLARED = 4.5, 3.1, Declared(included_angle_deg=30)
+COATING, CLOTH, GREY = (0.03, 0.03, 0.032), (0.05, 0.05, 0.052), (0.3, 0.3, 0.31)
+
+
+@pytest.fixture
+def canvas(hopeless):
+    return hopeless.Canvas(hopeless.WHITE)
+
+
+def blade(canvas, width_mm, bevel=0.5, cheek=COATING, card=None, lines=0.05):
+    """A ground bevel before a cheek, on a lane that is the strip's own paper, or a `card` of that colour where the paper was cut."""
+    c = copy.deepcopy(canvas)
+    if card is not None:
+        c.cover(c.y - CUT_MM, card)
+    light = bevel * (1.0 + lines * c.rng.standard_normal((1, c.x.shape[1], 1)))
+    return c.cover(c.y - EDGE_MM, light).cover(c.y - EDGE_MM - width_mm, cheek)
+
+
+def mistaken(monkeypatch, off_px):
+    """The coarse search takes the line `off_px` behind the one it finds."""
+    found = lane.find_apex
+
+    def wrong(*args, **kwargs):
+        curve = found(*args, **kwargs)
+        px = curve.curve_px + off_px * curve.inward_px
+        return replace(curve_along(px, curve.inward_px), path_mm=None)
+
+    monkeypatch.setattr(sighting.lane, "find_apex", wrong)
+
+
+def widths_mm(seen):
+    return np.nanmedian(seen.widths(DECLARED).width_mm)
+
+
+@pytest.mark.parametrize("width_mm", [0.5, 0.9])
+def test_a_shoulder_taken_for_the_edge_before_a_coating(monkeypatch, canvas, hopeless, width_mm):
+    photo = blade(canvas, width_mm).photo("shoulder")
+    straight = widths_mm(sight(photo, DECLARED))
+    mistaken(monkeypatch, width_mm * hopeless.PX_PER_MM)
+    seen = sight(photo, DECLARED)
+    assert widths_mm(seen) == pytest.approx(straight, abs=0.004)
+    note = next(n for n in seen.notes if n.code == "edge-taken-anew")
+    assert f"{width_mm:.2f} mm before it" in note.text
+    assert "the first line beyond the strip is no edge" in note.text
+
+
+def test_what_is_dark_from_its_edge_on_stays_refused(canvas):
+    """A black card on paper with a shadow at its foot: a line before it, and no bevel."""
+    before = np.maximum(EDGE_MM - canvas.y, 0.0)
+    canvas.shade(1.0 - 0.4 * np.exp(-before / 0.3)).cover(canvas.y - EDGE_MM, COATING)
+    with pytest.raises(EdgeNotFound):
+        sight(canvas.photo("card"), DECLARED)
+
+
+@pytest.mark.parametrize(("card", "cheek"), [(CLOTH, 0.35), (GREY, COATING)])
+def test_the_border_of_the_paper_is_passed(canvas, card, cheek):
+    seen = sight(blade(canvas, 0.6, 0.5, cheek, card).photo("cut"), DECLARED)
+    assert widths_mm(seen) == pytest.approx(widths_mm(sight(blade(canvas, 0.6, 0.5, cheek).photo("plain"), DECLARED)), abs=0.006)
+
+
+@pytest.mark.parametrize("bevel", [0.2, 0.5])
+def test_a_paper_border_before_a_bevel_too_narrow_to_see_is_asked_about(monkeypatch, canvas, hopeless, bevel):
+    """Where the cues do not tell a card from a bevel; behind its far border lie two lines four px apart."""
+    monkeypatch.setattr(lane, "paper_border", lambda *args: 0)
+    photo = blade(canvas, 5.0 / hopeless.PX_PER_MM, bevel, COATING, GREY, lines=0.02).photo("hairline")
+    with pytest.raises(EdgeNotFound, match="may be the edge, or the border of the strip's paper") as refused:
+        sight(photo, DECLARED)
+    assert "guide point" in refused.value.remedy
