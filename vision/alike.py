@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy.ndimage import gaussian_filter1d
 
 # What one ground face varies by: brightness (log), two colour ratios (log), contrast along the edge (log of energy). As in `faces`.
 FACE_FLOOR = np.array([0.03, 0.01, 0.01, 0.25])
@@ -12,14 +13,19 @@ _STEP_ROWS = 4
 _STEP_FLOOR = np.array([0.003, 0.0015, 0.0015])
 # Faces that differ by less than this many times what one varies by have no share to speak of.
 _TELLING = 5.0
+# Of a step at a line, the share that the faces' means must differ by: a scratch's goes back, light that falls off across a face takes or
+# adds some.
+_STAYS = 0.5
+# Share of the edge (standard deviation) along which a difference lasts.
+_SLOW = 1 / 8
 # At least so many rows of the cheek are looked at for steps of its own.
 _CHEEK_ROWS = 60
 
 
 def difference(bevel: np.ndarray, cheek: np.ndarray) -> float:
-    """Median difference of features (N, 4) along the edge in units of one face's own variation, less where it has no lasting sign.
+    """Median difference of features (N, 4) along the edge in units of one face's own variation, less where it does not last.
 
-    Bevel and cheek differ one way all along, but for slow changes of light; streaks of one face differ now this way, now that.
+    Bevel and cheek differ one way for long, as light changes slowly; streaks of one face differ now this way, now that.
     """
     apart = (cheek - bevel) / FACE_FLOOR
     return float(np.median(np.linalg.norm(apart, axis=1)) * _lasting(apart))
@@ -31,7 +37,7 @@ def lasting_step(
     """Step across the second line in units of the steps across all lines parallel to it; NaN where there are too few to tell.
 
     `difference` takes what a face varies by as given; here the photo's own faces tell it, so that a faint shoulder between two even faces
-    counts. A scratch steps as sharply and goes back; only the part that stays counts. Streaks of one face are as strong elsewhere on it.
+    counts. A scratch steps as sharply and goes back: a step counts in full where half of it stays. Streaks are as strong elsewhere.
 
     Parameters
     ----------
@@ -42,7 +48,7 @@ def lasting_step(
         Rows of apex and second line.
     sigma_px : float
         Blur of the second line, one standard deviation.
-    apart : (3,) float
+    apart : (C, 3) float
         By how much the whole faces differ.
     """
     first, second = lines
@@ -62,9 +68,10 @@ def lasting_step(
         return float("nan")
     usual = np.sqrt((values**2 * others[..., None]).sum(axis=0) / np.maximum(others.sum(axis=0), 1)[:, None]) + _STEP_FLOOR
     own = values[line][known] / usual[known]
-    mean, wide = np.median(own, axis=0), apart / np.median(usual[known], axis=0)
-    stays = float(np.clip((wide @ mean) / max(float(mean @ mean), 1e-9), 0.0, 1.0))
-    return float(np.median(np.linalg.norm(own, axis=1)) * _lasting(own) * stays)
+    # Light may turn the difference round along the edge, slowly, and the step with it.
+    mean, wide = (gaussian_filter1d(each, _SLOW * len(own), axis=0, mode="nearest") for each in (own, apart[known] / usual[known]))
+    stays = float(np.clip((wide * mean).sum() / max(float((mean * mean).sum()), 1e-9), 0.0, 1.0))
+    return float(np.median(np.linalg.norm(own, axis=1)) * _lasting(own) * min(stays / _STAYS, 1.0))
 
 
 def step_share(features: np.ndarray, line: np.ndarray, gap: int, apart: np.ndarray) -> float:
@@ -96,8 +103,15 @@ def step_share(features: np.ndarray, line: np.ndarray, gap: int, apart: np.ndarr
 
 
 def _lasting(apart: np.ndarray) -> float:
-    """0..1: how much of differences (N, F), in units of what one face varies by, keeps its sign along the edge."""
-    return min(float(np.linalg.norm(apart.mean(axis=0) / np.maximum(apart.std(axis=0), 1.0))), 1.0)
+    """0..1: how much of differences (N, F), in units of what one face varies by, lasts along the edge.
+
+    A lamp that is mirrored here in one face and there in the other turns the difference round slowly, streaks do from place to place: of
+    those, means over twice the length keep half of the power; of what lasts they keep all.
+    """
+    long, short = (gaussian_filter1d(apart, length * len(apart), axis=0, mode="nearest") for length in (_SLOW, _SLOW / 2))
+    rest = np.maximum((apart - long).std(axis=0), 1.0)
+    power = np.maximum(2.0 * (long**2).mean(axis=0) - (short**2).mean(axis=0), 0.0)
+    return min(float(np.sqrt((power / rest**2).sum())), 1.0)
 
 
 def _steps(features: np.ndarray, gap: int) -> np.ndarray:

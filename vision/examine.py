@@ -215,7 +215,7 @@ def _unlike(seen: Seen, faces: _Faces) -> tuple[float, float]:
     apart = (faces.cheek - faces.bevel)[:, :3]
     found = max(difference(faces.bevel, faces.cheek), _LINES_END_SAY * seen.line.lines_end)
     if found < _LINES_END_SAY:
-        found = max(found, np.nan_to_num(lasting_step(along, valid[:, faces.used], (first, second), sigma, np.median(apart, axis=0))))
+        found = max(found, np.nan_to_num(lasting_step(along, valid[:, faces.used], (first, second), sigma, apart)))
     share = step_share(along, second, int(np.ceil(1.5 * sigma)), apart)
     return found, max(share, seen.line.lines_end) if np.isfinite(share) else share
 

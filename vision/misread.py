@@ -75,8 +75,9 @@ def _refused(found: Sequence[PhotoCheck]) -> bool:
 
 
 def _too_narrow(reading: Reading) -> bool:
-    """Whether both lines of a reading are too few px apart to be told from one; where there is no bevel, what is found lies anywhere."""
-    return any(c.name == "bevel-px" and c.verdict is Verdict.REFUSED for c in reading.found)
+    """Whether a reading has another face behind its two lines, but too few px between them to be told from one."""
+    refused = {c.name for c in reading.found if c.verdict is Verdict.REFUSED}
+    return "bevel-px" in refused and "faces-alike" not in refused
 
 
 def _misread(found: Sequence[PhotoCheck]) -> PhotoCheck | None:

@@ -15,7 +15,7 @@ def said(brightness):
     features[..., 0] = gaussian_filter1d(brightness, 4.0, axis=1)
     lines = np.full(BLOCKS, float(APEX)), np.full(BLOCKS, LINE - 0.5)
     clear = int(4 * SIGMA)
-    apart = features[LINE + clear : LINE + 60].mean(axis=(0, 1)) - features[APEX + clear : LINE - clear].mean(axis=(0, 1))
+    apart = features[LINE + clear : LINE + 60].mean(axis=0) - features[APEX + clear : LINE - clear].mean(axis=0)
     return lasting_step(features, np.ones((ROWS, BLOCKS), bool), lines, SIGMA, apart)
 
 
@@ -57,9 +57,26 @@ def test_a_step_that_comes_and_goes_is_none(face):
     assert said(face) < 5.0
 
 
+@pytest.mark.parametrize("turns", [0.5, 1.0])
+def test_light_that_turns_the_difference_round_slowly_leaves_two_faces(face, turns):
+    """A reflection in the bevel here and in the cheek there."""
+    swing = np.cos(2.0 * np.pi * turns * np.arange(BLOCKS) / BLOCKS)
+    face[LINE:] += 0.1 * swing
+    assert said(face) > 8.0
+    bevel, cheek = np.zeros((2, BLOCKS, 4))
+    cheek[:, 0] = 0.6 * swing
+    assert difference(bevel, cheek) > 8.0
+
+
+def test_a_step_that_a_slope_takes_back_by_half_is_one(face):
+    """A curved face's light falls off away from the line."""
+    face[LINE:] += 0.1 * np.interp(np.arange(ROWS - LINE), [0, 60], [1.0, 0.2])[:, None]
+    assert said(face) > 8.0
+
+
 def test_too_few_rows_tell_nothing():
     features, lines = np.zeros((30, 10, 3)), (np.full(10, 10.0), np.full(10, 14.0))
-    assert np.isnan(lasting_step(features, np.ones((30, 10), bool), lines, 2.0, np.zeros(3)))
+    assert np.isnan(lasting_step(features, np.ones((30, 10), bool), lines, 2.0, np.zeros((10, 3))))
 
 
 def share(light):

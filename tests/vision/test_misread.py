@@ -72,7 +72,7 @@ def test_the_border_of_the_paper_is_passed(canvas, card, cheek):
     assert widths_mm(seen) == pytest.approx(widths_mm(sight(blade(canvas, 0.6, 0.5, cheek).photo("plain"), DECLARED)), abs=0.006)
 
 
-@pytest.mark.parametrize("bevel", [0.2, 0.5])
+@pytest.mark.parametrize("bevel", [0.4, 0.5])
 def test_a_paper_border_before_a_bevel_too_narrow_to_see_is_asked_about(monkeypatch, canvas, hopeless, bevel):
     """Where the cues do not tell a card from a bevel; behind its far border lie two lines four px apart."""
     monkeypatch.setattr(lane, "paper_border", lambda *args: 0)
