@@ -9,7 +9,7 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d, median_filter
 
 from vision.contrast import contrast_channel
-from vision.course import robust_polynomial
+from vision.course import robust_local, robust_polynomial
 from vision.errors import DeclarationError, EdgeNotFound
 from vision.hints import Hints, LineKind, pointing_px
 from vision.lane import ApexCurve
@@ -27,8 +27,9 @@ _BLURS_PX = (1.0, 2.0, 4.0)
 _WHOLE = 0.9
 # A path through noise picks its maxima, z = 4 and a strength of 0.22 in the median; z = 6 is a line.
 _CLEAR = 0.36
-# Straightness costs a third of a clear line's strength a row and block.
-_STEP_COST = 0.3
+# Straightness costs a sixth of a clear line's strength a row and block: a hand that is right here and off by its reach there makes an edge
+# slope by several rows a block.
+_STEP_COST = 0.15
 # Rows beyond the search that the windows of the widest blur need.
 _MARGIN_ROWS = 28
 # Normals are smoothed over this many px.
@@ -37,6 +38,8 @@ _SMOOTH_PX = 16.0
 _BLOCKS = 40
 # A belly within one frame, told from a search's jumps.
 _COURSE_DEGREE = 4
+# Share of the drawn line (standard deviation) over which a course is smoothed: straw before an edge is shorter.
+_LOCAL = 1 / 12
 # A blur tried that is not the edge's own loses either the step (too wide a window) or its share (too narrow).
 _CLEARLY_BETTER = 0.02
 
@@ -96,7 +99,8 @@ def find_drawn(photo: Photo, hints: Hints, px_per_mm: float) -> DrawnEdge:
         curve, strength = base, 0.0
         # First near the drawn line; then about the smooth course of that answer, where longer means outshine straw and moss.
         for half_rows in (half, half // 2, half // 4):
-            curve, strength = _searched(photo, hints, (curve, _normals(curve, toward, 3 * _SMOOTH_PX)), (half_rows, reach, blur, px_per_mm))
+            around = curve, _normals(curve, toward, 3 * _SMOOTH_PX)
+            curve, strength = _searched(photo, hints, around, (half_rows, reach, blur, px_per_mm), whole=half_rows == half)
         if best is None or strength > best[0] + _CLEARLY_BETTER:
             best = strength, curve, blur
     strength, curve, blur = best  # type: ignore[misc]
@@ -121,9 +125,12 @@ def _depth(curve: np.ndarray, hints: Hints) -> float:
 
 
 def _searched(
-    photo: Photo, hints: Hints, base: tuple[np.ndarray, np.ndarray], how: tuple[int, float, float, float]
+    photo: Photo, hints: Hints, base: tuple[np.ndarray, np.ndarray], how: tuple[int, float, float, float], *, whole: bool
 ) -> tuple[np.ndarray, float]:
-    """One search within `half` rows of a curve: the smooth course of what was found, px, and its median strength."""
+    """One search within `half` rows of a curve: the smooth course of what was found, px, and its median strength.
+
+    With `whole` the course is one bend; else it follows the line found, which a hand's corners and a tip's bend leave on either side.
+    """
     (curve, normal), (half, reach, blur, px_per_mm) = base, how
     strip = straighten(photo, curve, normal, half + 2 * _MARGIN_ROWS, half + _MARGIN_ROWS)
     thin = _thinned(strip, max(len(curve) // (BLOCK_COLUMNS * _BLOCKS), 1))
@@ -135,7 +142,8 @@ def _searched(
     near = steered(near, barred)
     row = _whole_line(near, barred, int(np.ceil(2.0 * blur)) + 3)
     strength = near[row, np.arange(len(row))]
-    course = robust_polynomial(row.astype(float), _COURSE_DEGREE) + start
+    smooth = robust_polynomial(row.astype(float), _COURSE_DEGREE) if whole else robust_local(row, _LOCAL * len(row), strength)
+    course = smooth + start
     found = strip.to_photo(np.interp(np.arange(len(curve)), columns, course))
     return along_px([tuple(p) for p in found]), float(np.median(strength))
 

@@ -102,6 +102,15 @@ def test_straw_before_the_blade_is_no_edge(drawn, seed):
     assert (np.abs(seen.lines.shoulder_px[:, 1] - SHOULDER_Y) < 2.0).mean() > 0.95
 
 
+@pytest.mark.parametrize("off_px", [26.0, -26.0])
+def test_a_hand_that_strays_between_points_it_placed_well(drawn, off_px):
+    """The last stretch of the drawn line runs from beside the edge to the edge itself, steeper than any belly."""
+    line = (60.0, APEX_Y), (700.0, APEX_Y + off_px), (1500.0, APEX_Y + off_px), (1700.0, APEX_Y)
+    off = errors_um(bare(drawn, grind=0.05).photo(), line=line)
+    assert np.nanpercentile(off, 99) < 12.0
+    assert np.isfinite(off).mean() > 0.95
+
+
 def test_a_hairline_keeps_apex_and_shoulder_apart(drawn):
     """8 px: both lines run along all of the drawn one, and the apex is the first."""
     one = bare(drawn, seen_width_mm=0.14, lane=(0.1, 0.1, 0.1), bevel=(0.55, 0.55, 0.57), cheek=(0.25, 0.25, 0.26))
