@@ -9,8 +9,6 @@ from itertools import product
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from vision.threads import in_parallel
-
 # Degrees tried: a straight edge, a belly, a recurve. A ground edge has no more bends within one macro photo.
 _DEGREES = (1, 2, 3, 4, 6)
 # Parts of the path each fit starts from, so that a jump over much of the photo still leaves one of them clean; what a third shows
@@ -95,7 +93,7 @@ def best_course(
                 continue
             courses.append(course)
             degrees.append(degree)
-    found = [(s - _COST_OF_A_DEGREE * d, c) for s, d, c in zip(in_parallel(support, courses), degrees, courses, strict=True)]
+    found = [(s - _COST_OF_A_DEGREE * d, c) for s, d, c in zip(map(support, courses), degrees, courses, strict=True)]
     score, chosen = max(found, key=lambda one: one[0])
     # Courses of one line meet somewhere; one that keeps ahead of the best is another line, and goes first.
     for other_score, course in found:

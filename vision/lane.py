@@ -24,7 +24,6 @@ from vision.paper import DECIDED, paper_border, possible_cut
 from vision.photo import Photo
 from vision.sheet import LANE_MM, REDUCE, TICK_MM, SheetView, sheet_view, unevenness
 from vision.steering import DRAWN, along_px
-from vision.threads import side_by_side
 
 # Steps below these are paper grain and uneven light: brightness and colours (log), contrast (log).
 _LEAST_STEP = np.array([0.004, 0.002, 0.002, 0.1])
@@ -44,8 +43,6 @@ _CORNER_MM, _SURELY = 0.2, 0.8
 _LONG_MM = 0.5
 # Columns folded into one for the path through a flattened view.
 _THIN = 4
-# Views of no more rows are looked at on one thread.
-_BAND_ROWS = 50
 # As far behind the coarse curve the fine search still finds a sharper line (mm).
 _APART_MM = 0.5
 # z = 4: a line this weak in the median column is the lane's own grain.
@@ -164,14 +161,7 @@ def _mean_steps(view: SheetView, along_mm: float) -> tuple[np.ndarray, np.ndarra
     """(R, C, 3) steps of brightness and two colours, (R, C) of unevenness, averaged along the rows."""
     n = max(round(along_mm / view.mm), 3)
 
-    def light() -> np.ndarray:
-        return _steps(cv2.blur(view.features, (n, 1), borderType=cv2.BORDER_REPLICATE))
-
-    def contrast() -> np.ndarray:
-        return _steps(unevenness(view, 2 * along_mm))
-
-    # A band of a few rows takes less time than handing it to another thread.
-    return tuple(side_by_side(light, contrast)) if len(view.features) > _BAND_ROWS else (light(), contrast())
+    return _steps(cv2.blur(view.features, (n, 1), borderType=cv2.BORDER_REPLICATE)), _steps(unevenness(view, 2 * along_mm))
 
 
 def _own_steps(view: SheetView, step: np.ndarray, uneven: np.ndarray) -> np.ndarray:

@@ -76,8 +76,8 @@ def _refused(found: Sequence[PhotoCheck]) -> bool:
 
 def _too_narrow(reading: Reading) -> bool:
     """Whether a reading has another face behind its two lines, but too few px between them to be told from one."""
-    refused = {c.name for c in reading.found if c.verdict is Verdict.REFUSED}
-    return "bevel-px" in refused and "faces-alike" not in refused
+    found = {c.name: c.verdict for c in reading.found}
+    return found["bevel-px"] is Verdict.REFUSED and found["faces-alike"] in (Verdict.FINE, Verdict.CAUTION)
 
 
 def _misread(found: Sequence[PhotoCheck]) -> PhotoCheck | None:

@@ -18,6 +18,7 @@ from vision.photo import Photo
 from vision.steering import LineGuide, guide_on
 from vision.straighten import StraightStrip, straighten
 from vision.target import Target
+from vision.threads import side_by_side
 
 # What both lines together may leave of a width (mm, k = 2): at 15 degrees a side 0.02 mm of thickness, more than a caliper's u.
 _SURE_MM = 0.04
@@ -94,10 +95,14 @@ def read(sought: Sought, *, known: bool = False) -> Reading:
         edge = bands.past_shadow(strip, band, edge, blur, scale)
         line, shown = _shoulder(strip, edge, view, to_shoulder)
     edge = band.on(edge) if band is not None else edge
-    streaks = contrast.beside_streaks(strip, edge.row, line.row, edge.blur_px, scale)
+    # The checks look at the line where light shows it: the finish moves it by less than they tell.
+    streaks, border, figures = side_by_side(
+        lambda: contrast.beside_streaks(strip, edge.row, line.row, edge.blur_px, scale),
+        lambda: finish_border(shown, edge.row, line, edge.blur_px, scale),
+        lambda: examine.figures(examine.Seen(photo, view.target, view.fit, shown, edge, line, sought.declared.height_mm[0], curve.path_mm)),
+    )
     edge = replace(edge, systematic_px=np.hypot(edge.systematic_px, streaks))
-    line = with_finish(line, finish_border(shown, edge.row, line, edge.blur_px, scale))
-    figures = examine.figures(examine.Seen(photo, view.target, view.fit, shown, edge, line, sought.declared.height_mm[0], curve.path_mm))
+    line = with_finish(line, border)
     found = checks.judge(figures, view.target is not None, photo.enlarged)
     return Reading(strip, to_apex, to_shoulder, edge, line, band, stations(strip, edge, line, scale), found)
 

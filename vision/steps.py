@@ -5,12 +5,10 @@ Arrays only. Columns run along the edge, rows across it; positions are rows.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
-
-from vision.threads import in_parallel, slices
 
 # Residuals beyond about 3 sigma are glints or specks, not noise (Tukey's biweight, 4.685: 95 % efficient on Gaussian noise).
 _TUKEY = 4.685
@@ -19,8 +17,6 @@ _IDLE = 1e-4
 # Equivalent number of columns of the twiced Gaussian kernel, per px of its standard deviation:
 # 1 / integral (2k - k*k)^2 = sqrt(2 pi) / (4/sqrt 2 - 4/sqrt 3 + 1/2).
 _TWICED_WIDTH = 2.459
-# Columns whose pictures stay in the processor's cache together.
-_COLUMNS_AT_A_TIME = 512
 
 
 @dataclass(frozen=True)
@@ -208,12 +204,6 @@ class _Window:
         ok &= (w > 0).sum(axis=1) > 2 * centres.shape[0] + 3
         return cls(origin, t, v, w, ceiling, filled - origin, ok)
 
-    def part(self, columns: slice) -> _Window:
-        """The windows of some columns."""
-        return _Window(
-            **{f.name: getattr(self, f.name)[..., columns] if f.name == "start" else getattr(self, f.name)[columns] for f in fields(self)}
-        )
-
 
 def _over_bins(picture: np.ndarray, index: np.ndarray, edges: np.ndarray, how: np.ufunc, dtype: type) -> np.ndarray:
     """(S, K) of the rows `index` (S, K), the columns of each bin brought together by `how`. Only the windows are read."""
@@ -270,19 +260,7 @@ class _State:
 
 
 def _linearise(win: _Window, weight: np.ndarray, position: np.ndarray, sigma: np.ndarray) -> _State:
-    """The state of all columns, some at a time: each stands for itself here."""
-
-    def some(part: slice) -> _State:
-        return _linearise_some(win.part(part), weight[part], position[:, part], sigma[part])
-
-    states = in_parallel(some, slices(len(weight), _COLUMNS_AT_A_TIME))
-    if len(states) == 1:
-        return states[0]
-    small = (np.concatenate([getattr(s, name) for s in states], axis=-1) for name in ("levels", "normal", "gradient"))
-    return _State(np.concatenate([s.residual for s in states]), *small)
-
-
-def _linearise_some(win: _Window, weight: np.ndarray, position: np.ndarray, sigma: np.ndarray) -> _State:
+    # All columns at once and on one thread: others would wait longer for the interpreter than such small pictures take.
     # One contiguous (S, K) picture for each basis function: sums along K then run at memory speed. Slopes in single precision,
     # which says where to go to a millionth of the way; levels and residuals in double, for a level may rest on idle samples alone.
     t, narrow = win.t.astype(np.float32), sigma.astype(np.float32)[:, None]

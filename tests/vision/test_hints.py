@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from vision import flags
+from vision import flags, lane
 from vision.declared import Declared
 from vision.errors import DeclarationError
 from vision.flags import StationFlag
@@ -78,9 +78,11 @@ def test_guides_on_the_lines_change_no_figure(drawn):
     assert not marked[(np.abs(x - 900) > 70) & (np.abs(x - 700) > 70)].any()
 
 
-def test_a_guide_far_from_the_coarse_apex_steers_it_too(drawn):
+def test_a_guide_far_from_the_coarse_apex_steers_it_too(drawn, monkeypatch):
     """One point brings the whole edge over from the pencil line, tens of px away and along the whole frame."""
     photo = with_pencil_line(drawn).photo()
+    assert np.nanmedian(errors_um(sight(photo, FACTS))) < 3.0, "what lies behind it tells it from an edge"
+    monkeypatch.setattr(lane, "paper_border", lambda *args: -2)
     wrong = sight(photo, FACTS)
     assert np.nanmedian(np.abs(wrong.lines.apex_px[:, 1] - APEX_Y)) > 40
     right = sight(photo, FACTS, hints=guides(("apex", 900, APEX_Y)))
