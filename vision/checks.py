@@ -239,11 +239,30 @@ def judge(values: Mapping[str, float], strip: bool = True, enlarged: int = 1) ->
     return tuple(c.judge(values.get(c.name, math.nan)) for c in table)
 
 
-def refuse(photo: str, found: Sequence[PhotoCheck]) -> None:
-    """Raise `EdgeNotFound` for the first check that refuses the photo of this name."""
+# Whether the two lines are those of a bevel. Each limit leaves room for an odd photo; one that is odd in two ways shows something else.
+OF_THE_LINES = frozenset(
+    ("edge-measured", "edge-bridged", "faces-alike", "shoulder-slope", "apex-faint", "lane-beyond", "no-metal", "bevel-dark")
+)  # fmt: skip
+
+
+def refusal(found: Sequence[PhotoCheck]) -> tuple[str, str, str] | None:
+    """Name, reason and remedy of the first check that refuses a photo, or of two cautions about its lines; None where it may pass."""
     for check in found:
         if check.verdict is Verdict.REFUSED:
-            raise EdgeNotFound(f"{photo} ({check.name})", f"{check.text}, and {check.why}", check.remedy)
+            return check.name, f"{check.text}, and {check.why}", check.remedy
+    doubts = [c for c in found if c.verdict is Verdict.CAUTION and c.name in OF_THE_LINES]
+    if len(doubts) < 2:
+        return None
+    names, texts = (" and ".join(getattr(c, what) for c in doubts) for what in ("name", "text"))
+    return names, f"{texts}: one such doubt may be chance, two of one photo are not", doubts[0].remedy
+
+
+def refuse(photo: str, found: Sequence[PhotoCheck]) -> None:
+    """Raise `EdgeNotFound` where `refusal` has a reason against the photo of this name."""
+    against = refusal(found)
+    if against is not None:
+        name, why, remedy = against
+        raise EdgeNotFound(f"{photo} ({name})", why, remedy)
 
 
 def notes(found: Sequence[PhotoCheck]) -> tuple[Note, ...]:

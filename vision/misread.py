@@ -14,7 +14,7 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
 from calibration_targets.strip import SCALE_HEIGHT_MM
-from vision.checks import PhotoCheck, Verdict
+from vision.checks import OF_THE_LINES, PhotoCheck, Verdict, refusal
 from vision.errors import EdgeNotFound
 from vision.flags import Note, StationFlag
 from vision.hints import LineKind
@@ -25,10 +25,10 @@ from vision.straighten import from_behind, straighten
 
 # Ground steel is brighter than this check allows: where it refuses, what lies behind the first line is a coating, a shadow or a dark lane.
 _NO_STEEL = "bevel-dark"
-# Checks of the lines and of the surfaces beside them; no other line mends a tilted strip or an edge out of the frame.
-_OF_THE_LINES = frozenset((_NO_STEEL, "bevel-px", "edge-blur", "edge-measured", "faces-alike", "shoulder-slope", "lane-beyond", "no-metal"))
+# No other line mends a tilted strip or an edge out of the frame.
+_MENDED = OF_THE_LINES | {"bevel-px", "edge-blur"}
 # Of lines tried in the place of others nothing may be in doubt but how few px they are apart.
-_DOUBTED = (_OF_THE_LINES - {"bevel-px", "edge-blur"}) | {"edge-bridged", "apex-faint", "apex-soft", "shoulder-soft"}
+_DOUBTED = OF_THE_LINES | {"apex-soft", "shoulder-soft"}
 # What shows along less of the edge than this may be chance.
 _MOSTLY = 0.5
 # What makes a column no witness for a reading.
@@ -57,7 +57,7 @@ def read_anew(sought: Sought, first: Reading) -> tuple[Reading, tuple[Note, ...]
     if behind is not None:
         second = read(replace(sought, view=replace(sought.view, curve=behind)))
         # A coating has no facet of its own: where a bevel lies behind the second line, the first one was the paper's border.
-        if _convincing(second) or (_refused(first.found) and not _refused(second.found)):
+        if _convincing(second) or (refusal(first.found) and not refusal(second.found)):
             return second, (_note("was taken for the border of the strip's paper", sought, first, second),)
         if _too_narrow(second):
             raise EdgeNotFound(sought.photo.name, *_PAPER_OR_EDGE)
@@ -70,10 +70,6 @@ def read_anew(sought: Sought, first: Reading) -> tuple[Reading, tuple[Note, ...]
     return best, (_note(f"is no edge: {why.text}", sought, first, best),)
 
 
-def _refused(found: Sequence[PhotoCheck]) -> bool:
-    return any(c.verdict is Verdict.REFUSED for c in found)
-
-
 def _too_narrow(reading: Reading) -> bool:
     """Whether a reading has another face behind its two lines, but too few px between them to be told from one."""
     found = {c.name: c.verdict for c in reading.found}
@@ -83,7 +79,7 @@ def _too_narrow(reading: Reading) -> bool:
 def _misread(found: Sequence[PhotoCheck]) -> PhotoCheck | None:
     """The check that says the first line has no ground steel behind it; None where none does, or where a photo is refused anyway."""
     refused = {c.name: c for c in found if c.verdict is Verdict.REFUSED}
-    if not refused.keys() <= _OF_THE_LINES:
+    if not refused.keys() <= _MENDED:
         return None
     # Behind an even coating there is no second line, and nothing is measured at all.
     measured = {c.name for c in found if c.verdict is not Verdict.NOT_MEASURED}
@@ -93,7 +89,7 @@ def _misread(found: Sequence[PhotoCheck]) -> PhotoCheck | None:
 def _convincing(reading: Reading) -> bool:
     """Whether a reading about another line may be taken: no refusal, no caution about lines and faces, and lines that mostly are sure."""
     doubts = any(c.verdict is Verdict.CAUTION and c.name in _DOUBTED for c in reading.found)
-    return not doubts and not _refused(reading.found) and _sureness(reading) >= _MOSTLY
+    return not doubts and refusal(reading.found) is None and _sureness(reading) >= _MOSTLY
 
 
 def _sureness(reading: Reading) -> float:

@@ -89,6 +89,13 @@ def test_a_caution_becomes_a_note_and_a_refusal_one_sentence():
     )
 
 
+def test_two_cautions_about_the_lines_refuse_a_photo():
+    one = checks.judge({"faces-alike": 7.0, "strip-tilted": 30.0, "clipped": 0.9})
+    checks.refuse("edge.jpg", one)
+    with pytest.raises(PhotoRefused, match=r"faces-alike and apex-faint.*two of one photo are not"):
+        checks.refuse("edge.jpg", checks.judge({"faces-alike": 7.0, "apex-faint": 0.6}))
+
+
 def test_an_unknown_figure_is_a_mistake():
     with pytest.raises(ValueError, match="no check named tilt"):
         checks.judge({"tilt": 1.0})
