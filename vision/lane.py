@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter
 
+from calibration_targets.strip import SCALE_HEIGHT_MM
 from vision.camera import Camera
 from vision.course import best_course, robust_local, without_jumps
 from vision.errors import DeclarationError, EdgeNotFound
@@ -43,6 +44,8 @@ _CORNER_MM, _SURELY = 0.2, 0.8
 _LONG_MM = 0.5
 # Columns folded into one for the path through a flattened view.
 _THIN = 4
+# Clear of a cut's blur and of the paper's own shadow (mm).
+_CLEAR_OF_CUT_MM = 0.3
 # As far behind the coarse curve the fine search still finds a sharper line (mm).
 _APART_MM = 0.5
 # z = 4: a line this weak in the median column is the lane's own grain.
@@ -61,6 +64,8 @@ class ApexCurve:
         Points one photo px of arc apart from the heel side, and unit normals into the blade.
     path_mm : (N, 2) float or None
         X and Y on the sheet of the connected line itself, jumps and all, before it was smoothed into the curve.
+    lane_from_mm : float
+        Where on the sheet (Y) the lane before it begins: beyond the printed scale, or at the border of the strip's paper that was passed.
     behind : ApexCurve or None
         The next line, where this one may as well be the border of the strip's paper and that one the apex.
     """
@@ -68,6 +73,7 @@ class ApexCurve:
     curve_px: np.ndarray
     inward_px: np.ndarray
     path_mm: np.ndarray | None = None
+    lane_from_mm: float = SCALE_HEIGHT_MM
     behind: ApexCurve | None = None
 
 
@@ -109,7 +115,7 @@ def find_apex(
 
 def _curve(view: SheetView, line: _Line, camera: Camera, height_mm: float) -> ApexCurve:
     path_mm = np.column_stack([view.x0_mm + view.mm * np.arange(len(line.path)), view.mm * line.path])
-    return replace(_to_photo(view, line.row, camera, height_mm), path_mm=path_mm)
+    return replace(_to_photo(view, line.row, camera, height_mm), path_mm=path_mm, lane_from_mm=line.lane_from_mm)
 
 
 def _hinted(view: SheetView, camera: Camera, height_mm: float, photo: Photo, hints: Hints) -> SheetView:
@@ -191,16 +197,18 @@ def _steps(smooth: np.ndarray) -> np.ndarray:
 
 @dataclass(frozen=True, eq=False)
 class _Line:
-    """A connected line of a sheet view, by columns: smooth `row` (C,), `strength` there (C,), whole rows of its `path` (C,)."""
+    """A connected line of a sheet view, by columns: smooth `row` (C,), `strength` there (C,), whole rows of its `path` (C,); and where the
+    lane before it begins."""
 
     row: np.ndarray
     strength: np.ndarray
     path: np.ndarray
+    lane_from_mm: float = SCALE_HEIGHT_MM
 
     def steady(self, mm: float) -> _Line:
         """Without specks."""
         row = median_filter(self.row.astype(float), 9, mode="nearest")
-        return _Line(row, gaussian_filter1d(self.strength, 0.5 / mm, mode="nearest"), self.path)
+        return replace(self, row=row, strength=gaussian_filter1d(self.strength, 0.5 / mm, mode="nearest"))
 
 
 def _first_line(view: SheetView, told: bool) -> tuple[_Line, _Line | None]:
@@ -211,7 +219,7 @@ def _first_line(view: SheetView, told: bool) -> tuple[_Line, _Line | None]:
     cut = None if told else possible_cut(view, line.row)
     if cut is not None:
         # The same search once more behind the line, and a third for what would be the shoulder then.
-        second = _search(_behind(view, cut, 0.3))
+        second = replace(_search(_behind(view, cut, _CLEAR_OF_CUT_MM)), lane_from_mm=view.mm * float(cut.max()) + _CLEAR_OF_CUT_MM)
         third = line_strength(_behind(view, second.row, 0.15), 0.5)
         cues, shown = paper_border(view, (cut, second.row), third), float(np.median(second.strength))
         # Behind a cut there is an edge; where no line follows (or a person pointed at the shoulder), the first one is it.

@@ -13,7 +13,6 @@ from dataclasses import replace
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from calibration_targets.strip import SCALE_HEIGHT_MM
 from vision.checks import OF_THE_LINES, PhotoCheck, Verdict, refusal
 from vision.errors import EdgeNotFound
 from vision.flags import Note, StationFlag
@@ -100,7 +99,7 @@ def _sureness(reading: Reading) -> float:
 
 
 def _other_edges(sought: Sought, first: Reading) -> Iterator[ApexCurve]:
-    """Curves that may be the edge instead: the line before the first one, clear of the printed scale, and the second line."""
+    """Curves that may be the edge instead: the line before the first one, within the blank lane, and the second line."""
     view, curve = sought.view, sought.view.curve
     # As many rows before the curve as a bevel may have.
     strip = straighten(sought.photo, curve.curve_px, curve.inward_px, view.rows[1], view.rows[1])
@@ -113,7 +112,7 @@ def _other_edges(sought: Sought, first: Reading) -> Iterator[ApexCurve]:
         if np.isfinite(row).mean() < _MOSTLY:
             continue
         px = strip.to_photo(gaussian_filter1d(bridged(row), _COURSE_MM * view.scale, mode="nearest"))
-        if np.median(_from_strip(sought, px)) > SCALE_HEIGHT_MM:
+        if np.median(_from_strip(sought, px)) > curve.lane_from_mm:
             yield curve_along(px, strip.normal_px)
 
 

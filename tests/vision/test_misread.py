@@ -66,6 +66,12 @@ def test_what_is_dark_from_its_edge_on_stays_refused(canvas):
         sight(canvas.photo("card"), DECLARED)
 
 
+def test_a_card_before_a_black_bevel_is_not_taken_for_one(canvas):
+    """The border of the paper was passed; the line before the bevel is that border."""
+    with pytest.raises(EdgeNotFound, match="bevel-dark"):
+        sight(blade(canvas, 0.9, 0.02, (0.6, 0.6, 0.6), (0.1, 0.35, 0.2)).photo("black-bevel"), DECLARED)
+
+
 @pytest.mark.parametrize(("card", "cheek"), [(CLOTH, 0.35), (GREY, COATING)])
 def test_the_border_of_the_paper_is_passed(canvas, card, cheek):
     seen = sight(blade(canvas, 0.6, 0.5, cheek, card).photo("cut"), DECLARED)
