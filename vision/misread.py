@@ -55,8 +55,8 @@ def read_anew(sought: Sought, first: Reading) -> tuple[Reading, tuple[Note, ...]
         return first, ()
     if behind is not None:
         second = read(replace(sought, view=replace(sought.view, curve=behind)))
-        # A coating has no facet of its own: where a bevel lies behind the second line, the first one was the paper's border.
-        if _convincing(second) or (refusal(first.found) and not refusal(second.found)):
+        # A cheek has no facet of its own: where one lies behind the second line, and no fainter one, the first was the paper's border.
+        if (_convincing(second) and _surer(second, first)) or (refusal(first.found) and not refusal(second.found)):
             return second, (_note("was taken for the border of the strip's paper", sought, first, second),)
         if _too_narrow(second):
             raise EdgeNotFound(sought.photo.name, *_PAPER_OR_EDGE)
@@ -96,6 +96,12 @@ def _sureness(reading: Reading) -> float:
     edge, line = reading.edge, reading.line
     seen = np.isfinite(edge.row) & np.isfinite(line.row)
     return float((seen & (((edge.flags | line.flags) & _UNSURE) == 0)).mean())
+
+
+def _surer(one: Reading, other: Reading) -> bool:
+    """Whether more of the edge and the faces themselves speak for a reading than for another."""
+    apart = [next(c.measured for c in r.found if c.name == "faces-alike") for r in (one, other)]
+    return _sureness(one) >= _sureness(other) and bool(apart[0] >= apart[1])
 
 
 def _other_edges(sought: Sought, first: Reading) -> Iterator[ApexCurve]:

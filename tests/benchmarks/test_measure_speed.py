@@ -16,7 +16,7 @@ import pytest
 
 from app.demo import FOLDER, Demo, load
 from calibration_targets.strip import STRIP
-from vision import apex, checks, examine, lane, measure, shoulder, sighting
+from vision import apex, checks, examine, lane, measure, reading, shoulder, sighting
 from vision.photo import open_photo
 
 pytestmark = pytest.mark.benchmark
@@ -93,8 +93,8 @@ def test_no_stage_takes_more_than_a_floor(demo: Demo, monkeypatch: pytest.Monkey
     """What each stage takes of the processors, so that a slower one is seen by name."""
     path, spent = demo.photos[0], {}
     stages = [
-        (sighting, "find_target"), (sighting, "fit_camera"), (lane, "find_apex"), (sighting, "straighten"), (apex, "refine_apex"),
-        (shoulder, "find_shoulder"), (examine, "figures"), (checks, "judge"), (measure, "conclude"),
+        (sighting, "find_target"), (sighting, "fit_camera"), (lane, "find_apex"), (reading, "straighten"), (apex, "refine_apex"),
+        (shoulder, "find_shoulder"), (reading, "finish_border"), (examine, "figures"), (checks, "judge"), (measure, "conclude"),
     ]  # fmt: skip
 
     def timed(name: str, work: Callable) -> Callable:
