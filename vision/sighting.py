@@ -90,10 +90,10 @@ def sight(
     photo, hints = finer.for_search(photo, pointed)
     view = look(photo, declared, profile, hints, report)
     fit, scale = view.fit, view.scale
-    report("straighten", 0.5)
+    report("find both lines", 0.5)
     sought = Sought(photo, hints, declared, view)
     reading = read(sought)
-    report("find the shoulder", 0.7)
+    report("look at them again", 0.8)
     reading, anew = read_anew(sought, reading)
     strip, edge, line = reading.strip, reading.edge, reading.line
     refuse_without_edge(photo.name, reading.lines, scale)
