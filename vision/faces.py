@@ -55,12 +55,16 @@ class Evidence:
         Strip column of each block's centre.
     lines : Grain or None
         Where grind lines end, of one photo.
+    rough : (W, C) float or None
+        What speaks against a row because a smooth bevel has ended before it, in units of the score: it helps to choose the line, and says
+        nothing of what else it could be.
     """
 
     score: np.ndarray
     allowed: np.ndarray
     column: np.ndarray
     lines: Grain | None = None
+    rough: np.ndarray | None = None
 
 
 def face_evidence(strip: StraightStrip, apex: np.ndarray, blur_px: float) -> Evidence:

@@ -20,7 +20,7 @@ from vision.threads import in_parallel, slices
 # slower than this are light, not lines (mm, standard deviation).
 _LINES_MM = 0.12
 # Length along the edge over which a pattern is recognised: some forty lines (mm, standard deviation).
-_ALONG_MM = 0.8
+ALONG_MM = 0.8
 # Slants tried, columns a row: grind lines lean up to 35 degrees from square to the edge.
 _SLANTS = np.linspace(-0.7, 0.7, 15)
 # Lines are followed over this many rows to tell their slant: one column in so many.
@@ -30,7 +30,7 @@ _FIRST_ROWS = 5
 # Columns worked on at a time: their pictures stay in the processor's cache.
 _RUN = 1024
 # Neighbouring samples repeat each other: demosaicking and blur leave about one independent one in this many, per direction.
-_REPEATS = 2.5
+REPEATS = 2.5
 # Likelihood (natural log) that a pattern must gain before it is believed, and at which it is believed wholly: one in a hundred, in ten
 # thousand.
 _DOUBTED, _BELIEVED = 4.6, 9.2
@@ -74,12 +74,16 @@ def grain(
     enlarged : int
         Samples per px of the photo's file, per direction: interpolated ones repeat each other.
     """
-    repeats = _REPEATS * enlarged
-    pattern = _pattern(grey, apex, px_per_mm, valid)
+    return ends_of(pattern_along(grey, apex, px_per_mm, valid), blur_px, px_per_mm, block, enlarged)
+
+
+def ends_of(pattern: np.ndarray, blur_px: float, px_per_mm: float, block: int, enlarged: int = 1) -> Grain:
+    """As `grain`, of a pattern (W, S) from `pattern_along`."""
+    repeats = REPEATS * enlarged
     # One blur radius from the apex 84 % of the light is the bevel's: of a hairline no row can be spared.
     first = int(np.ceil(blur_px))
     slant = _slant(pattern, first, blur_px)
-    along = max(_ALONG_MM * px_per_mm / block, 2.0)
+    along = max(ALONG_MM * px_per_mm / block, 2.0)
     gap = int(np.ceil(1.5 * blur_px)) + 1
     on = run_on(_gain(_sheared(pattern, slant)[first:], gap, along, block, repeats))
     # The cheek may have lines of its own, with a slant of its own: what it gains by them counts for an end before it.
@@ -93,11 +97,11 @@ def grain(
         _turn(total[w], round(slant * w / block), total[w])
         _turn(back[w], round(other * (reach - 1 - w) / block), back[w])
     most = total.max(axis=0)
-    back = back * _trust(back.max(axis=0))
+    back = back * believed(back.max(axis=0))
     total[:-1] += back[1:]
     short = total - total.max(axis=0)
     begun = _begun(_sheared(pattern, slant)[first:], gap, along, block, repeats)
-    trust = _trust(most)
+    trust = believed(most)
     # One edge is ground in one way all along: what most of it says.
     strange = _from_the_apex(begun, short, (first, slant), block) < 0.5
     return Grain(short, trust * (strange[trust >= 1.0].mean() <= 0.5) if (trust >= 1.0).any() else trust, slant)
@@ -117,7 +121,7 @@ def _begun(pattern: np.ndarray, gap: int, along: float, block: int, repeats: flo
     own = pattern[start:, :used]
     usual = np.broadcast_to(pattern[:_FIRST_ROWS, :used].mean(axis=0), own.shape)
     both, energy, power = (
-        _smooth(_folded(np.ascontiguousarray(a * b), block), along) for a, b in ((usual, own), (usual, usual), (own, own))
+        smooth_along(folded(np.ascontiguousarray(a * b), block), along) for a, b in ((usual, own), (usual, usual), (own, own))
     )
     share = np.maximum(both, 0.0) ** 2 / np.maximum(energy * power, 1e-12)
     samples = along * np.sqrt(4.0 * np.pi) * block / repeats**2
@@ -138,14 +142,15 @@ def _from_the_apex(begun: np.ndarray, short: np.ndarray, sheared: tuple[int, flo
     column = (at - np.rint(slant * ends / block).astype(int)) % begun.shape[1]
     said = begun[row, column]
     known = row >= np.argmax(begun.any(axis=1)) + _FIRST_ROWS if begun.any() else np.zeros(len(at), bool)
-    return np.where(known, _trust(said), 1.0)
+    return np.where(known, believed(said), 1.0)
 
 
-def _trust(most: np.ndarray) -> np.ndarray:
+def believed(most: np.ndarray) -> np.ndarray:
+    """0..1 of a gain in likelihood (natural log)."""
     return np.clip((most - _DOUBTED) / (_BELIEVED - _DOUBTED), 0.0, 1.0)
 
 
-def _pattern(grey: np.ndarray, apex: np.ndarray, px_per_mm: float, valid: np.ndarray | None = None) -> np.ndarray:
+def pattern_along(grey: np.ndarray, apex: np.ndarray, px_per_mm: float, valid: np.ndarray | None = None) -> np.ndarray:
     """(W, S) departures from the local mean along the edge, over that mean; row w lies w px from the apex."""
     reach = int(len(grey) - np.ceil(apex.max()))
     # Whole rows: the nearest cell is the cell itself; past the last one it goes on.
@@ -259,10 +264,10 @@ def _gain(pattern: np.ndarray, gap: int, along: float, block: int, repeats: floa
         usual /= counted
         own = piece[first:]
         product = np.empty_like(usual)
-        return [_folded(np.multiply(a, b, out=product), block) for a, b in ((usual, own), (usual, usual), (own, own))]
+        return [folded(np.multiply(a, b, out=product), block) for a, b in ((usual, own), (usual, usual), (own, own))]
 
     parts = in_parallel(sums, slices(columns // block * block, _RUN // block * block))
-    both, energy, power = (_smooth(np.concatenate(p, axis=1), along) for p in zip(*parts, strict=True))
+    both, energy, power = (smooth_along(np.concatenate(p, axis=1), along) for p in zip(*parts, strict=True))
     noise = np.maximum(power - np.maximum(both, 0.0), 1e-7)
     # So many independent samples does one row of a window hold.
     samples = along * np.sqrt(4.0 * np.pi) * block / repeats**2
@@ -270,11 +275,11 @@ def _gain(pattern: np.ndarray, gap: int, along: float, block: int, repeats: floa
     return gain
 
 
-def _folded(product: np.ndarray, block: int) -> np.ndarray:
+def folded(product: np.ndarray, block: int) -> np.ndarray:
     """(W, C) means of blocks of columns of (W, S), S a multiple of `block`."""
     return cv2.resize(product, (product.shape[1] // block, len(product)), interpolation=cv2.INTER_AREA)
 
 
-def _smooth(blocks: np.ndarray, along: float) -> np.ndarray:
+def smooth_along(blocks: np.ndarray, along: float) -> np.ndarray:
     """(W, C) smoothed along the edge."""
     return cv2.GaussianBlur(blocks, (2 * int(4.0 * along + 0.5) + 1, 1), sigmaX=along, borderType=cv2.BORDER_REPLICATE)

@@ -182,7 +182,9 @@ def _coarse(evidence: Evidence, apex: np.ndarray, px_per_mm: float, guide: LineG
     """The connected line of most evidence, and the best line that keeps clear of it."""
     columns = len(apex)
     at = np.arange(columns)
-    cost = free = -evidence.score
+    free = -evidence.score
+    cost = free if evidence.rough is None else free + evidence.rough
+    usual = float(np.median(-cost[evidence.allowed]))
     forbidden = ~evidence.allowed
     if guide is not None:
         start = np.interp(evidence.column, at, apex)
@@ -211,8 +213,8 @@ def _coarse(evidence: Evidence, apex: np.ndarray, px_per_mm: float, guide: LineG
     row = apex + np.interp(at, evidence.column, line)
     strength = np.interp(at, evidence.column, own)
     # Any row of one face scores something by noise; a line must do clearly better.
-    # Where grind lines speak against most rows the median falls below nothing; a line still has to have something for it.
-    faint = strength < 2.0 * np.clip(np.median(evidence.score[evidence.allowed]), 0.0, _MOST_USUAL)
+    # Where grind lines or roughness speak against most rows the median falls below nothing; a line still has to have something for it.
+    faint = strength < 2.0 * np.clip(usual, 0.0, _MOST_USUAL)
     named = _summit(evidence.score, rival_blocks, best.row, px_per_mm / BLOCK_COLUMNS / 2)
     end_row, end_u, end_sure = end_of_lines(evidence, line, columns)
     if guide is not None:
