@@ -361,7 +361,18 @@ def _valley(found: _Found, edge: ApexLine) -> Band | None:
     sharp = rise > _SHARP * np.maximum(wide, rise)
     alone = (rise > _OTHER_FACE) & (rise > _STANDS_OUT * median_filter(usual, along, mode="nearest"))
     place = _steepest(light, _LANE_ROWS + row[best], near) - _LANE_ROWS
-    return _one_cue(found, edge, alone & sharp & (before < lane + _SHADED), place, (row[best], near + 1.0))
+    dark = (before < lane + _SHADED) & ~_same_before(light[_LANE_ROWS:], row[best], near)
+    return _one_cue(found, edge, alone & sharp & dark, place, (row[best], near + 1.0))
+
+
+def _same_before(light: np.ndarray, row: np.ndarray, near: int) -> np.ndarray:
+    """(C,) whether most of what lies between the first line (row 0) and a step at `row` (C,), clear of both by `near` rows, is as bright as
+    the face behind it: a dark streak on a bevel has that same bevel on both of its sides, where a shadow grows darker all the way."""
+    rows, blocks = np.arange(len(light))[:, None], np.arange(light.shape[1])
+    behind = np.mean([light[np.minimum(row + near + k, len(light) - 1), blocks] for k in range(1, 4)], axis=0)
+    band = (rows > near) & (rows < row - near)
+    same = (band & (np.abs(light - behind) < _OTHER_FACE)).sum(axis=0)
+    return 2 * same > band.sum(axis=0)
 
 
 def _steepest(light: np.ndarray, row: np.ndarray, reach: int) -> np.ndarray:

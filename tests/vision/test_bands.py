@@ -66,6 +66,18 @@ def test_a_hard_shadow_before_the_edge_is_no_bevel(dark, rows):
     assert " ± 0.03 mm" in notes[0].text
 
 
+@pytest.mark.parametrize(("from_row", "rows"), [(10, 7), (14, 5), (20, 8)])
+def test_a_dark_streak_on_a_bevel_darker_than_the_lane_is_no_shadow(from_row, rows):
+    """A mirrored horizon, a scratch, a stain: the bevel lies on both of its sides, and a shadow would grow darker all the way to the edge."""
+    picture = strip(0.4, 0, lane=0.75, bevel=0.4, grind=0.0)
+    dark = np.zeros(len(picture.linear))
+    dark[APEX + from_row : APEX + from_row + rows] = 0.12
+    picture.linear[...] -= gaussian_filter1d(dark, BLUR)[:, None, None].astype(np.float32)
+    edge, band = found(picture)
+    assert np.median(edge.row) == pytest.approx(APEX - 0.5, abs=0.5)
+    assert band is None or not band.shadow.any()
+
+
 def test_a_bright_facet_stays_part_of_the_bevel_and_is_reported():
     edge, band = found(strip(0.9))
     assert np.median(edge.row) == pytest.approx(APEX - 0.5, abs=0.3)
