@@ -85,7 +85,9 @@ def test_a_questioned_reading_is_said_above_the_figure_and_in_its_row() -> None:
     assert any("includes 1 questioned reading" in text for text in said)
     rows = next(text for text in said if text.startswith("- **12.0 mm")).splitlines()
     assert "QUESTIONED" in rows[0]
-    assert "agrees" in rows[1]
+    assert "agrees: this caliper should read" in rows[1].replace("\\", "")
+    assert not any("photo and other readings say" in text for text in said)
+    assert any("cancels and is not in the ±" in c.value for c in screen.caption)
     assert "no reading yet" in rows[3]
     assert "no place yet" in rows[4]
 

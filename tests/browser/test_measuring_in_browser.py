@@ -191,7 +191,7 @@ WATCH = """() => {
     window.slSeen.push({
       bar: !!main.querySelector('[data-testid=stProgress]'), viewer: !!main.querySelector('.sl-viewer'),
       demo: text.includes('A demo blade'),
-      figure: / mm \\(0\\.\\d+ ± /.test(text) || text.includes('report.pdf') || text.includes('agrees: photo'),
+      figure: / mm \\(0\\.\\d+ ± /.test(text) || text.includes('report.pdf') || text.includes('agrees: this caliper'),
     });
   };
   new MutationObserver(look).observe(main, { subtree: true, childList: true, characterData: true });
