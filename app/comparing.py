@@ -75,7 +75,8 @@ def _way(difference_mm: float) -> str:
 def assumptions(c: Comparison) -> list[str]:
     """What the figures rest on, and what they leave out."""
     out = [] if c.places is Places.NONE else [f"laid upon each other by {_laid_by(c)}, taken as good to ± {c.terms.alignment_mm:g} mm"]
-    named = [_COMMON[k] for k in Common if k in c.terms.common]
+    # Where a photo shows no strip, both cannot share one, and no row of the budget was taken off for it.
+    named = [_COMMON[k] for k in Common if k in c.terms.common and (k is not Common.STRIP or c.places is Places.AXIS)]
     if named:
         out.append(f"taken as one and the same in both, in the main stretches' difference: {', '.join(named)}")
     else:

@@ -52,8 +52,9 @@ def test_one_photo_in_both_is_said(measurement) -> None:
 
 def test_a_result_without_the_strip_is_compared_by_its_main_stretch_alone(measurement, tmp_path, capsys) -> None:
     folders = [keep(tmp_path / n, m) for n, m in (("strip", measurement), ("snapshot", snapshot("b" * 64)))]
-    assert cli.main(["compare", *folders]) == 0
+    assert cli.main(["compare", *folders, "--same", "strip", "--same", "caliper"]) == 0
     shown = capsys.readouterr().out
+    assert "main stretches' difference: the caliper." in shown
     assert "main stretch: 0.000 ± " in shown
     assert comparing.NOT_PLACED in shown
     assert "printed scale" not in shown
