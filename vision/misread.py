@@ -15,10 +15,12 @@ from scipy.ndimage import gaussian_filter1d
 
 from vision.checks import OF_THE_LINES, PhotoCheck, Verdict, refusal
 from vision.errors import EdgeNotFound
+from vision.faces import BLOCK_COLUMNS
 from vision.flags import Note, StationFlag
 from vision.hints import LineKind
 from vision.lane import ApexCurve, curve_along
-from vision.reading import Reading, Sought, read
+from vision.reading import Reading, Sought, read, stations
+from vision.sheet import DARK
 from vision.shoulder import bridged, find_shoulder
 from vision.straighten import from_behind, straighten
 
@@ -32,6 +34,8 @@ _DOUBTED = OF_THE_LINES | {"apex-soft", "shoulder-soft"}
 _MOSTLY = 0.5
 # What makes a column no witness for a reading.
 _UNSURE = int(StationFlag.LOW_CONTRAST | StationFlag.BRIDGED | StationFlag.RIVAL_LINE)
+# A shadow takes a tenth of the light at least (log), and leaves each channel its share of it: uneven light of one lamp changes it by less.
+_SHADED, _TINT = 0.1, 0.1
 # A line taken for the edge is followed with its waves (1-2 mm) smoothed out, as the coarse curve is.
 _COURSE_MM = 0.4
 
@@ -60,6 +64,8 @@ def read_anew(sought: Sought, first: Reading) -> tuple[Reading, tuple[Note, ...]
             return second, (_note("was taken for the border of the strip's paper", sought, first, second),)
         if _too_narrow(second):
             raise EdgeNotFound(sought.photo.name, *_PAPER_OR_EDGE)
+    if (shaded := _behind_shadow(sought, first)) is not None:
+        return shaded
     why = _misread(first.found)
     tried = [read(replace(sought, view=replace(sought.view, curve=c)), known=True) for c in _other_edges(sought, first)] if why else []
     passed = [(_sureness(again), again) for again in tried if _convincing(again)]
@@ -67,6 +73,49 @@ def read_anew(sought: Sought, first: Reading) -> tuple[Reading, tuple[Note, ...]
         return first, ()
     best = max(passed, key=lambda p: p[0])[1]
     return best, (_note(f"is no edge: {why.text}", sought, first, best),)
+
+
+def _behind_shadow(sought: Sought, first: Reading) -> tuple[Reading, tuple[Note, ...]] | None:
+    """The reading about the second line, where the first surface may be the lane in the blade's own shadow; None where none is convincing.
+
+    A hard shadow is as sharp as an edge, keeps the lane's colour and is darker than the lane and than what is lit behind it. So is a dark
+    bevel; but its cheek has no facet behind. A dark facet at the apex has: half of what lies between both lines stays in doubt.
+    """
+    if not _darker_between(first):
+        return None
+    strip, scale = first.strip, sought.view.scale
+    px = strip.to_photo(gaussian_filter1d(bridged(first.line.row), _COURSE_MM * scale, mode="nearest"))
+    curve = curve_along(px, strip.normal_px)
+    again = read(replace(sought, view=replace(sought.view, curve=curve)), known=True)
+    if not _convincing(again):
+        return None
+    band = float(np.nanmedian(first.line.row - first.edge.row))
+    edge = again.edge
+    edge = replace(edge, systematic_px=np.hypot(edge.systematic_px, 0.5 * band), flags=edge.flags | int(StationFlag.SHADOW))
+    taken = replace(again, edge=edge, lines=stations(again.strip, edge, again.line, scale))
+    return taken, (_note("may end the blade's own shadow on the lane, or a dark facet at the edge", sought, first, taken),)
+
+
+def _darker_between(reading: Reading) -> bool:
+    """Whether mostly the first surface is darker than the lane and than the second surface, and has the lane's colour."""
+    strip, edge, line = reading.strip, reading.edge, reading.line
+    at = np.flatnonzero(np.isfinite(edge.row) & np.isfinite(line.row))[::BLOCK_COLUMNS]
+    if not len(at):
+        return False
+    apex, width = edge.row[at], (line.row - edge.row)[at]
+
+    def light(rows: np.ndarray) -> np.ndarray:
+        cells = np.clip(np.rint(rows).astype(int), 0, len(strip.linear) - 1)
+        return np.log(np.maximum(strip.linear[cells, at].mean(axis=0), 0.0) + DARK)
+
+    # Clear of the blur of both lines, and of the contact shadow.
+    clear = 3.0 * edge.blur_px + 1.0
+    lane = light(apex - 2.0 * clear - np.arange(4)[:, None])
+    between = light(apex + np.array([0.4, 0.5, 0.6])[:, None] * width)
+    behind = light(apex + width + clear + np.arange(4)[:, None])
+    darker = [between.mean(axis=1) < other.mean(axis=1) - _SHADED for other in (lane, behind)]
+    tint = np.median(np.abs((between - between.mean(axis=1, keepdims=True)) - (lane - lane.mean(axis=1, keepdims=True))), axis=0)
+    return bool((darker[0] & darker[1]).mean() > _MOSTLY and tint.max() < _TINT)
 
 
 def _too_narrow(reading: Reading) -> bool:

@@ -9,6 +9,7 @@ import pytest
 from vision import lane, sighting
 from vision.declared import Declared
 from vision.errors import EdgeNotFound
+from vision.flags import StationFlag
 from vision.lane import curve_along
 from vision.sighting import sight
 
@@ -86,3 +87,37 @@ def test_a_paper_border_before_a_bevel_too_narrow_to_see_is_asked_about(monkeypa
     with pytest.raises(EdgeNotFound, match="may be the edge, or the border of the strip's paper") as refused:
         sight(photo, DECLARED)
     assert "guide point" in refused.value.remedy
+
+
+def in_shadow(drawn, depth_mm=0.25, factor=0.5, **more):
+    """A lamp behind a bright blade throws a hard shadow on the lane: as sharp as the edge, of the lane's own colour."""
+    surfaces = {"lane": (0.4, 0.4, 0.39), "bevel": (0.65, 0.63, 0.66), "cheek": (0.35, 0.35, 0.36), "grind": 0.0} | more
+
+    class Shadowed(drawn):
+        def linear(self):
+            picture = super().linear()
+            start = round((14.0 - self.edge_mm) * 60)
+            picture[start : start + round(depth_mm * 60)] *= factor
+            return picture
+
+    return Shadowed(**surfaces)
+
+
+@pytest.mark.parametrize("factor", [0.3, 0.5, 0.65])
+def test_a_narrow_hard_shadow_before_a_bright_bevel_is_not_measured_as_the_bevel(drawn, factor):
+    """Lane, shadow, bevel, cheek: the shadow had been the bevel, 0.6 mm off, with every check fine."""
+    photo = in_shadow(drawn, factor=factor).photo()
+    seen = sight(photo, DECLARED)
+    apex_y = (14.0 - 4.5) * 60
+    assert np.nanmedian(np.abs(seen.lines.apex_px[:, 1] - apex_y)) < 1.0
+    assert {"edge-taken-anew", "shadow-band"} & {n.code for n in seen.notes}
+    shaded = (seen.lines.flags & int(StationFlag.SHADOW)) > 0
+    assert shaded.mean() > 0.9
+    # A dark facet would look the same.
+    assert np.nanmedian(seen.lines.apex_systematic_px[shaded]) > 0.4 * 0.25 * 60
+
+
+def test_a_dark_bevel_between_brighter_faces_stays_the_bevel(drawn):
+    seen = sight(drawn(lane=(0.6, 0.6, 0.59), bevel=(0.25, 0.25, 0.24), cheek=(0.5, 0.5, 0.5)).photo(), DECLARED)
+    assert "edge-taken-anew" not in {n.code for n in seen.notes}
+    assert np.nanmedian(np.abs(seen.lines.apex_px[:, 1] - (14.0 - 4.5) * 60)) < 1.0
