@@ -35,7 +35,6 @@ from vision.thickness import (
     face_angles,
     length_weights,
     refuse_impossible_angle,
-    refuse_impossible_readings,
     with_disagreement,
 )
 
@@ -308,10 +307,9 @@ def settle(faces: tuple[Face, ...]) -> tuple[ThicknessFit, tuple[CrossCheck, ...
     Raises
     ------
     DeclarationError
-        As `vision.thickness.estimate_faces`, `refuse_impossible_angle` and `refuse_impossible_readings`.
+        As `vision.thickness.estimate_faces` and `refuse_impossible_angle`.
     """
     fit = estimate_faces(faces)
-    refuse_impossible_readings(fit)
     checks = cross_check(fit)
     clash = contradiction(fit)
     if clash is None:

@@ -55,9 +55,6 @@ class Contribution:
     sensitivity: float
     mm: float
 
-# What jaws 2 mm above the shoulder add on a cheek of 5 degrees a side (common practice, no source).
-_ABOVE_SHOULDER_MM = 0.35
-
 
 @dataclass(frozen=True, eq=False)
 class ThicknessFit:
@@ -264,26 +261,6 @@ def refuse_impossible_angle(fit: ThicknessFit) -> None:
                 f"with the bevel widths seen they would need an included angle of {'more' if included > high else 'less'} than "
                 f"{high if included > high else low:g} degrees, and no angle was declared",
                 "check each reading and its unit (mm), and both lines on the photo",
-            )
-
-
-def refuse_impossible_readings(fit: ThicknessFit) -> None:
-    """Refuse a reading that no edge with the bevels seen at its place can have, whatever its angle: a slipped decimal point, or inches.
-
-    Raises
-    ------
-    DeclarationError
-    """
-    high, ok, x = INCLUDED_ANGLE_DEG[1], fit.measured, fit.position_mm
-    # Both faces, or twice the one that stands for both.
-    faces = [f.widths.width_mm for f in fit.faces] * (2 if len(fit.faces) == 1 else 1)
-    for reading in fit.used:
-        widest = sum(float(np.interp(reading.position_mm, x[ok], w[ok])) for w in faces)
-        if reading.thickness_mm > widest * math.sin(math.radians(high / 2.0)) + _ABOVE_SHOULDER_MM:
-            raise DeclarationError(
-                f"caliper reading {reading.thickness_mm:g} mm at {reading.position_mm:g} mm",
-                f"with bevels {widest / 2.0:.2f} mm wide there it would need an included angle of more than {high:g} degrees",
-                "check its decimal point and unit (mm) and its position, or set it aside",
             )
 
 

@@ -425,16 +425,3 @@ def test_readings_that_no_angle_explains_are_refused_where_none_is_declared(blad
     # A declared angle stands, and the reading is questioned.
     _, _, notes = settle((Face(widths, Declared(included_angle_deg=30.0, readings=(Reading(20.0, reading),))),))
     assert any(n.severity == "caution" for n in notes)
-
-
-def test_a_slipped_decimal_point_is_refused_with_nothing_worked_out_from_it(blades):
-    """4.7 for 0.47 mm had given 0.4 ± 8.5 mm and an included angle of 30 ± 220 degrees."""
-    widths = blades.profile(np.arange(0.0, 42.0, 0.1), np.full(420, 0.86))
-    declared = Declared(included_angle_deg=30.0, readings=(Reading(20.0, 4.7), Reading(10.0, 0.45)))
-    with pytest.raises(DeclarationError, match=r"caliper reading 4.7 mm at 20 mm: with bevels 0.86 mm wide there") as refused:
-        settle((Face(widths, declared),))
-    assert "\n" not in str(refused.value)
-    set_aside = replace(declared, readings=(replace(declared.readings[0], set_aside=True), declared.readings[1]))
-    settle((Face(widths, set_aside),))
-    # Far off, but a thickness that some edge with this bevel has: questioned, not refused.
-    settle((Face(widths, replace(declared, readings=(Reading(20.0, 1.0),))),))
