@@ -35,6 +35,7 @@ _FIELDS = {
     "--repeatability": "the repeatability in the job file,",
     "--scale-between": "the known length",
     "--scale-rule": "the rule",
+    "--scale-tolerance": "“It may be off by”",
     "--take-back": "“Apex taken back by”",
 }
 _FLAG = re.compile(r"--(?:caliper (?:POSITION|READING)|lie cheek-down|[a-z-]+)(?: X,Y(?: X,Y)*(?: \.\.\.)?|X,Y)?")

@@ -129,6 +129,21 @@ def test_a_photo_without_the_strip(words: str, px_per_mm: float, u: float, photo
     assert again.hints == hints
 
 
+@pytest.mark.parametrize(
+    ("scale", "words"),
+    [
+        ("--scale-between 100,100 9900,900 25.4", "--scale-between 9900,900: it lies outside the photo, which is 1280 x 960 px"),
+        ("--scale-between -40,100 700,900 25.4", "--scale-between -40,100: it lies outside the photo"),
+        ("--scale-between 100,100 700,900 25.4 --scale-tolerance 0", "--scale-tolerance of 0 mm: it must be more than zero"),
+        ("--scale 50 --scale-tolerance 0", "--scale-tolerance 0: it must be more than zero"),
+    ],
+)
+def test_a_scale_that_cannot_be_exits_3(scale: str, words: str, photo: Path, tmp_path: Path, stand_in: list[dict], capsys) -> None:
+    out = tmp_path / "o"
+    flags = f"{scale} --along 100,500 900,520 --cheek 500,300 --angle 30"
+    assert words in refused(["measure", str(photo), *flags.split(), "--out", str(out)], out, capsys)
+
+
 def test_a_rule_without_ticks_exits_3(photo: Path, tmp_path: Path, capsys) -> None:
     flags = "--scale-rule 100,100 1100,120 --along 100,500 900,520 --cheek 500,300 --angle 30"
     assert cli.main(["measure", str(photo), *flags.split(), "--out", str(tmp_path / "o")]) == 3

@@ -330,9 +330,24 @@ def test_two_points_and_a_length():
     assert found.px_per_mm == pytest.approx(1000 / 25.4)
     assert found.u_relative == pytest.approx(math.hypot(math.sqrt(2 / 3) * 7.5 / 1000, 0.05 / math.sqrt(3) / 25.4))
     with pytest.raises(DeclarationError, match="apart"):
-        between_points(((100, 100), (150, 100)), 1.0, 0.0, (4000, 3000))
+        between_points(((100, 100), (150, 100)), 1.0, 0.1, (4000, 3000))
     with pytest.raises(DeclarationError, match="length"):
-        between_points(((100, 100), (1500, 100)), math.nan, 0.0, (4000, 3000))
+        between_points(((100, 100), (1500, 100)), math.nan, 0.1, (4000, 3000))
+
+
+@pytest.mark.parametrize("outside", [(9900.0, 1700.0), (100.0, -30.0), (math.nan, 5.0), (4000.0, 10.0)])
+def test_a_length_that_leaves_the_photo_is_refused(outside):
+    for points in ((outside, (500.0, 100.0)), ((500.0, 100.0), outside)):
+        with pytest.raises(DeclarationError, match="outside the photo, which is 4000 x 3000 px"):
+            between_points(points, 41.1, 0.05, (4000, 3000))
+
+
+@pytest.mark.parametrize("tolerance", [0.0, -1.0, math.nan, math.inf])
+def test_a_scale_that_is_exactly_right_is_refused(tolerance):
+    with pytest.raises(DeclarationError, match="--scale-tolerance"):
+        declared_scale(50.0, tolerance)
+    with pytest.raises(DeclarationError, match="--scale-tolerance"):
+        between_points(((100, 100), (1500, 100)), 25.4, tolerance, (4000, 3000))
 
 
 def test_a_softer_shoulder_is_no_refusal_without_the_strip():
