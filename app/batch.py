@@ -72,8 +72,7 @@ def tasks_of_jobs(paths: Sequence[Path], out: Path) -> list[Task]:
 
 
 def _named(items: Sequence[tuple[str, str, job.Job | Path, Path]], out: Path) -> list[Task]:
-    if out.exists() and not out.is_dir():
-        raise DeclarationError(f"--out {out}", "it is a file, not a folder", "name a new or an existing folder")
+    outputs.check_place(out)
     taken = {TABLE: f"the table {TABLE}"}
     tasks = []
     for name, source, todo, folder in items:

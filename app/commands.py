@@ -95,6 +95,7 @@ def target(options: argparse.Namespace) -> None:
     from app import outputs
     from calibration_targets import strip
 
+    outputs.check_file(options.out, f"/Title ({strip.TITLE}".encode(), "page with the strip")
     with tempfile.TemporaryDirectory() as folder:
         page = Path(folder) / "strip.pdf"
         strip.draw_pdf(page, options.paper)
@@ -115,6 +116,7 @@ def camera(options: argparse.Namespace) -> None:
 
     # Range checks of the bars live in Declared.
     bars, _ = Declared(included_angle_deg=None, printed_bar_mm=options.printed_bar).bars_mm
+    outputs.check_file(options.out, b'"focal_u_px"', "camera profile", options.photos)
     targets, sizes, name = [], [], ""
     with progress() as report:
         for i, path in enumerate(options.photos):

@@ -157,10 +157,11 @@ def read_job(path: Path) -> Job:
     """Read a job file; raises `DeclarationError`."""
     try:
         text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise DeclarationError(
-            f"job file {path}", f"it cannot be read ({getattr(error, 'strerror', None) or error})", "check the path"
-        ) from error
+    except UnicodeDecodeError as error:
+        remedy = "give the job.toml of a result, or save it as UTF-8 text"
+        raise DeclarationError(f"job file {path}", "it is no text in UTF-8, as a job file is", remedy) from error
+    except OSError as error:
+        raise DeclarationError(f"job file {path}", f"it cannot be read ({error.strerror or error})", "check the path") from error
     return job_from_text(text, path.name)
 
 

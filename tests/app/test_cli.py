@@ -133,7 +133,7 @@ def test_a_photo_without_the_strip(words: str, px_per_mm: float, u: float, photo
     ("scale", "words"),
     [
         ("--scale-between 100,100 9900,900 25.4", "--scale-between 9900,900: it lies outside the photo, which is 1280 x 960 px"),
-        ("--scale-between -40,100 700,900 25.4", "--scale-between -40,100: it lies outside the photo"),
+        ("--scale-between 40,-100 700,900 25.4", "--scale-between 40,-100: it lies outside the photo"),
         ("--scale-between 100,100 700,900 25.4 --scale-tolerance 0", "--scale-tolerance of 0 mm: it must be more than zero"),
         ("--scale 50 --scale-tolerance 0", "--scale-tolerance 0: it must be more than zero"),
     ],
@@ -375,6 +375,51 @@ def test_target_writes_one_page(tmp_path: Path, capsys) -> None:
     assert cli.main(["target", "--paper", "letter", "--out", str(out)]) == 0
     assert out.read_bytes().startswith(b"%PDF")
     assert "print at 100 %" in capsys.readouterr().out
+
+
+def test_the_strips_page_is_written_over_nothing_but_such_a_page(tmp_path: Path, stand_in: list[dict], photo: Path, capsys) -> None:
+    page = tmp_path / "strip.pdf"
+    for paper in ("letter", "a4"):
+        assert cli.main(["target", "--paper", paper, "--out", str(page)]) == 0
+    assert cli.main(["measure", str(photo), "--angle", "30", "--out", str(tmp_path / "r")]) == 0
+    capsys.readouterr()
+    for mine in (photo, tmp_path / "r" / "report.pdf", tmp_path / "r" / "profile.csv"):
+        before = mine.read_bytes()
+        line = refused(["target", "--out", str(mine)], mine, capsys)
+        assert f"--out {mine}: it is there already and no page with the strip that this program wrote; move it away" in line
+        assert mine.read_bytes() == before
+
+
+def test_a_camera_profile_is_written_over_no_photo(photo: Path, capsys) -> None:
+    before = photo.read_bytes()
+    assert "would destroy what is read from it" in refused(["camera", *[str(photo)] * 6, "--out", str(photo)], photo, capsys)
+    assert photo.read_bytes() == before
+
+
+def test_a_place_that_lies_in_a_file_is_told_in_words(photo: Path, tmp_path: Path, stand_in: list[dict], capsys) -> None:
+    inside = photo / "sub" / "strip.pdf"
+    for command in (["target"], ["measure", str(photo), "--angle", "30"], ["measure", str(photo), "--each", "--angle", "30"]):
+        line = refused([*command, "--out", str(inside)], photo, capsys)
+        assert line.startswith(f"--out {inside}: {photo} is a file, not a folder; name a place in a folder.")
+
+
+def test_a_place_that_cannot_be_written_goes_by_the_name_that_was_given(
+    photo: Path, tmp_path: Path, stand_in: list[dict], monkeypatch, capsys
+) -> None:
+    def closed(hidden: Path, _place: Path) -> None:
+        raise PermissionError(13, "Permission denied", str(hidden))
+
+    monkeypatch.setattr("app.outputs.os.replace", closed)
+    for name, command in (("o.pdf", ["target"]), ("r", ["measure", str(photo), "--angle", "30"])):
+        assert cli.main([*command, "--out", str(tmp_path / name)]) == 3
+        said = capsys.readouterr().err
+        assert said.startswith(f"--out {tmp_path / name}: it cannot be written (Permission denied); check the permissions there")
+
+
+def test_a_job_file_that_is_no_text_is_told_in_words(photo: Path, tmp_path: Path, capsys) -> None:
+    out = tmp_path / "o"
+    line = refused(["measure", "--job", str(photo), "--out", str(out)], out, capsys)
+    assert line.startswith(f"job file {photo}: it is no text in UTF-8, as a job file is; give the job.toml of a result")
 
 
 def test_target_into_a_folder_exits_3(tmp_path: Path, capsys) -> None:
