@@ -172,8 +172,7 @@ def _deaf_to_the_keyboard() -> Iterator[None]:
 def measure_one(task: Task) -> Outcome:
     """Measure one task and write its folder; whatever goes wrong becomes the outcome."""
     try:
-        todo = job.read_job(task.job) if isinstance(task.job, Path) else task.job
-        result, _ = make_result(todo, task.folder, task.out)
+        result, _ = make_result(task.job, task.folder, task.out)
     except Exception as error:
         return _refused(
             task, sentence(error) or f"{task.name}: an error in the program, {type(error).__name__}: {error}; please report it."

@@ -59,10 +59,8 @@ def measure(options: argparse.Namespace) -> int:
     """``shoulderline measure``: photos and facts (or a job file) in, a folder of results out."""
     if options.each:
         return _measure_each(options)
-    from vision import job
-
     (path,) = options.job or [None]
-    todo, folder = (job.read_job(path), path.parent) if path else (job_from(options), Path())
+    todo, folder = (path, path.parent) if path else (job_from(options), Path())
     from app import summary
     from app.make import make_result
 
