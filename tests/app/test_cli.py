@@ -268,8 +268,10 @@ def test_of_several_photos_the_one_without_a_strip_is_named(photo: Path, tmp_pat
     demo_photo = FOLDER / "plain-edge.jpg"
     line = refused(["measure", str(demo_photo), str(photo), "--angle", "30", "--out", str(out)], out, capsys)
     assert line.startswith("edge-1.jpg: the printed strip was not found: ")
+    assert line.endswith("; or, if the strip is not in the photo, give its scale with --scale, --scale-between or --scale-rule.\n")
     line = refused(["camera", str(photo), "--out", str(out)], out, capsys)
     assert line.startswith("edge-1.jpg: the printed strip was not found: ")
+    assert "--scale" not in line, "a camera profile is made from the strip alone"
 
 
 def test_version_and_help_exit_0(capsys) -> None:
