@@ -8,7 +8,7 @@ from pathlib import Path
 import vision.measure
 from app import outputs
 from vision import job
-from vision.errors import DeclarationError
+from vision.errors import DeclarationError, NothingLeft
 from vision.photo import Photo
 from vision.results import Measurement
 
@@ -44,7 +44,7 @@ def make_result(
     ------
     ShoulderlineError
         As `vision.measure.measure_sides`, `vision.job.open_job` and `app.outputs.check_folder`; `out` holds a job file that a person
-        filled in and that is not `todo`.
+        filled in and that is not `todo`; the marked stretches leave nothing of the edge (`NothingLeft`).
     """
     source, todo = (todo, job.read_job(todo)) if isinstance(todo, Path) else (None, todo)
     noted = _check_job(out, source)
@@ -52,6 +52,9 @@ def make_result(
     sides, settings = job.open_job(todo, folder)
     photos = [photo for side in sides for photo in side.photos]
     result = vision.measure.measure_sides(sides, settings, report, at_once)
+    # The screens show a result without its headline, since a mark made there is taken back by a click; a file would only mislead.
+    if nothing := next((n for n in result.notes if n.code == "no-main-stretch"), None):
+        raise NothingLeft("no result", nothing.text, nothing.remedy)
     if report:
         report("write the results", 1.0)
     contents = outputs.build(result, photos, todo.blade.in_words)

@@ -9,6 +9,7 @@ import socket
 import subprocess
 import sys
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -23,6 +24,7 @@ from app.demo import FOLDER
 from vision import job
 from vision.declared import Declared, Lie, Reading
 from vision.errors import EdgeNotFound
+from vision.flags import Note
 from vision.hints import Guide, Hints, LineKind
 from vision.results import Measurement
 
@@ -198,6 +200,57 @@ def test_misuse_exits_2(wrong: str, capsys) -> None:
     said = capsys.readouterr().err
     assert said.count("\n") == 1, "one line, as a refusal"
     assert said.endswith(" --help' lists the flags.\n")
+
+
+@pytest.mark.parametrize("words", ["{0} --angle 30 {1} --edge-height 0.4", "--angle 30 {0} --edge-height 0.4 {1}", "--angle 30 {0} {1}"])
+def test_photos_may_stand_between_the_flags(words: str, monkeypatch) -> None:
+    kept: list = []
+    monkeypatch.setattr(commands, "measure", kept.append)
+    assert cli.main(["measure", *words.format("a.jpg", "b.jpg").split(), "--guide", "2:apex:8,9", "--out", "o"]) == 0
+    (side,) = commands.job_from(kept[0]).sides
+    assert [(p.path, bool(p.hints)) for p in side.photos] == [("a.jpg", False), ("b.jpg", True)]
+
+
+def test_results_may_stand_between_the_flags(measurement: Measurement, tmp_path: Path, capsys) -> None:
+    for name in "ab":
+        (tmp_path / name).mkdir()
+        photos = tuple(replace(p, sha256=name * 64) for p in measurement.photos)
+        (tmp_path / name / "measurement.json").write_text(files.measurement_text(replace(measurement, photos=photos)))
+    assert cli.main(["compare", str(tmp_path / "a"), "--align", "heel", str(tmp_path / "b")]) == 0
+    assert f"{tmp_path / 'b'} minus {tmp_path / 'a'}:" in capsys.readouterr().out
+
+
+def test_a_flag_that_is_unknown_stays_a_misuse_among_late_photos(capsys) -> None:
+    with pytest.raises(SystemExit) as left:
+        cli.main(["measure", "p.jpg", "--angle", "30", "q.jpg", "--edge-hieght", "0.4", "--out", "o"])
+    assert left.value.code == 2
+    assert "unrecognized arguments: q.jpg --edge-hieght 0.4" in capsys.readouterr().err
+
+
+def test_marks_that_leave_nothing_of_the_edge_are_refused(
+    photo: Path, tmp_path: Path, measurement: Measurement, monkeypatch, capsys
+) -> None:
+    note = Note("no-main-stretch", "the marked stretches leave no measured place", "leave out less")
+    monkeypatch.setattr(vision.measure, "measure_sides", lambda *_: replace(measurement, zones=None, budget=None, notes=(note,)))
+    before, out = sorted(tmp_path.iterdir()), tmp_path / "o"
+    # Told without a look at the photo, which is not even there.
+    with pytest.raises(SystemExit) as left:
+        cli.main(f"measure none.jpg --angle 30 --only 10:20 --leave-out 14:21 --leave-out 5:15 --out {out}".split())
+    assert left.value.code == 2
+    assert "--leave-out takes away all that --only leaves" in capsys.readouterr().err
+    assert cli.main(f"measure {photo} --angle 30 --leave-out 0:100 --out {out}".split()) == 2
+    shown = capsys.readouterr()
+    assert (shown.out, shown.err) == ("", "no result: the marked stretches leave no measured place; leave out less.\n")
+    assert sorted(tmp_path.iterdir()) == before
+
+
+def test_the_readme_says_what_plan_needs(capsys) -> None:
+    with pytest.raises(SystemExit):
+        cli.main(["plan", "r"])
+    assert "give --new-angle, --take-back or --bevel-width" in capsys.readouterr().err
+    readme = Path(cli.__file__).parents[1].joinpath("README.md").read_text(encoding="utf-8")
+    said = readme.split("### `shoulderline plan RESULT_DIR`")[1].split("\n| flag")[0]
+    assert "Give `--new-angle`, `--take-back` or both, or `--bevel-width` alone." in " ".join(said.split())
 
 
 @pytest.mark.parametrize(
