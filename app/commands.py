@@ -114,7 +114,7 @@ def camera(options: argparse.Namespace) -> None:
 
     # Range checks of the bars live in Declared.
     bars, _ = Declared(included_angle_deg=None, printed_bar_mm=options.printed_bar).bars_mm
-    outputs.check_file(options.out, b'"focal_u_px"', "camera profile", options.photos)
+    outputs.check_file(options.out, b'"tilt_spread_deg"', "camera profile", options.photos)
     targets, sizes, name = [], [], ""
     with progress() as report:
         for i, path in enumerate(options.photos):

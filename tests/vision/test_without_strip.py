@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -355,3 +356,11 @@ def test_a_softer_shoulder_is_no_refusal_without_the_strip():
     soft = {"shoulder-soft": 0.2}
     assert [c.verdict for c in judge(soft) if c.name == "shoulder-soft"] == [Verdict.REFUSED]
     assert [c.verdict for c in judge(soft, strip=False) if c.name == "shoulder-soft"] == [Verdict.CAUTION]
+
+
+def test_a_slip_in_the_scale_is_questioned(drawn):
+    """Ten degrees and a scale five times too fine make 0.03 mm of a bevel 0.9 mm wide."""
+    photo, facts = bare(drawn).photo(), replace(FACTS, included_angle_deg=10)
+    for px_per_mm, said in ((60.0, False), (300.0, True)):
+        m = measure_sides((Side((photo,), facts, hints=(hints(scale=declared_scale(px_per_mm, 2.0)),)),))
+        assert ("thickness-uncommon" in [n.code for n in m.notes]) is said
