@@ -242,6 +242,10 @@ def test_marks_that_leave_nothing_of_the_edge_are_refused(
     shown = capsys.readouterr()
     assert (shown.out, shown.err) == ("", "no result: the marked stretches leave no measured place; leave out less.\n")
     assert sorted(tmp_path.iterdir()) == before
+    by = tmp_path / "mine.toml"
+    sides = f'[[sides]]\nphotos = [{{ path = "{photo.name}" }}]\ndeclared = {{ included_angle_deg = 30 }}\n'
+    by.write_text(f"{sides}[stretches]\nleave_out = [[0, 100]]\n")
+    assert "leave no measured place" in refused(["measure", "--job", str(by), "--out", str(out)], out, capsys)
 
 
 def test_the_readme_says_what_plan_needs(capsys) -> None:
