@@ -82,7 +82,9 @@ def _measure_each(options: argparse.Namespace) -> int:
     batch.write_table(options.out, outcomes)
     for outcome in outcomes:
         print(outcome.refusal or outcome.line, file=sys.stderr if outcome.refusal else sys.stdout)
-    print(f"\n{len(outcomes) - len(refused)} of {len(tasks)} measured; in {options.out}: a folder for each, {batch.TABLE}")
+    measured = len(outcomes) - len(refused)
+    folders = "a folder for each, " if measured > 1 else "its folder, " if measured else ""
+    print(f"\n{measured} of {len(tasks)} measured; in {options.out}: {folders}{batch.TABLE}")
     if stopped:
         print(f"stopped: interrupted from the keyboard; {len(tasks) - len(outcomes)} of {len(tasks)} were not begun.", file=sys.stderr)
     return EXIT_STOPPED if stopped else EXIT_REFUSED if refused else 0

@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure as Chart
 
-from app.comparing import AXES
+from app.comparing import axis
 from vision.compare import Comparison
 from vision.thickness import COVERAGE_FACTOR
 
@@ -18,7 +18,7 @@ _DASHES = ("-", (0, (6, 2)), (0, (2, 1.5)), (0, (6, 2, 1, 2)), (0, (1, 1)), (0, 
 
 
 def draw(first: str, compared: Sequence[tuple[str, Comparison]], size_inch: tuple[float, float] = (4.6, 5.6)) -> Chart:
-    """Thickness of every result above, differences below, on one axis; at least one comparison."""
+    """Thickness of every result above, differences below, on one axis; at least one comparison, all with places (`comparing.placed`)."""
     chart = Chart(figsize=size_inch, layout="constrained")
     upper, lower = chart.subplots(2, 1, sharex=True)
     base = compared[0][1]
@@ -35,7 +35,7 @@ def draw(first: str, compared: Sequence[tuple[str, Comparison]], size_inch: tupl
     lower.axhline(0.0, color="#111111", linewidth=0.9)
     upper.set_ylabel("thickness behind the edge, mm")
     lower.set_ylabel("difference, mm")
-    lower.set_xlabel(AXES[base.terms.align])
+    lower.set_xlabel(axis(base))
     for axes in (upper, lower):
         axes.grid(True, color="#dddddd", linewidth=0.5)
         axes.set_axisbelow(True)

@@ -9,6 +9,7 @@ from app import comparing
 from app.plan_commands import read_result, result_file
 from vision.compare import Align, Common, Terms
 from vision.compare import compare as compare_two
+from vision.errors import DeclarationError
 from vision.results import Measurement
 from vision.rounding import COVERAGE
 from vision.sources import PLACEMENT_MM
@@ -26,6 +27,12 @@ def compare(options: argparse.Namespace) -> None:
         outputs.check_file(options.out, comparing.HEADER.encode(), "table of 'shoulderline compare'", read)
     first, *others = [(folder, read_result(Path(folder))) for folder in options.results]
     compared = [(name, compare_two(first[1], m, terms)) for name, m in others]
+    if options.out and not comparing.placed(compared):
+        raise DeclarationError(
+            f"--out {options.out}",
+            "without the strip no places are common, so there is no table",
+            "leave --out away to see the main stretches",
+        )
     if options.out:
         outputs.write_file(options.out, comparing.csv_text(compared).encode())
     print(f"{first[0]}: {_figure(first[1])}")

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vision import flags, rounding
+from vision import crosscheck, flags, rounding
 from vision.checks import Verdict
 from vision.declared import Reading
 from vision.results import Figure, Measurement, PhotoRecord, Rise, Stretch
@@ -127,6 +127,18 @@ def readings_used(measurement: Measurement) -> str:
         if group:
             said.append(f"{name}: {', '.join(f'{c.reading.thickness_mm:g} mm at {c.reading.position_mm:g} mm' for c in group)}")
     return "; ".join(said) if checks else "none"
+
+
+def cross_check_footnote(measurement: Measurement) -> str:
+    """What stands beside the readings' cross-check: what is and what is not in its ±, and what E_n is."""
+    # The same count as `vision.crosscheck.cross_check` takes k for.
+    count = sum(math.isfinite(c.e_n) and not c.reading.set_aside for c in measurement.cross_checks)
+    k = f"k = {crosscheck.coverage_factor(count):.2f} for {count} reading{'s' if count != 1 else ''}"
+    return (
+        "What this caliper should read is by the photo and its other readings; with several readings, the error it makes in all of them "
+        f"cancels and is not in the ±. {rounding.COVERAGE}. E_n = |difference| / U, this U with {k}: a set of good readings then has "
+        f"at most a {100 * crosscheck.FALSE_ALARM:.0f} % chance of an E_n above 1, where a reading is questioned."
+    )
 
 
 def flag_lines(measurement: Measurement) -> tuple[str, ...]:

@@ -104,8 +104,9 @@ def _exact(value: float, u: float, unit: str) -> str:
 
 def repeatability(options: argparse.Namespace) -> None:
     """``shoulderline repeatability``: how far results of one blade scatter."""
-    named = [(name, read_result(Path(folder))) for name, folder in map(_session, options.results)]
-    print(repeatability_text(study.compare_results(named)))
+    given = [_session(text) for text in options.results]
+    named = [(name, read_result(Path(folder))) for name, folder in given]
+    print(repeatability_text(study.compare_results(named, [folder for _, folder in given])))
 
 
 def repeatability_text(found: study.Study) -> str:

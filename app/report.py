@@ -29,6 +29,7 @@ from app import charts, overlay
 from app.headline import (
     angle_row,
     checks_summary,
+    cross_check_footnote,
     flag_lines,
     headline,
     readings_left_out,
@@ -37,7 +38,7 @@ from app.headline import (
     stretch_label,
     tip_end,
 )
-from vision import crosscheck, rounding
+from vision import rounding
 from vision.declared import Declared, Lie
 from vision.results import CrossCheck, Measurement
 from vision.sources import DRIFT_LENGTH_MM, DRIFT_U_DEG, PLACEMENT_MM
@@ -236,7 +237,7 @@ def _cross_check(m: Measurement) -> list[Flowable]:
         row = compared if math.isfinite(c.e_n) else ["", "", ""]
         rows.append([f"{c.reading.position_mm:g}", f"{c.reading.thickness_mm:g}", *row, _verdict(c)])
     story = [_text("No reading was used: readings and photo contradict each other (see the cautions).")] if readings_left_out(m) else []
-    return [*story, _table(rows, (0.13, 0.13, 0.25, 0.15, 0.08, 0.26), head=True), _text(_coverage(m), "small")]
+    return [*story, _table(rows, (0.13, 0.13, 0.25, 0.15, 0.08, 0.26), head=True), _text(cross_check_footnote(m), "small")]
 
 
 def _verdict(c: CrossCheck) -> str:
@@ -245,38 +246,35 @@ def _verdict(c: CrossCheck) -> str:
     return "set aside" if c.reading.set_aside else "questioned" if c.questioned else "agrees"
 
 
-def _coverage(m: Measurement) -> str:
-    # The same count as `vision.crosscheck.cross_check` takes k for.
-    count = sum(math.isfinite(c.e_n) and not c.reading.set_aside for c in m.cross_checks)
-    k = f"k = {crosscheck.coverage_factor(count):.2f} for {count} reading{'s' if count != 1 else ''}"
-    return (
-        "What this caliper should read is by the photo and its other readings; with several readings, the error it makes in all of them "
-        f"cancels and is not in the ±. {rounding.COVERAGE}. E_n = |difference| / U, this U with {k}: a set of good readings then has "
-        f"at most a {100 * crosscheck.FALSE_ALARM:.0f} % chance of an E_n above 1, where a reading is questioned."
-    )
-
-
 def _declared(m: Measurement) -> list[list[str]]:
     d = m.declared
     height, height_tolerance = d.height_mm
     bars, bar_tolerance = d.bars_mm
     height_mark = _mark(d, "edge_height_tolerance_mm", "± ") if d.edge_height_mm is not None else " (not declared: taken as level)"
     bar_mark = _mark(d, "printed_bar_tolerance_mm", "± ") if d.printed_bar_mm else " (not measured)"
-    limit, step = _mark(d, "caliper_accuracy_mm"), _mark(d, "caliper_resolution_mm")
-    caliper = f"limit of error {d.caliper.accuracy_mm:g} mm{limit}, step {d.caliper.resolution_mm:g} mm{step}"
     above, scale = "strip", ["printed 100 mm bars, X and Y", f"{bars[0]:g} and {bars[1]:g} ± {bar_tolerance:g} mm{bar_mark}"]
     if m.scale_declared and (declared := m.photos[0].hints.scale):
         above, scale = "place of the scale", ["scale, square view assumed", f"{declared.px_per_mm:.2f} px/mm: {declared.source}"]
-    return [
+    rows = [
         ["included angle" if m.other is None else "twice this side's own angle", _angle(d)],
         ["lie", _lie(d)],
         [f"edge above the {above}", f"{height:g} ± {height_tolerance:g} mm{height_mark}"],
         *_distance(d),
         scale,
         *_other_side(m),
-        ["caliper", caliper],
-        *([["", _DEFAULT_MEANS]] if d.assumed or (m.other and m.other.declared.assumed) else []),
+        *_caliper(m),
     ]
+    marked = any("assumed)" in text for _, text in rows)
+    return [*rows, *([["", _DEFAULT_MEANS]] if marked else [])]
+
+
+def _caliper(m: Measurement) -> list[list[str]]:
+    """Nothing rests on the caliper where no reading was set against a width."""
+    if not any(math.isfinite(c.e_n) for c in m.cross_checks):
+        return []
+    d = m.declared
+    limit, step = _mark(d, "caliper_accuracy_mm"), _mark(d, "caliper_resolution_mm")
+    return [["caliper", f"limit of error {d.caliper.accuracy_mm:g} mm{limit}, step {d.caliper.resolution_mm:g} mm{step}"]]
 
 
 def _angle(d: Declared) -> str:

@@ -49,8 +49,9 @@ _MOST_OF_ALL = 0.8
 _SHADED, _SHARP = -0.3, 0.7
 # A step this many times the root mean square of the others is none of them.
 _STANDS_OUT = 4.0
-# Where one cue alone tells, fifteen to one: the standard deviation of two such places is a quarter of what lies between them.
-_ONE_WAY_DOUBT = 0.25
+# Where one cue alone tells, a dark facet or streak looks like a shadow: of two places of even chances half their distance is the standard
+# deviation.
+_ONE_WAY_DOUBT = 0.5
 # Share of the blocks over several mm that must agree.
 _MOSTLY = 0.7
 # Rows over which JPEG's half resolution and a phone's smoothing smear colour.
@@ -194,8 +195,10 @@ def _joined(first: Band | None, second: Band | None) -> Band | None:
     if first is None or second is None:
         return first or second
     pairs = {f.name: (getattr(first, f.name), getattr(second, f.name)) for f in fields(Band)}
-    # A shadow that a second cue tells of as well is no more in doubt.
-    pairs["doubt"] = np.where(second.shadow, 0.0, first.doubt), second.doubt
+    # A shadow that a second cue ends at the same place is no more in doubt; between two places it is either's.
+    apart = np.where(second.shadow, np.abs(second.course - first.course), 0.0)
+    said = np.where(second.shadow, np.where(apart <= 2.0 * _WHOLE_ROWS, 0.0, np.hypot(first.doubt, 0.5 * apart)), first.doubt)
+    pairs["doubt"] = said, second.doubt
     return Band(**{name: np.where(first.shadow, one, two) for name, (one, two) in pairs.items()})
 
 

@@ -35,6 +35,14 @@ class Align(enum.StrEnum):
     TIP = "tip"
 
 
+class Places(enum.StrEnum):
+    """What the places along the two edges have in common."""
+
+    AXIS = "axis"
+    ONE_LINE = "one-line"
+    NONE = "none"
+
+
 class Common(enum.StrEnum):
     """What the person says is one and the same in both: printed strip, caliper, or the edge as ground (nothing taken off between)."""
 
@@ -109,6 +117,9 @@ class Comparison:
     Attributes
     ----------
     terms : Terms
+    places : Places
+        `ONE_LINE`: one line drawn in one photo without the strip. `NONE`: one result's positions run along a drawn line, which begins
+        where somebody began to draw and may run from tip to heel; nothing is compared along the edge then, N = 0.
     at_mm : (N,) float
         Places on the common axis: the printed scale, or mm along the edge from the heel-side (positive) or tip-side (negative) end.
     first_mm, second_mm, first_u_mm, second_u_mm : (N,) float
@@ -116,7 +127,7 @@ class Comparison:
     u_mm : (N,) float
         Standard uncertainty of the difference, the alignment's part included.
     mean : Difference
-        Over all common places; every error taken as the same all along them, the cautious case.
+        Over all common places; every error taken as the same all along them, the cautious case. NaN where there are none.
     main : Difference
         Of the main stretches' means, wherever each lies; NaN where a result has none.
     same_photos : tuple of str
@@ -124,6 +135,7 @@ class Comparison:
     """
 
     terms: Terms
+    places: Places
     at_mm: Array
     first_mm: Array
     second_mm: Array
@@ -147,7 +159,7 @@ class Comparison:
     @property
     def parts(self) -> tuple[Part, ...]:
         """Stretches of places with ``E_n > 1`` and one sign."""
-        return _parts(self.at_mm, self.difference_mm, self.e_n > 1.0)
+        return _parts(self.at_mm, self.difference_mm, self.e_n > 1.0) if self.at_mm.size else ()
 
     @property
     def length_mm(self) -> float:
@@ -169,6 +181,10 @@ def compare(first: Measurement, second: Measurement, terms: Terms | None = None)
         No common stretch that both measured (`common_places`); the angle of one edge declared differently in both.
     """
     terms = terms or Terms()
+    known, places = {p.sha256 for p in first.photos}, _places(first, second)
+    main, same = _main(first, second, terms.common), tuple(p.name for p in second.photos if p.sha256 in known)
+    if places is Places.NONE:
+        return Comparison(terms, places, *[np.zeros(0)] * 6, Difference(math.nan, math.nan), main, same)
     a, b = (_along(m, terms.align) for m in (first, second))
     at = common_places([a[0], b[0]])
     values = [np.interp(at, x, t) for x, t, _ in (a, b)]
@@ -177,11 +193,16 @@ def compare(first: Measurement, second: Measurement, terms: Terms | None = None)
     slope = np.max([np.abs(local_slopes(x, t, at)) for x, t, _ in (a, b)], axis=0)
     shifted = slope * terms.alignment_mm / math.sqrt(3.0)
     u = np.sqrt(own[0] ** 2 + own[1] ** 2 + shifted**2)
-    known = {p.sha256 for p in first.photos}
-    return Comparison(
-        terms, at, *values, *own, u, _mean(at, values[1] - values[0], [*own, shifted]), _main(first, second, terms.common),
-        tuple(p.name for p in second.photos if p.sha256 in known),
-    )  # fmt: skip
+    return Comparison(terms, places, at, *values, *own, u, _mean(at, values[1] - values[0], [*own, shifted]), main, same)
+
+
+def _places(first: Measurement, second: Measurement) -> Places:
+    if not (first.scale_declared or second.scale_declared):
+        return Places.AXIS
+    one, two = (m.photos[0] for m in (first, second))
+    # The same line on the same pixels at the same scale gives the same positions.
+    drawn = [(p.sha256, p.hints.along_px, p.hints.scale and p.hints.scale.px_per_mm) for p in (one, two)]
+    return Places.ONE_LINE if drawn[0] == drawn[1] else Places.NONE
 
 
 def _along(m: Measurement, align: Align) -> tuple[Array, Array, Array]:

@@ -91,15 +91,20 @@ def with_finish(line: ShoulderLine, border: FinishBorder) -> ShoulderLine:
     return _weighed(line, common, others, line.row + border.offset_px, np.hypot(border.spread_px, border.corner_px))
 
 
-def with_finish_of_all(line: ShoulderLine, rows: np.ndarray, u_px: np.ndarray, borders: Sequence[FinishBorder]) -> ShoulderLine:
+def with_finish_of_all(
+    line: ShoulderLine, rows: np.ndarray, u_px: np.ndarray, borders: Sequence[FinishBorder], *, alike: bool = False
+) -> ShoulderLine:
     """A line that several lights show together, `rows` (P, S) and `u_px` (P, S) that of each, moved toward the border they show.
 
-    The corner lies off the border alike in all of them; where they see it, each errs by itself.
+    The corner lies off the border alike in all of them; where they see it, each errs by itself, but for one and the same light (`alike`).
     """
     told = [np.isfinite(b.spread_px) for b in borders]
     seen = np.array([np.where(t, r + b.offset_px, np.nan) for t, r, b in zip(told, rows, borders, strict=True)])
     place = centre(seen, u_px, np.array([np.where(t, b.spread_px, 0.0) for t, b in zip(told, borders, strict=True)]))
     corner = np.mean([b.corner_px for b in borders], axis=0)
+    if alike:
+        each = np.array([np.where(t, b.spread_px, np.nan) for t, b in zip(told, borders, strict=True)])
+        corner = np.hypot(corner, np.where(np.isfinite(each).any(axis=0), np.min(np.nan_to_num(each, nan=np.inf), axis=0), 0.0))
     u = np.where(np.isfinite(place.row), np.sqrt(place.u_px**2 + place.systematic_px**2 + corner**2), np.inf)
     return _weighed(line, line.systematic_px, np.zeros(len(u)), place.row, u)
 

@@ -106,8 +106,8 @@ def sight_together(
     lit = _on_one_grid(shots, main, declared)
     edge = _one_apex(lit)
     report("find the shoulder", 0.75)
-    line, each, note = _one_shoulder(lit, edge)
-    _same_waves(lit, each)
+    line, each, note = _one_shoulder(lit, edge, shots[main].scale)
+    _same_waves(lit, each, shots[main].scale)
     return _sighting(lit, main, edge, line, note)
 
 
@@ -300,9 +300,8 @@ def _flags(flags: Sequence[np.ndarray], rows: np.ndarray, together: np.ndarray) 
     return np.where(np.isfinite(together), out & ~int(StationFlag.NOT_MEASURED), out | int(StationFlag.NOT_MEASURED))
 
 
-def _one_shoulder(lit: Sequence[_Lit], edge: apex.ApexLine) -> tuple[shoulder.ShoulderLine, np.ndarray, Note]:
-    """The corner by all lights; the rows (P, S) at which each sees it; and a remark on how far they differ."""
-    scale = float(np.median([v.shot.scale for v in lit]))
+def _one_shoulder(lit: Sequence[_Lit], edge: apex.ApexLine, scale: float) -> tuple[shoulder.ShoulderLine, np.ndarray, Note]:
+    """The corner by all lights; the rows (P, S) at which each sees it; and a remark on how far they differ. `scale`: px a mm."""
     apexes = [edge.row + v.shift for v in lit]
     evidence = _together([shoulder_evidence(v.strip, shoulder.bridged(a), v.edge.blur_px, scale) for v, a in zip(lit, apexes, strict=True)])
     guides = [_guide(v.strip, v.shot, LineKind.SHOULDER, a) for v, a in zip(lit, apexes, strict=True)]
@@ -313,11 +312,23 @@ def _one_shoulder(lit: Sequence[_Lit], edge: apex.ApexLine) -> tuple[shoulder.Sh
     corner = rounded.corner(rows, lights, scale)
     flags = _flags([line.flags for line in lines], rows, corner.place.row)
     best = lines[int(np.argmax([np.isfinite(r).sum() for r in rows]))]
-    one = replace(best, row=corner.place.row, u_px=corner.place.u_px, systematic_px=corner.place.systematic_px, flags=flags)
+    systematic = corner.place.systematic_px
+    if corner.alike:
+        # Many photos of one light tell no more of the corner than one.
+        single = np.array([np.where(np.isfinite(line.systematic_px), line.systematic_px, np.inf) for line in lines]).min(axis=0)
+        systematic = np.where(np.isfinite(single), np.maximum(systematic, single), systematic)
+    one = replace(best, row=corner.place.row, u_px=corner.place.u_px, systematic_px=systematic, flags=flags)
     one = replace(one, sigma_px=np.min([np.nan_to_num(line.sigma_px, nan=np.inf) for line in lines], axis=0))
     borders = [finish_border(v.strip, a, line, v.edge.blur_px, scale) for v, a, line in zip(lit, apexes, lines, strict=True)]
-    one = with_finish_of_all(one, rows, np.array([line.u_px for line in lines]), borders)
-    return one, rows, _remark(len(lit), corner.spread_px / scale, corner.reach_px / scale)
+    one = with_finish_of_all(one, rows, np.array([line.u_px for line in lines]), borders, alike=corner.alike)
+    return one, rows, _UNMOVED if corner.alike else _remark(len(lit), corner.spread_px / scale, corner.reach_px / scale)
+
+
+_UNMOVED = Note(
+    "lamp-unmoved",
+    "the photos of this setting show bevel and cheek in one and the same light: together they tell no more of the shoulder than one",
+    "move the lamp by a hand's breadth or more from photo to photo",
+)
 
 
 def _remark(count: int, spread_mm: float, reach_mm: float) -> Note:
@@ -333,9 +344,8 @@ def _together(each: Sequence[Evidence]) -> Evidence:
     return Evidence(score, np.all([e.allowed[:reach] for e in each], axis=0), each[0].column)
 
 
-def _same_waves(lit: Sequence[_Lit], rows: np.ndarray) -> None:
+def _same_waves(lit: Sequence[_Lit], rows: np.ndarray, scale: float) -> None:
     """Refuse a photo along whose edge the waves of apex and shoulder stand elsewhere: the strip was moved along the blade."""
-    scale = float(np.median([v.shot.scale for v in lit]))
     waves = [_waves(v.edge.row - v.shift, r, scale) for v, r in zip(lit, rows, strict=True)]
     for i, v in enumerate(lit):
         others = np.mean([w for j, w in enumerate(waves) if j != i], axis=0)

@@ -118,8 +118,9 @@ def components(groups: Sequence[Sequence[float]]) -> Components:
     data = [np.asarray(g, float) for g in groups]
     sizes = np.array([g.size for g in data])
     if len(data) < 2 or (sizes < 1).any() or sizes.sum() <= len(data):
-        text = "it needs two groups or more, none of them empty, and a repeat in one at least"
-        raise DeclarationError(f"repeatability study with group sizes {sizes.tolist()}", text, "measure again and add the results")
+        text = "it needs two sessions or more, none of them empty, and a repeat (a second result) in one at least"
+        held = f"{len(data)} session{'s' * (len(data) != 1)} of {_sizes(sizes)}" if data else "no session"
+        raise DeclarationError(f"repeatability study of {held}", text, "measure again and add the results")
     values = np.concatenate(data)
     if not np.isfinite(values).all():
         raise DeclarationError("repeatability study with a missing value", "every result must be a number", "leave the missing one out")
@@ -145,6 +146,14 @@ def components(groups: Sequence[Sequence[float]]) -> Components:
     )  # fmt: skip
 
 
+def _sizes(sizes: np.ndarray) -> str:
+    """How many results the sessions hold, in words."""
+    *others, last = sizes.tolist()
+    if all(size == last for size in others):
+        return f"{last} result{'s' * (last != 1)}" + (" each" if others else "")
+    return f"{', '.join(map(str, others))} and {last} results"
+
+
 def _freedom(parts: tuple[float, float], inner: int, outer: int) -> float:
     """Effective degrees of freedom of a sum of two mean squares' shares (Welch-Satterthwaite)."""
     spent = parts[0] ** 2 / inner + parts[1] ** 2 / outer
@@ -163,38 +172,61 @@ class Study:
     thickness: Components
 
 
-def compare_results(named: Sequence[tuple[str, Measurement]]) -> Study:
+def compare_results(named: Sequence[tuple[str, Measurement]], results: Sequence[str] = ()) -> Study:
     """How results of one blade scatter.
 
     Parameters
     ----------
     named : sequence of (str, Measurement)
-        Session and result. Sessions "" are told by the photos: results of the same photos are one session; photos that were each
-        measured once are one session together.
+        Session and result; all with the session "" are one session together.
+    results : sequence of str
+        What a refusal calls each of them; by their number where it is empty.
 
     Raises
     ------
     DeclarationError
-        Fewer than two results, no common stretch of `LEAST_COMMON_MM`, or too few repeats.
+        Fewer than two results, two that rest on one photo, one without the strip, no common stretch of `LEAST_COMMON_MM`, or too
+        few repeats.
     """
     if len(named) < 2:
         raise DeclarationError(f"{len(named)} result", "scatter needs two at least", "measure the blade again and give both results")
+    called = results or [f"result {i}" for i in range(1, len(named) + 1)]
+    _refuse_one_photo(named, called)
+    _refuse_drawn_lines(named, called)
     at, start, end = _common(tuple(m for _, m in named))
     sessions: dict[str, list[tuple[float, float]]] = {}
-    for name, m in zip(_names(named), (m for _, m in named), strict=True):
+    for name, m in named:
         known = np.isfinite(m.widths.width_mm) & np.isfinite(m.thickness.thickness_mm)
         means = [
             float(np.mean(np.interp(at, m.widths.position_mm[known], v[known]))) for v in (m.widths.width_mm, m.thickness.thickness_mm)
         ]
-        sessions.setdefault(name, []).append((means[0], means[1]))
+        sessions.setdefault(name or "one session", []).append((means[0], means[1]))
     width, thickness = (_spread([[pair[k] for pair in group] for group in sessions.values()]) for k in (0, 1))
     return Study(tuple(sessions), len(named), start, end, width, thickness)
 
 
-def _names(named: Sequence[tuple[str, Measurement]]) -> list[str]:
-    own = [tuple(sorted(p.sha256 for p in m.photos)) for _, m in named]
-    repeats = len(set(own)) < len(own)
-    return [name or (f"photos {own.index(o) + 1}" if repeats else "one session") for (name, _), o in zip(named, own, strict=True)]
+def _refuse_one_photo(named: Sequence[tuple[str, Measurement]], called: Sequence[str]) -> None:
+    """One photo gives the same lines whatever is declared: what it scatters by is nothing that a second photo would."""
+    seen: dict[str, int] = {}
+    for i, (_, m) in enumerate(named):
+        for photo in m.photos:
+            if seen.setdefault(photo.sha256, i) != i:
+                raise DeclarationError(
+                    f"{called[seen[photo.sha256]]} and {called[i]}",
+                    f"both rest on the same photo ({photo.name}), and measuring one photo twice says nothing of how photos scatter",
+                    "set the same edge up anew, take a second photo, and give one result of each",
+                )
+
+
+def _refuse_drawn_lines(named: Sequence[tuple[str, Measurement]], called: Sequence[str]) -> None:
+    for name, (_, m) in zip(called, named, strict=True):
+        if m.scale_declared:
+            raise DeclarationError(
+                name,
+                "it was measured without the strip, so its positions run along a drawn line and nothing says which places are the same "
+                "in the other results",
+                "take photos of the edge along one strip that stays on it",
+            )
 
 
 def _common(results: Sequence[Measurement]) -> tuple[np.ndarray, float, float]:

@@ -27,6 +27,8 @@ _STRETCH_MM = 3.0
 # Demosaicking leaves this of any line (as in `apex`).
 _LEAST_PX = 0.1
 _DARK = 0.01
+# Lamps that stand alike leave the ratio of both faces' light alike to what shot noise and codes make of a stretch's mean (log).
+_SAME_LIGHT = 0.05
 # Poses from the strip and pooled fits bring two photos' lines together to this.
 _AGREE_PX = 0.04
 # Standard deviation of a mean from its own scatter: what covers 68.27 % with two and more degrees of freedom (JCGM 100, table G.2).
@@ -58,11 +60,13 @@ class Place:
 
 @dataclass(frozen=True, eq=False)
 class Corner:
-    """The corner, the reach of its rounding to either side, and the lights' root mean square scatter about the corner, px."""
+    """The corner, the reach of its rounding to either side, the lights' root mean square scatter about the corner, px, and whether all
+    photos show one and the same light."""
 
     place: Place
     reach_px: float
     spread_px: float
+    alike: bool = False
 
 
 def seen(strip: StraightStrip, line: ShoulderLine, blur_px: tuple[float, float], px_per_mm: float) -> Light:
@@ -108,6 +112,9 @@ def corner(rows: np.ndarray, lights: Sequence[Light], px_per_mm: float) -> Corne
     spread = [_stretches(np.array(v), weight, along) for v in zip(*((w.extra_px2, w.extra_u_px2, w.burnt) for w in lights), strict=True)]
     noise = np.sqrt(_stretches(np.array([v.other_px**2 for v in lights]), weight, along) + _AGREE_PX**2)
     spread[2] = spread[2] > 0.5
+    # Exposure leaves a ratio alone; a lamp that was moved does not.
+    apart = np.ptp(ratio[:, np.isfinite(ratio).all(axis=0)], axis=0)
+    alike = bool(apart.size and np.median(apart) < _SAME_LIGHT)
     found = [corner_and_reach(offset[:, k], ratio[:, k], tuple(v[:, k] for v in spread), noise[:, k], px_per_mm) for k in at]
     found = np.array(found).reshape(-1, 3)
     columns = np.arange(rows.shape[1])
@@ -119,7 +126,7 @@ def corner(rows: np.ndarray, lights: Sequence[Light], px_per_mm: float) -> Corne
     place = Place(*(np.where(nothing, np.nan, v) for v in (row, u, np.hypot(u_shift, _LEAST_PX))))
     offset = offset[:, np.isfinite(offset).any(axis=0)]
     apart = offset - np.nanmean(offset, axis=0) if offset.size else np.zeros((1, 1))
-    return Corner(place, float(np.median(reach)), float(np.sqrt(np.nanmean(apart**2))))
+    return Corner(place, float(np.median(reach)), float(np.sqrt(np.nanmean(apart**2))), alike)
 
 
 def _stretches(values: np.ndarray, weight: np.ndarray, along: float) -> np.ndarray:
@@ -131,7 +138,8 @@ def _stretches(values: np.ndarray, weight: np.ndarray, along: float) -> np.ndarr
 
 
 def centre(rows: np.ndarray, random: np.ndarray, systematic: np.ndarray) -> Place:
-    """Robust weighted mean (S,) of rows (P, S), NaN where a light shows nothing; with three or more, its uncertainty from their scatter."""
+    """Robust weighted mean (S,) of rows (P, S), NaN where a light shows nothing; its uncertainty from their scatter where that is more than
+    their own say together."""
     known = np.isfinite(rows)
     count = known.sum(axis=0)
     weight = _weights(rows, random, systematic)
@@ -144,7 +152,8 @@ def centre(rows: np.ndarray, random: np.ndarray, systematic: np.ndarray) -> Plac
     own = np.sqrt((weight**2 * np.where(known, systematic, 0.0) ** 2).sum(axis=0)) / total
     student = np.array([_STUDENT.get(int(c), 1.0) for c in np.minimum(count, 6)])
     by_scatter = student * scatter / np.sqrt(np.maximum(count - 1, 1))
-    together = np.hypot(np.where(count >= 3, by_scatter, np.maximum(own, scatter)), _LEAST_PX)
+    # What all lights share (sharpening, a tone curve, one lamp) makes no scatter.
+    together = np.hypot(np.maximum(own, np.where(count >= 3, by_scatter, scatter)), _LEAST_PX)
     nothing = count == 0
     return Place(*(np.where(nothing, np.nan, v) for v in (row, u, together)))
 

@@ -57,9 +57,12 @@ def square_view(
     camera = Camera(focal, centre, k1, rotation, origin)
     middle = np.array([np.linalg.norm(drawn[-1] - drawn[0]) / 2 / scale.px_per_mm, 0.0, 0.0])
     tilt = math.radians(SQUARE_TOLERANCE_DEG) / _SQRT3
+    # Turned one way an inclined face seems narrower by more than it seems wider when turned the other: the greater change, whichever way
+    # the line was drawn.
+    more = x if x[0] * y[1] < x[1] * y[0] else -x
     variants = {
         "declared scale": (replace(camera, translation=origin / (1 + scale.u_relative)), 100 * scale.u_relative, "%"),
-        "view off square, across the edge": (_turned(camera, x, tilt, middle), math.degrees(tilt), "deg"),
+        "view off square, across the edge": (_turned(camera, more, tilt, middle), math.degrees(tilt), "deg"),
         "view off square, along the edge": (_turned(camera, y, tilt, middle), math.degrees(tilt), "deg"),
         "focal length": (_farther(camera, 1 + u_focal), focal * u_focal, "px"),
         "radial term": (replace(camera, k1=k1 + k1_u), k1_u, "1"),

@@ -18,7 +18,7 @@ from vision.errors import DeclarationError
 from vision.flags import Note
 from vision.gaussian import Array
 from vision.results import Figure, Rise, Stretch, Zones
-from vision.thickness import READING_REACH_MM, ThicknessFit, length_weights
+from vision.thickness import COVERAGE_FACTOR, READING_REACH_MM, ThicknessFit, length_weights
 
 # As coarse as the waviness: finer bins would let a smooth wave pass for a small one and its slow part for a rise.
 BIN_MM = 1.5
@@ -239,7 +239,37 @@ def choose_rise(x: Array, values: Array, cov: Array) -> tuple[float, float, tupl
     # One datum a bin. The slope costs one log(n); the start, searched over the whole edge, two (Zhang & Siegmund 2007, memory).
     if flat is None or rise is None or rise[0].minus2log + 3 * math.log(x.size) + STRONG_EVIDENCE >= flat:
         return None
-    return _figures(x, values, cov, *rise)
+    start, slope, (start_u, slope_u) = _figures(x, values, cov, *rise)
+    gap = _gap_after(x, start)
+    if gap is not None:
+        start, slope, (start_u, slope_u) = _in_gap((x, values, cov), (start, slope, (start_u, slope_u)), gap, rise[1])
+    # What the shared sources may be off by can hold all of it: then it is no statement about the knife.
+    return (start, slope, (start_u, slope_u)) if slope > COVERAGE_FACTOR * slope_u else None
+
+
+def _gap_after(x: Array, start_mm: float) -> tuple[float, float] | None:
+    """Ends (mm) of a stretch between bins `x` (m,) of which nothing was measured, where what was measured from the start to it is too
+    short to show a rise of its own; None where the rise shows where it starts."""
+    step = np.diff(x)
+    wide = np.flatnonzero((step > SHORTEST_RISE_MM) & (x[1:] > start_mm))
+    if not len(wide):
+        return None
+    before, behind = float(x[wide[0]]), float(x[wide[0] + 1])
+    return (before, behind) if before - start_mm < SHORTEST_RISE_MM else None
+
+
+def _in_gap(
+    bins: tuple[Array, Array, Array], found: tuple[float, float, tuple[float, float]], gap: tuple[float, float], amplitude: float
+) -> tuple[float, float, tuple[float, float]]:
+    """Start, slope and uncertainties of a rise that was seen only behind a gap: it may start anywhere up to the gap's far end, since
+    edges do not thicken by straight lines; the straight line back from behind the gap is one of its ends."""
+    x, values, cov = bins
+    start, slope, (start_u, slope_u) = found
+    low, high = min(start, gap[0]), gap[1]
+    latest = _figures(x, values, cov, _Fitted(0.0, high, slope, (0.0, 0.0)), amplitude) if (x > high).any() else found
+    spread = abs(latest[1] - slope) / math.sqrt(12.0)
+    u = math.hypot(start_u, (high - low) / math.sqrt(12.0)), math.hypot(max(slope_u, latest[2][1]), spread)
+    return (low + high) / 2.0, (slope + latest[1]) / 2.0, u
 
 
 def _figures(x: Array, values: Array, cov: Array, rise: _Fitted, amplitude: float) -> tuple[float, float, tuple[float, float]]:

@@ -52,6 +52,13 @@ def draw_headline(m: Measurement, by_hand: int, also: str = "") -> None:
     st.caption(f"{rounding.COVERAGE}. {seen} of {stations} stations measured.")
 
 
+def draw_last(m: Measurement) -> None:
+    """The figure before something was refused: no headline, since it is not by what the page says now."""
+    for line in headline(m)[:1]:
+        st.write(f"The last figure, not by what is refused above: {line.label}, {line.text}. Photo and charts below are of it too.")
+        st.caption(rounding.COVERAGE)
+
+
 def draw_budget(m: Measurement) -> None:
     """The budget as a bar chart and as text."""
     if m.budget is None:
@@ -65,7 +72,8 @@ def draw_budget(m: Measurement) -> None:
         altair.Chart(pd.DataFrame(shown, columns=["source", "share"]))
         .mark_bar()
         .encode(
-            x=altair.X("share", title=_SHARE),
+            # From the right end of the axis: about its middle, the title of a chart on a phone reaches beyond the page.
+            x=altair.X("share", title=_SHARE, axis=altair.Axis(titleAnchor="end")),
             # Long names in full: what cannot be read explains nothing.
             y=altair.Y("source", sort="-x", title=None, axis=altair.Axis(labelLimit=260)),
             tooltip=["source", altair.Tooltip("share", format=".1f", title="µm")],

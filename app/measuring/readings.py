@@ -7,6 +7,7 @@ from dataclasses import replace
 import pandas as pd
 import streamlit as st
 
+from app.headline import cross_check_footnote
 from app.measuring import words
 from app.measuring.work import Desk, Spot, number
 from vision.results import Measurement
@@ -62,4 +63,4 @@ def checks(desk: Desk, m: Measurement) -> None:
     if lines:
         st.markdown("\n".join(lines))
     if m.cross_checks:
-        st.caption("E_n is the difference as a share of what both can tell; above 1 the reading is questioned, and you decide.")
+        st.caption(words.plain(f"{cross_check_footnote(m)} What becomes of it you decide."))

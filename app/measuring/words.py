@@ -60,7 +60,7 @@ def plain(text: str) -> str:
 
 
 def cross_check(check: CrossCheck) -> str:
-    """One reading against the photo and the other readings."""
+    """One reading against the photo and the other readings, as the report's table words it (`headline.cross_check_footnote`)."""
     r = check.reading
     if not math.isfinite(check.e_n):
         return "no measured width near this place: check the position"
@@ -68,8 +68,8 @@ def cross_check(check: CrossCheck) -> str:
     start = "set aside; " if r.set_aside else ""
     if check.questioned:
         causes = "; ".join(check.causes)
-        return f"{start}QUESTIONED: photo and other readings say {expected} (E_n {check.e_n:.2f})" + (f"; {causes}" if causes else "")
-    return f"{start}agrees: photo and other readings say {expected} (E_n {check.e_n:.2f})"
+        return f"{start}QUESTIONED: this caliper should read {expected} (E_n {check.e_n:.2f})" + (f"; {causes}" if causes else "")
+    return f"{start}agrees: this caliper should read {expected} (E_n {check.e_n:.2f})"
 
 
 def checks_by_reading(m: Measurement) -> dict[tuple[float, float], str]:

@@ -114,7 +114,9 @@ def _add_summary(p: argparse.ArgumentParser) -> None:
     p.add_argument("--variant", help="only this variant")
     p.add_argument("--edge", choices=[str(e) for e in Edge], help="only this kind of edge")
     p.add_argument("--condition", choices=[str(c) for c in Condition], help="only this condition (default: factory where there is one)")
-    p.add_argument("--method", choices=[str(s) for s in Source], help="only this method (default: the one with most specimens)")
+    p.add_argument(
+        "--method", choices=[str(s) for s in Source], help="only this method (default: the one with most specimens, then the smallest ±)"
+    )
     p.add_argument("--json", action="store_true", help="numbers for a program, mm")
     p.add_argument("--post", action="store_true", help="a short text for a post")
 

@@ -90,7 +90,8 @@ class Method:
     @property
     def name(self) -> str:
         """Short name, one phrase."""
-        return f"{self.source} ({self.instrument_kind}), {self.averaged} of {self.zone}, {self.height}"
+        kind = "" if self.instrument_kind == self.source else f" ({self.instrument_kind})"
+        return f"{self.source}{kind}, {self.averaged} of {self.zone}, {self.height}"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

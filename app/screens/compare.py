@@ -90,17 +90,20 @@ def _show(first: str, found: list[tuple[str, Comparison]]) -> None:
     for name, c in found:
         st.subheader(plain(f"{name} minus {first}"), anchor=False)
         (st.success if c.main.exceeds or c.mean.exceeds else st.info)("\n".join(f"- {plain(s)}" for s in comparing.sentences(c)))
-    words = "; ".join(s for _, c in found for s in comparing.sentences(c)[1:])
-    st.pyplot(
-        compare_chart.draw(first, found), width=640, alt=f"Thickness of each result with its band, and the difference below. {words}."
-    )
+    drawn = comparing.placed(found)
+    if drawn:
+        words = "; ".join(s for _, c in drawn for s in comparing.sentences(c)[1:])
+        st.pyplot(
+            compare_chart.draw(first, drawn), width=640, alt=f"Thickness of each result with its band, and the difference below. {words}."
+        )
     st.caption(
-        f"{COVERAGE}. E_n is the difference as a share of what both can tell. "
-        "Bars at the foot: the difference exceeds what both results can tell there."
+        f"{COVERAGE}. E_n is the difference as a share of what both can tell."
+        + (" Bars at the foot: the difference exceeds what both results can tell there." if drawn else "")
     )
     st.write("**What this rests on**")
     st.write("\n".join(f"- {plain(s)}" for s in dict.fromkeys(s for _, c in found for s in comparing.assumptions(c))))
-    st.download_button("difference.csv", comparing.csv_text(found), "difference.csv", "text/csv", on_click="ignore")
+    if drawn:
+        st.download_button("difference.csv", comparing.csv_text(drawn), "difference.csv", "text/csv", on_click="ignore")
 
 
 main()

@@ -46,7 +46,7 @@ def _choice(found: Sequence[Stored]) -> Choice:
         edge = row[1].selectbox("Kind of edge", [_ITSELF, *sorted({r.edge for r in own})])
         condition = row[2].selectbox("Condition", [_ITSELF, *sorted({r.condition for r in own})])
         method = row[3].selectbox("How it was had", [_ITSELF, *sorted({r.source for r in own})])
-        st.caption("By itself: factory edges where there are any, then the way with most specimens.")
+        st.caption("By itself: factory edges where there are any, then the way with most specimens, then the smallest ±.")
     return Choice(
         None if edge == _ITSELF else Edge(edge),
         None if condition == _ITSELF else Condition(condition),

@@ -9,13 +9,15 @@ import streamlit as st
 from app import facts_form, first, session
 from app.measuring import bare, blade, carried, figures, look, memory, other_side, photos, readings, tasks, work
 from app.measuring.page import Page, Place
-from app.refusals import refusable
+from app.refusals import Refusals, refusable
 from app.report import CAUTION
 from vision.declared import Declared
 from vision.job import Blade
 from vision.sighting import Sighting
 
 _PRESSED = "own-facts-pressed"
+# The last result that was shown, of these photos or of others.
+_LAST = "last-shown"
 
 
 def main() -> None:
@@ -35,7 +37,11 @@ def main() -> None:
     carried.watch(chosen, desk)
     page, spots = Page(), st.container()
     with st.expander("What you declare", expanded=True):
-        declared = refusable(lambda: _facts(chosen))
+        form, beside = st.container(), st.container()
+        # At the top, where the figure stood, and beside the button: who presses it on a phone sees only one of them.
+        refusals = Refusals(page.refusals, beside)
+        with form:
+            declared = refusals.hear(lambda: _facts(chosen))
         # After the form, which may have just said something to keep.
         memory.mount()
     other = refusable(lambda: other_side.draw(subject, bool(chosen.other))) if chosen.declared is None else None
@@ -45,16 +51,16 @@ def main() -> None:
         readings.edit(desk, subject)
         words = page.place()
     rest = page.place()
-    if declared is None:
-        return
 
     def task() -> session.Task | None:
+        if declared is None:
+            return None
         whole = tasks.of(chosen, declared, desk.now, other, called)
         return whole if without is None else _pointed(whole, desk.now, without)
 
-    result = _draw(page, task, chosen, (desk, rest), without)
+    result = _draw(page, task, chosen, (desk, rest, refusals), without)
     if result is not None:
-        st.session_state["result"] = result
+        st.session_state["result"] = st.session_state[_LAST] = result
         with words.open():
             readings.checks(desk, result.measurement)
         with rest.open():
@@ -65,21 +71,24 @@ def _draw(
     page: Page,
     make: Callable[[], session.Task | None],
     chosen: photos.Chosen,
-    below: tuple[work.Desk, Place],
+    below: tuple[work.Desk, Place, Refusals],
     without: bare.Bare | None,
 ) -> session.Result | None:
     """Everything down to the photo and what was pointed at in it; the result, once there is one."""
-    desk, rest = below
+    desk, rest, refusals = below
     bench, key, more = session.bench(), f"viewer-{chosen.subject}", bare.MODES if without else ()
     with page.refusals:
-        task = refusable(make)
-        seen = refusable(lambda: _seen(page, task)) if task else None
-        result = refusable(lambda: bench.measure(task)) if task and seen and _says_enough(task) else None
+        task = refusals.hear(make)
+        seen = refusals.hear(lambda: _seen(page, task)) if task else None
+        result = refusals.hear(lambda: bench.measure(task)) if task and seen and _says_enough(task) else None
+    last = _last_of(chosen) if refusals.said else None
     with page.headline.open():
         if chosen.subject == photos.OWN:
             carried.draw(desk)
         if result is not None:
             _above(result, len(desk.now.said()), _unchecked(chosen))
+        elif last is not None:
+            figures.draw_last(last.measurement)
         elif task and seen and not _says_enough(task):
             figures.draw_checks([record for group in seen for s in group for record in s.records])
             st.info("Strip and edge are found. Now say what you know: the included angle, or caliper readings (below), then press Measure.")
@@ -89,8 +98,8 @@ def _draw(
                     "No figure yet: say the included angle, or type caliper readings into the table of spot checks, then press Measure."
                 )
     with page.picture.open():
-        if result is not None:
-            look.draw(result, bench, desk, key, more)
+        if shown := result or last:
+            look.draw(shown, bench, desk, key, more)
         elif task and seen:
             look.draw_found(task, seen, bench, desk, key, more)
         elif without is not None:
@@ -101,6 +110,13 @@ def _draw(
         # Also beside a refusal: a misplaced guide point can be the cause of it.
         look.corrections(desk, chosen.subject)
     return result
+
+
+def _last_of(chosen: photos.Chosen) -> session.Result | None:
+    """What these photos gave before something was refused; never another photo's."""
+    last: session.Result | None = st.session_state.get(_LAST)
+    here = [u.sha256 for u in chosen.uploads]
+    return last if last is not None and [p.sha256 for p in last.task.sides[0].photos] == here else None
 
 
 def _seen(page: Page, task: session.Task) -> list[list[Sighting]]:

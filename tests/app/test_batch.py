@@ -57,7 +57,7 @@ def test_bad_photos_among_good_ones(photos: Path, tmp_path: Path, capsys) -> Non
     for name in ("broad", "slim"):
         assert sorted(p.name for p in (out / name).iterdir()) == RESULT
     assert [line.split(":")[0] for line in shown.out.splitlines()[:2]] == ["broad", "slim"]
-    assert "2 of 4 measured" in shown.out
+    assert f"2 of 4 measured; in {out}: a folder for each, summary.csv" in shown.out
     first, second = shown.err.splitlines()
     assert "torn.jpg" in first
     assert second.startswith("grey.png: ")
@@ -84,6 +84,15 @@ def test_the_same_bytes_as_one_by_one_and_by_its_job_files(photos: Path, tmp_pat
     # A second run replaces its own table and results.
     assert cli.main(["measure", "--each", paths[0], *FACTS, "--out", str(both)]) == 0
     assert list(_rows(both)) == ["broad"]
+
+
+def test_folders_are_named_where_there_are_any(photos: Path, tmp_path: Path, capsys) -> None:
+    assert cli.main(["measure", "--each", str(photos / "grey.png"), *FACTS, "--out", str(tmp_path / "x1")]) == 3
+    assert f"0 of 1 measured; in {tmp_path / 'x1'}: summary.csv\n" in capsys.readouterr().out
+    assert (
+        cli.main(["measure", "--each", *(str(photos / n) for n in ("grey.png", "broad.png")), *FACTS, "--out", str(tmp_path / "x2")]) == 3
+    )
+    assert f"1 of 2 measured; in {tmp_path / 'x2'}: its folder, summary.csv\n" in capsys.readouterr().out
 
 
 def test_a_table_of_somebody_elses_is_not_written_over(photos: Path, tmp_path: Path, capsys) -> None:

@@ -9,8 +9,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from app import cli, comparing
+from app import cli, compare_chart, comparing
 from tests.app.test_plan_commands import keep, wider
+from tests.vision.test_compare import snapshot
 from vision import rounding
 from vision.compare import Align, Common, Terms
 from vision.compare import compare as compare_two
@@ -63,6 +64,31 @@ def test_what_is_common_is_said(measurement, tmp_path, capsys) -> None:
 def test_one_photo_in_both_is_said(measurement) -> None:
     c = compare_two(measurement, measurement, Terms(Align.TIP, 0.5, frozenset({Common.CALIPER})))
     assert any("edge-1.jpg" in text for text in comparing.assumptions(c))
+
+
+def test_a_result_without_the_strip_is_compared_by_its_main_stretch_alone(measurement, tmp_path, capsys) -> None:
+    folders = [keep(tmp_path / n, m) for n, m in (("strip", measurement), ("snapshot", snapshot("b" * 64)))]
+    assert cli.main(["compare", *folders, "--same", "strip", "--same", "caliper"]) == 0
+    shown = capsys.readouterr().out
+    assert "main stretches' difference: the caliper." in shown
+    assert "main stretch: 0.000 ± " in shown
+    assert comparing.NOT_PLACED in shown
+    assert "printed scale" not in shown
+    assert "laid upon each other" not in shown
+    assert "each place is judged" not in shown
+    assert "nan" not in shown
+    table = tmp_path / "difference.csv"
+    assert cli.main(["compare", *folders, "--out", str(table)]) == 3
+    refused = capsys.readouterr()
+    assert refused.err.count("\n") == 1
+    assert "no places are common" in refused.err
+    assert not table.exists()
+
+
+def test_one_drawn_line_is_called_so(measurement) -> None:
+    c = compare_two(snapshot("b" * 64), snapshot("b" * 64))
+    assert comparing.assumptions(c)[0] == "laid upon each other by the one line drawn in the photo of both, taken as good to ± 0.5 mm"
+    assert compare_chart.draw("A", [("B", c)]).axes[1].get_xlabel() == "mm along the drawn line from its first point"
 
 
 def test_a_result_without_figures_is_said(measurement) -> None:

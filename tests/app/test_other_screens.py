@@ -17,6 +17,7 @@ from app.measuring.words import plain
 from calibration_targets import strip
 from tests.app.test_plan_commands import wider
 from tests.conftest import drawn_measurement
+from tests.vision.test_compare import snapshot
 from vision.compare import Align, Common, Terms, compare
 from vision.errors import ResultUnreadable
 from vision.plan import Request, plan
@@ -135,6 +136,16 @@ def test_compare_sets_files_against_each_other(measurement) -> None:
     said = screen.success[0].value if screen.success else screen.info[0].value
     assert plain(comparing.sentences(again)[0]) in said
     assert any("the caliper" in m.value for m in screen.markdown)
+
+
+def test_compare_shows_no_places_of_a_photo_without_the_strip(measurement) -> None:
+    screen = opened("compare", measurement)
+    bare = files.measurement_text(snapshot("b" * 64)).encode()
+    screen.file_uploader(key="compare-files").set_value([("measurement.json", bare, "application/json")]).run()
+    assert not screen.exception
+    assert plain(comparing.NOT_PLACED) in screen.info[0].value
+    assert not screen.get("download_button")
+    assert not any("printed scale, taken" in m.value for m in screen.markdown)
 
 
 def test_a_result_put_by_is_compared_with_the_next(measurement) -> None:

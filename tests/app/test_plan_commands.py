@@ -137,10 +137,14 @@ def test_repeatability_of_photos_in_one_go_says_what_it_cannot(measurement, tmp_
     assert "2 degrees of freedom" in shown
 
 
-def test_takes_of_the_same_photo_are_told_by_the_photo(measurement, tmp_path, capsys) -> None:
-    given = [keep(tmp_path / f"{p}{i}", wider(measurement, 1 + 0.001 * i + 0.01 * p, str(p))) for p in range(2) for i in range(2)]
-    assert cli.main(["repeatability", *given]) == 0
-    assert "4 results in 2 sessions" in capsys.readouterr().out
+def test_two_results_of_one_photo_give_no_advice(measurement, tmp_path, capsys) -> None:
+    one, two, three = (keep(tmp_path / str(i), wider(measurement, 1 + 0.001 * i, str(i // 2))) for i in range(3))
+    assert cli.main(["repeatability", one, f"mon={three}", f"tue={two}"]) == 3
+    shown = capsys.readouterr()
+    assert shown.out == ""
+    assert shown.err.count("\n") == 1
+    assert f"{one} and {two}: both rest on the same photo (edge-1.jpg)" in shown.err
+    assert "take a second photo" in shown.err
 
 
 def test_a_scatter_of_few_results_has_an_interval_and_no_symmetric_band(measurement, tmp_path, capsys) -> None:
@@ -165,26 +169,31 @@ def test_a_scatter_of_few_results_has_an_interval_and_no_symmetric_band(measurem
 
 def test_results_that_cannot_be_compared_are_refused(measurement, tmp_path, capsys) -> None:
     one = keep(tmp_path / "one", measurement)
-    far = replace(measurement, widths=replace(measurement.widths, position_mm=measurement.widths.position_mm + 40))
-    two = keep(tmp_path / "two", far)
-    for given, words in (([one], "two at least"), ([one, two], "common stretch"), ([f"a={one}", f"b={one}"], "repeat")):
+    again = wider(measurement, 1.0, "2" * 64)
+    far = replace(again, widths=replace(again.widths, position_mm=again.widths.position_mm + 40))
+    two, alike = keep(tmp_path / "two", far), keep(tmp_path / "alike", again)
+    for given, words in (
+        ([one], "two at least"),
+        ([one, two], "common stretch"),
+        ([f"a={one}", f"b={alike}"], "2 sessions of 1 result each"),
+    ):
         assert cli.main(["repeatability", *given]) == 3
         shown = capsys.readouterr()
         assert words in shown.err
         assert shown.err.count("\n") == 1
 
 
-def test_the_same_result_twice_is_doubted(measurement, tmp_path, capsys) -> None:
-    one = keep(tmp_path / "one", measurement)
-    assert cli.main(["repeatability", one, one]) == 0
+def test_widths_that_do_not_differ_are_doubted(measurement, tmp_path, capsys) -> None:
+    """A photo saved anew is another file with the same lines."""
+    assert cli.main(["repeatability", *(keep(tmp_path / n, wider(measurement, 1.0, n * 64)) for n in "ab")]) == 0
     shown = capsys.readouterr().out
     assert "do not differ at all" in shown
     assert "Give --repeatability" not in shown
 
 
-def test_one_photo_with_other_readings_says_nothing_of_the_widths(measurement, tmp_path, capsys) -> None:
+def test_equal_lines_with_other_readings_say_nothing_of_the_widths(measurement, tmp_path, capsys) -> None:
     t = measurement.thickness
-    other = [replace(measurement, thickness=replace(t, thickness_mm=t.thickness_mm * f)) for f in (1.0, 1.01, 1.03)]
+    other = [replace(wider(measurement, 1.0, f"{f}"), thickness=replace(t, thickness_mm=t.thickness_mm * f)) for f in (1.0, 1.01, 1.03)]
     given = [keep(tmp_path / str(i), m) for i, m in enumerate(other)]
     assert cli.main(["repeatability", *given]) == 0
     shown = capsys.readouterr().out

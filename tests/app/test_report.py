@@ -14,7 +14,9 @@ from reportlab.lib.pagesizes import A4
 from reportlab.lib.units import mm
 
 from app import charts, overlay, picture, report, summary
-from app.headline import checks_summary, flag_lines, headline, readings_remark, seen_share
+from app.headline import checks_summary, cross_check_footnote, flag_lines, headline, readings_remark, seen_share
+from app.measuring.words import cross_check
+from vision import rounding
 from vision.checks import CHECKS
 from vision.declared import Caliper, Declared, Lie, Reading
 from vision.flags import Note
@@ -260,6 +262,30 @@ def test_report_marks_what_was_assumed(measurement: Measurement) -> None:
         assert words in page
     assert "95 ± 5 mm (± assumed)" in page
     assert "99.6 and 99.8 ± 0.1 mm (± assumed)" in page
+
+
+def test_the_caliper_is_on_record_where_a_reading_was_set_against_a_width(measurement: Measurement) -> None:
+    none = replace(measurement, cross_checks=(), declared=replace(measurement.declared, readings=()))
+    assert "limit of error 0.03" in _pages(report.pdf(measurement, [GREY]))[1]
+    page = _pages(report.pdf(none, [GREY]))[1]
+    assert "limit of error 0.03" not in page
+    assert "30 ± 2° (± assumed)" in page
+    assert "the program's default stands" in page
+    # With nothing left that is marked, no mark is explained.
+    marked = replace(none.declared, assumed=("caliper_accuracy_mm", "caliper_resolution_mm"))
+    assert "the program's default stands" not in _pages(report.pdf(replace(none, declared=marked), [GREY]))[1]
+
+
+def test_the_screen_words_a_cross_check_as_the_report_does(measurement: Measurement) -> None:
+    """The screen had said "photo and other readings say" of a figure that leaves the caliper's common error out."""
+    (check,) = measurement.cross_checks
+    page = _pages(report.pdf(measurement, [GREY]))[1]
+    expected = rounding.format_figure(check.predicted_mm, check.predicted_u_mm, inch=False)
+    assert f"{expected} +0.138" in page
+    assert cross_check(check).startswith(f"QUESTIONED: this caliper should read {expected} (E_n 3.60)")
+    assert cross_check(replace(check, questioned=False)).startswith(f"agrees: this caliper should read {expected} (E_n")
+    assert "cancels and is not in the ±" in cross_check_footnote(measurement)
+    assert cross_check_footnote(measurement) in page
 
 
 def test_a_cheek_angle_of_a_level_blade_is_marked_as_unused(measurement: Measurement) -> None:

@@ -85,7 +85,9 @@ def test_a_questioned_reading_is_said_above_the_figure_and_in_its_row() -> None:
     assert any("includes 1 questioned reading" in text for text in said)
     rows = next(text for text in said if text.startswith("- **12.0 mm")).splitlines()
     assert "QUESTIONED" in rows[0]
-    assert "agrees" in rows[1]
+    assert "agrees: this caliper should read" in rows[1].replace("\\", "")
+    assert not any("photo and other readings say" in text for text in said)
+    assert any("cancels and is not in the ±" in c.value for c in screen.caption)
     assert "no reading yet" in rows[3]
     assert "no place yet" in rows[4]
 
@@ -150,11 +152,44 @@ def test_an_impossible_fact_is_refused_and_never_passed_over(field: str, value: 
     screen = _open()
     screen.number_input(key=f"{SUBJECT}-{field}").set_value(value)
     screen.button(key=f"{SUBJECT}-submit").click().run()
-    assert said in screen.error[0].value
-    assert len(screen.error) == 1
+    # At the top and beside the button.
+    assert [said in e.value for e in screen.error] == [True, True]
     assert not screen.header
     assert "result" not in screen.session_state
     assert screen.number_input(key=f"{SUBJECT}-{field}").value == value, "nothing typed is lost"
+
+
+def _last_figures(screen: AppTest) -> list[str]:
+    return [m.value for m in screen.markdown if m.value.startswith("The last figure")]
+
+
+def test_what_was_measured_stays_in_view_when_a_fact_is_refused() -> None:
+    screen = _open()
+    before, components = screen.header[0].value, len(screen.get("bidi_component"))
+    assert not _last_figures(screen)
+    screen.number_input(key=f"{SUBJECT}-angle").set_value(500.0)
+    screen.button(key=f"{SUBJECT}-submit").click().run()
+    assert not screen.exception
+    (said,) = _last_figures(screen)
+    assert before in said
+    assert "not by what is refused above" in said
+    assert len(screen.get("bidi_component")) == components, "photo and charts"
+    assert not screen.get("download_button"), "no file of a refused state"
+    screen.number_input(key=f"{SUBJECT}-angle").set_value(30.0)
+    screen.button(key=f"{SUBJECT}-submit").click().run()
+    assert not _last_figures(screen)
+    assert screen.header[0].value
+
+
+def test_no_figure_of_another_photo_stays_in_view() -> None:
+    screen = _open()
+    other = screen.session_state["last-shown"]
+    screen.selectbox(key="demo").set_value("coated-cheek-down").run()
+    screen.session_state["last-shown"] = other
+    screen.number_input(key="demo:coated-cheek-down-angle").set_value(500.0)
+    screen.button(key="demo:coated-cheek-down-submit").click().run()
+    assert len(screen.error) == 2
+    assert not _last_figures(screen)
 
 
 def test_an_impossible_reading_is_refused_and_stays_in_the_table() -> None:

@@ -76,6 +76,45 @@ def test_a_spot_check_is_picked_in_the_photo_and_its_reading_typed(open_page, pi
     page.get_by_text("no reading yet").wait_for(timeout=20_000)
 
 
+def test_on_a_phone_every_word_of_the_budgets_chart_is_on_the_page(open_page, picture) -> None:
+    page = open_page(phone=True)
+    ready(page)
+    chart = page.get_by_test_id("stVegaLiteChart").first
+    chart.scroll_into_view_if_needed()
+    chart.get_by_text("µm (one standard uncertainty)").wait_for(timeout=20_000)
+    outside = chart.evaluate("""chart => {
+      const page = chart.getBoundingClientRect();
+      return [...chart.querySelectorAll('svg text')].filter(t => {
+        const box = t.getBoundingClientRect();
+        return t.textContent && (box.left < page.left - 1 || box.right > page.right + 1);
+      }).map(t => t.textContent);
+    }""")
+    assert outside == []
+    picture(page, "measure-budget-phone")
+
+
+@pytest.mark.parametrize("phone", [False, True])
+def test_a_refused_fact_is_said_where_one_looks_and_the_photo_stays(open_page, picture, phone) -> None:
+    page = open_page(phone=phone)
+    ready(page)
+    before = page.get_by_role("heading", name=" mm (").inner_text()
+    page.get_by_role("spinbutton", name="Included angle, degrees").fill("500")
+    button = page.get_by_role("button", name="Measure", exact=True)
+    button.click()
+    said = page.get_by_text("must lie between 4 and 120 degrees")
+    said.nth(1).wait_for(timeout=20_000)
+    settled(page)
+    assert said.count() == 2
+    button_box, beside = button.bounding_box(), said.nth(1).bounding_box()
+    assert 0 < beside["y"] - button_box["y"] < 150, "the reason stands just below the button"
+    viewer = page.locator(".sl-viewer[data-opened]")
+    assert viewer.is_visible()
+    assert said.nth(0).bounding_box()["y"] < viewer.bounding_box()["y"], "and above the photo"
+    assert before in page.get_by_text("The last figure, not by what is refused above").inner_text()
+    assert page.get_by_role("heading", name=" mm (").count() == 0
+    picture(page, f"measure-refused-fact{'-phone' * phone}")
+
+
 def test_a_stretch_is_left_out_by_two_clicks_and_taken_back(open_page) -> None:
     page = open_page()
     ready(page)
@@ -191,7 +230,7 @@ WATCH = """() => {
     window.slSeen.push({
       bar: !!main.querySelector('[data-testid=stProgress]'), viewer: !!main.querySelector('.sl-viewer'),
       demo: text.includes('A demo blade'),
-      figure: / mm \\(0\\.\\d+ ± /.test(text) || text.includes('report.pdf') || text.includes('agrees: photo'),
+      figure: / mm \\(0\\.\\d+ ± /.test(text) || text.includes('report.pdf') || text.includes('agrees: this caliper'),
     });
   };
   new MutationObserver(look).observe(main, { subtree: true, childList: true, characterData: true });

@@ -72,6 +72,36 @@ def test_never_mixes_methods_conditions_or_edges_and_says_so(store: Store, recor
     assert model_summary(store, "Ostfeld", "Heron", Choice(condition=Condition.RESHARPENED)).specimens == 4
 
 
+@pytest.mark.parametrize("specimens", [1, 2])
+@pytest.mark.parametrize("turned", [False, True])
+def test_of_groups_with_as_many_specimens_the_more_certain_one_is_the_headline(record, specimens: int, turned: bool) -> None:
+    """A photo without a strip, 4.55 +- 0.60 mm, had been the headline before 0.440 +- 0.029 mm: "photo" comes first in the alphabet."""
+    good = {"source": Source.PHOTO_AND_READINGS, "instrument": "caliper and photo", "thickness_u": Decimal("0.0145")}
+    bad = {"source": Source.PHOTO, "instrument": "photo", "thickness_u": Decimal("0.30"), "cautions": ("far from the others",)}
+    rows = [record(specimen=f"{i}", thickness=Decimal(t), **f) for t, f in (("0.440", good), ("4.55", bad)) for i in range(specimens)]
+    # Repeats of the worse figure do not make it a better one.
+    rows.append(record(specimen="0", thickness=Decimal("4.60"), **bad))
+    s = summarise([reading_of(r) for r in (rows[::-1] if turned else rows)])
+    assert s.group.method.source is Source.PHOTO_AND_READINGS
+    assert s.mean_mm == pytest.approx(0.440)
+    assert s.remarked == 0
+    assert [(o.measurements, o.why) for o in s.left_out] == [
+        (specimens + 1, "not comparable: plain edge, factory, photo, mean of main stretch, shoulder")
+    ]
+    assert "0.440 ± " in words.post(s)
+
+
+def test_most_specimens_come_before_the_smallest_uncertainty(record) -> None:
+    many = _specimens(record, "0.40", "0.42", source=Source.PHOTO, instrument="photo", thickness_u=Decimal("0.05"))
+    s = summarise([reading_of(r) for r in (*many, record(thickness=Decimal("0.44")))])
+    assert (s.group.method.source, s.specimens) == (Source.PHOTO, 2)
+
+
+def test_a_methods_name_says_no_word_twice() -> None:
+    assert Method(source=Source.PHOTO, instrument_kind="photo").name == "photo, mean of main stretch, shoulder"
+    assert Method(source=Source.READINGS, instrument_kind="caliper").name == "readings (caliper), mean of main stretch, shoulder"
+
+
 def test_a_figure_without_uncertainty_is_left_out(record) -> None:
     s = summarise([reading_of(record()), reading_of(record(specimen="b", instrument_accuracy=None))])
     assert s.specimens == 1

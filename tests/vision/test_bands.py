@@ -7,7 +7,7 @@ import pytest
 from scipy.ndimage import gaussian_filter, gaussian_filter1d
 
 from vision.apex import refine_apex
-from vision.bands import band_before, past_shadow
+from vision.bands import Band, _joined, band_before, past_shadow
 from vision.flags import StationFlag
 from vision.shoulder import find_shoulder
 from vision.straighten import StraightStrip
@@ -79,6 +79,14 @@ def test_a_dark_streak_on_a_bevel_darker_than_the_lane_is_no_shadow(from_row, ro
     assert band is None or not band.shadow.any()
 
 
+@pytest.mark.parametrize(("rows", "doubt"), [(30.0, 0.0), (31.0, 0.0), (8.0, np.hypot(7.5, 11.0))])
+def test_two_cues_take_the_doubt_away_only_where_they_tell_of_one_place(rows, doubt):
+    on, none = np.ones(10, bool), np.zeros(10, bool)
+    one = Band(np.full(10, 40.0), on, none, np.full(10, 30.0), np.full(10, 7.5))
+    two = Band(np.full(10, 10.0 + rows), on, none, np.full(10, rows), np.full(10, 2.0))
+    assert _joined(one, two).doubt == pytest.approx(np.full(10, doubt))
+
+
 def test_a_bright_facet_stays_part_of_the_bevel_and_is_reported():
     edge, band = found(strip(0.9))
     assert np.median(edge.row) == pytest.approx(APEX - 0.5, abs=0.3)
@@ -104,7 +112,7 @@ def test_without_grind_lines_a_shadow_is_told_by_where_it_ends_and_stays_in_doub
     assert np.median(np.abs(band.course - (APEX + rows - 0.5))) < 1.0
     assert (band.doubt[band.shadow] > 1.0).all(), "a dark facet looks the same"
     u = band.on(past_shadow(picture, band, edge, BLUR, PX_PER_MM)).systematic_px[band.shadow]
-    assert np.median(u) == pytest.approx(0.25 * rows, rel=0.15)
+    assert np.median(u) == pytest.approx(0.5 * rows, rel=0.15)
 
 
 def test_without_grind_lines_a_bright_band_is_nothing_known():

@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 
 from tests.conftest import drawn_measurement
-from vision.compare import Align, Common, Terms, compare, difference_u_mm
+from vision.compare import Align, Common, Places, Terms, compare, difference_u_mm
 from vision.errors import DeclarationError
+from vision.hints import DeclaredScale, Hints
 from vision.results import Budget, BudgetRow, Figure, Measurement
 
 
@@ -47,6 +48,37 @@ def test_a_result_against_itself_differs_by_nothing():
     assert found.main.value_mm == 0.0
     assert found.main.u_mm > 0.0
     assert found.same_photos == ("edge-1.jpg",)
+
+
+def snapshot(sha256: str, along_px=((400.0, 1210.0), (2900.0, 1180.0))) -> Measurement:
+    """The same from a photo without the strip, its positions along a drawn line."""
+    m = drawn_measurement()
+    hints = Hints(along_px=along_px, scale=DeclaredScale(40.0, 0.01, "a rule"))
+    return replace(m, photos=(replace(m.photos[0], sha256=sha256, hints=hints),))
+
+
+@pytest.mark.parametrize("align", list(Align))
+@pytest.mark.parametrize("turned", [False, True])
+def test_positions_along_a_drawn_line_are_laid_upon_nothing(align, turned):
+    """Drawn from the other end, heel had lain on tip; drawn from 1 mm further on, the places were 1 mm off."""
+    pair = (drawn_measurement(), snapshot("b" * 64))
+    found = compare(*(pair[::-1] if turned else pair), Terms(align))
+    assert found.places is Places.NONE
+    assert found.at_mm.size == 0
+    assert math.isnan(found.mean.value_mm)
+    assert not found.parts
+    assert found.length_mm == 0.0
+    assert found.main.value_mm == 0.0
+    assert found.main.u_mm > 0.0
+    along = ((2900.0, 1180.0), (400.0, 1210.0))
+    assert compare(snapshot("b" * 64), snapshot("b" * 64, along), Terms(align)).places is Places.NONE
+
+
+def test_one_drawn_line_in_one_photo_has_common_places():
+    found = compare(snapshot("b" * 64), snapshot("b" * 64))
+    assert found.places is Places.ONE_LINE
+    assert np.all(found.difference_mm == 0.0)
+    assert compare(drawn_measurement(), drawn_measurement()).places is Places.AXIS
 
 
 def test_unequal_photos_are_not_called_the_same():

@@ -151,9 +151,12 @@ def test_of_several_lights_the_borders_are_taken_together():
     one = line(systematic_px=0.8)
     rows, borders = np.array([one.row, one.row + 1.0, one.row - 1.0]), [border_of(1.0), border_of(0.0), border_of(2.0)]
     together = with_finish_of_all(one, rows, np.full((3, COLUMNS), 0.02), borders)
-    # All see it in one place: what is left is how far the corner lies off the border, the same in all.
-    assert together.row[0] == pytest.approx(LIGHT + 0.8**2 / (0.8**2 + 0.6**2), abs=0.02)
-    assert together.systematic_px[0] == pytest.approx(0.48, abs=0.02)
+    # All see it in one place: what is left is how far the corner lies off the border, the same in all, and what each could err by.
+    u = np.hypot(0.6, borders[0].spread_px[0] / np.sqrt(3.0))
+    assert together.row[0] == pytest.approx(LIGHT + 0.8**2 / (0.8**2 + u**2), abs=0.02)
+    assert together.systematic_px[0] == pytest.approx(0.8 * u / np.hypot(0.8, u), abs=0.02)
+    one_light = with_finish_of_all(one, rows, np.full((3, COLUMNS), 0.02), borders, alike=True)
+    assert one_light.systematic_px[0] > together.systematic_px[0] + 0.02
     nothing = with_finish_of_all(one, rows, np.full((3, COLUMNS), 0.02), [border_of(1.0, np.inf)] * 3)
     assert (nothing.row == one.row).all()
     assert (nothing.systematic_px == one.systematic_px).all()

@@ -90,6 +90,20 @@ def test_measured_as_one_with_every_photo_on_record(setting):
     assert result.zones is not None
 
 
+@pytest.mark.parametrize("count", [2, 3])
+def test_photos_of_one_light_tell_no_more_of_the_corner_than_one(hopeless, count):
+    """Fresh noise and another exposure are no other light: the systematic part stays that of a single photo, and the person is told."""
+    photos = tuple(lit(hopeless, [k * v for v in LAMPS[0]], 31 + i) for i, k in zip(range(count), (1.0, 0.8, 1.1), strict=False))
+    seen = sight_together(photos, DECLARED)
+    assert "lamp-unmoved" in [n.code for n in seen.notes]
+    one = min(float(np.nanmedian(sight(p, DECLARED).lines.shoulder_systematic_px)) for p in photos)
+    assert float(np.nanmedian(seen.lines.shoulder_systematic_px)) > 0.9 * one
+
+
+def test_moved_lights_are_not_called_one(setting):
+    assert "lamp-unmoved" not in [n.code for n in sight_together(setting, DECLARED).notes]
+
+
 def test_sharp_lines_that_agree_are_not_shifted_by_a_rounding(hopeless):
     # A coating as dark under every lamp, ground off to a sharp corner: nothing speaks of a rounding.
     coated = tuple(lit(hopeless, lamp, 41 + i, reach_mm=0.002) for i, lamp in enumerate(((0.50, 0.04), (0.35, 0.03), (0.25, 0.02))))

@@ -1,12 +1,16 @@
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 import statsmodels.api as sm
 from statsmodels.formula.api import ols
 
+from tests.conftest import drawn_measurement
 from vision.errors import DeclarationError
-from vision.repeatability import _spread, components
+from vision.hints import DeclaredScale, Hints
+from vision.repeatability import _spread, compare_results, components
+from vision.results import Measurement
 
 
 def test_components_come_back_from_many_groups():
@@ -40,6 +44,38 @@ def test_groups_no_more_apart_than_chance_have_no_between_part():
 def test_studies_that_say_nothing_are_refused(groups):
     with pytest.raises(DeclarationError, match="repeatability"):
         components(groups)
+
+
+def test_a_study_that_says_nothing_is_named_in_words():
+    for groups, said in (
+        ([[1.0], [2.0]], "2 sessions of 1 result each"),
+        ([[1.0, 2.0], []], "2 sessions of 2 and 0 results"),
+        ([], "no session"),
+    ):
+        with pytest.raises(DeclarationError, match=f"repeatability study of {said}: ") as error:
+            components(groups)
+        assert "[" not in str(error.value)
+
+
+def photographed(sha256: str, **hints) -> Measurement:
+    m = drawn_measurement()
+    return replace(m, photos=(replace(m.photos[0], sha256=sha256, hints=Hints(**hints)),))
+
+
+@pytest.mark.parametrize("sessions", [("", "", ""), ("a", "b", "a"), ("a", "b", "b")])
+def test_two_results_of_one_photo_are_refused_whatever_was_declared(sessions):
+    """Another angle or reading on the same lines: their scatter says nothing of a second photo."""
+    results = [photographed(c * 64) for c in "aba"]
+    results[2] = replace(results[2], declared=replace(results[2].declared, included_angle_deg=34.0))
+    with pytest.raises(DeclarationError, match=r"mon and wed: both rest on the same photo \(edge-1\.jpg\).*second photo"):
+        compare_results(list(zip(sessions, results, strict=True)), ["mon", "tue", "wed"])
+    assert compare_results([("", m) for m in results[:2]]).results == 2
+
+
+def test_a_photo_without_the_strip_has_no_place_in_a_study():
+    snapshot = photographed("b" * 64, along_px=((0.0, 1.0), (2.0, 3.0)), scale=DeclaredScale(40.0, 0.01, "a rule"))
+    with pytest.raises(DeclarationError, match=r"result 2: it was measured without the strip.*drawn line"):
+        compare_results([("", photographed("a" * 64)), ("", snapshot)])
 
 
 def test_no_spread_at_all_is_not_a_number():

@@ -148,6 +148,16 @@ def test_band_says_what_a_declared_scale_costs(drawn):
     assert float(np.nanmedian(widths.width_u_mm)) / WIDTH > 0.025
 
 
+def test_the_band_is_the_same_whichever_way_the_line_was_drawn(drawn):
+    photo, off = bare(drawn, lane=(0.1, 0.1, 0.1)).photo(), "view off square, across the edge"
+    each = [sight(photo, FACTS, hints=hints(line=line)).widths(FACTS).systematic_u_mm[off] for line in (LINE, LINE[::-1])]
+    one, other = (float(np.nanmedian(np.abs(u))) / WIDTH for u in each)
+    assert one == pytest.approx(other, rel=0.01)
+    # The greater of both changes: an inclination of 15 degrees seen 10 / sqrt 3 degrees off.
+    tilt = math.radians(10) / math.sqrt(3)
+    assert one > math.tan(HALF) * math.tan(tilt)
+
+
 @pytest.mark.parametrize("tilt_deg", [-8.0, 8.0])
 def test_view_off_square_is_covered(drawn, tilt_deg):
     """A level face seen from a camera turned about the edge: w cos(15) becomes w cos(15 + tilt) in the photo, the declared view stays."""

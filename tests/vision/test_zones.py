@@ -179,10 +179,33 @@ def test_the_slope_of_a_rise_is_not_shrunk_by_the_waves(blades):
     assert np.mean(slopes) == pytest.approx(0.03, abs=0.0014)
 
 
+def curved(x):
+    """An edge that thickens from 24 mm on, fast at first."""
+    return 0.5 + 0.25 * (1.0 - np.exp(-np.maximum(x - 24.0, 0.0) / 8.0))
+
+
+@pytest.mark.parametrize("left_out", [(20.0, 34.0), (22.0, 38.0), (20.0, 38.0), (23.0, 30.0)])
+def test_a_rise_seen_only_behind_a_gap_may_start_anywhere_in_it(blades, left_out):
+    """The straight line back from behind the gap starts it at 17 to 20 mm, known to 1 mm."""
+    fit = estimate(clean(blades, curved, np.arange(0.0, 44.0, 0.1), local_u=0.001), Declared(included_angle_deg=30.0))
+    rise = find_zones(fit, Stretches(leave_out=(left_out,))).rise
+    assert abs(rise.start_mm - 24.0) <= 2 * rise.start_u_mm
+    assert rise.start_u_mm >= (left_out[1] - left_out[0]) / math.sqrt(12.0) - 0.5
+    whole = find_zones(fit).rise
+    assert abs(whole.slope_mm_per_mm - rise.slope_mm_per_mm) <= 2 * rise.slope_u_mm_per_mm
+
+
+def test_a_slope_that_the_shared_sources_may_explain_is_no_rise():
+    """One doubted reading in the middle makes all bins uncertain together: a rise of -0.0011 ± 0.0025 had been told."""
+    x = np.arange(0.0, 42.0, 1.5)
+    drift = np.outer(x - 20.0, x - 20.0) * 0.004**2
+    assert choose_rise(x, 0.5 + 0.004 * np.maximum(x - 30.0, 0.0), np.eye(x.size) * 1e-8 + drift) is None
+
+
 def test_a_rise_begins_before_the_last_three_bins() -> None:
     # With one bin behind a gap start and slope cannot be told apart: the study's recurve broke on it.
     x = np.append(np.arange(0.0, 20.0, 0.5), 34.0)
     chosen = choose_rise(x, np.append(np.full(40, 0.5), 0.9), np.eye(41) * 1e-6)
     assert chosen is not None
-    assert chosen[0] < x[-3]
+    assert chosen[0] - 2 * chosen[2][0] < x[-2] < x[-1] < chosen[0] + 2 * chosen[2][0]
     assert np.isfinite(chosen[2]).all()
