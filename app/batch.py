@@ -72,8 +72,7 @@ def tasks_of_jobs(paths: Sequence[Path], out: Path) -> list[Task]:
 
 
 def _named(items: Sequence[tuple[str, str, job.Job | Path, Path]], out: Path) -> list[Task]:
-    if out.exists() and not out.is_dir():
-        raise DeclarationError(f"--out {out}", "it is a file, not a folder", "name a new or an existing folder")
+    outputs.check_place(out)
     taken = {TABLE: f"the table {TABLE}"}
     tasks = []
     for name, source, todo, folder in items:
@@ -173,8 +172,7 @@ def _deaf_to_the_keyboard() -> Iterator[None]:
 def measure_one(task: Task) -> Outcome:
     """Measure one task and write its folder; whatever goes wrong becomes the outcome."""
     try:
-        todo = job.read_job(task.job) if isinstance(task.job, Path) else task.job
-        result, _ = make_result(todo, task.folder, task.out)
+        result, _ = make_result(task.job, task.folder, task.out)
     except Exception as error:
         return _refused(
             task, sentence(error) or f"{task.name}: an error in the program, {type(error).__name__}: {error}; please report it."

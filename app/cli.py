@@ -18,7 +18,7 @@ from typing import NoReturn
 from app.pointing import add_pointing, check_pointing, decimal, number, place
 from app.reference_log.commands import add_log
 from app.refusal import EXIT_REFUSED, EXIT_STOPPED, sentence
-from vision.errors import ShoulderlineError
+from vision.errors import NothingLeft, ShoulderlineError
 
 # Where a command's function lives, when not in app/commands.py.
 _HOMES = {
@@ -27,6 +27,8 @@ _HOMES = {
     "compare": "app.compare_commands",
     "log": "app.reference_log.commands",
 }
+# What a command takes any number of, and as what.
+_MANY = {"measure": ("photos", Path), "camera": ("photos", Path), "compare": ("results", str), "repeatability": ("results", str)}
 _PROGRAM = "shoulderline"
 _CAUTION = "Blades cut: guard the edge, keep fingers off its path, and keep caliper jaws off the apex. Local rules come first."
 
@@ -46,6 +48,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     options, unknown = parser.parse_known_args(arguments)
     # A misuse is said under the command's own name: its --help lists the flags.
     parser.prog = " ".join(filter(None, (_PROGRAM, options.command, getattr(options, "log_command", None))))
+    unknown = _late(options, unknown)
     if unknown:
         parser.error(f"unrecognized arguments: {' '.join(unknown)}")
     _check_pairs(parser, options)
@@ -58,11 +61,22 @@ def main(arguments: Sequence[str] | None = None) -> int:
         # Whoever read along (`| head`) has seen enough: no error of ours, and none when Python flushes at its end.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except NothingLeft as error:
+        return _refused(sentence(error), status=EXIT_REFUSED if options.job else 2)
     except (ShoulderlineError, OSError) as error:
         return _refused(sentence(error))
     except KeyboardInterrupt:
         return _refused("stopped: interrupted from the keyboard; nothing was written.", status=EXIT_STOPPED)
     return status
+
+
+def _late(options: argparse.Namespace, unknown: list[str]) -> list[str]:
+    """Take in photos or results that stand behind a flag, which argparse leaves over; returns what is still unknown."""
+    if options.command not in _MANY or any(word.startswith("-") for word in unknown):
+        return unknown
+    name, kind = _MANY[options.command]
+    setattr(options, name, [*getattr(options, name), *map(kind, unknown)])
+    return []
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -124,9 +138,20 @@ def _check_measure(parser: argparse.ArgumentParser, options: argparse.Namespace)
     if len(set(names)) < len(names):
         again = next(n for n in names if names.count(n) > 1)
         parser.error(f"--apart {again}: two stretches have this name, and one would be lost: give each its own")
+    if options.only and all(_covered(only, options.leave_out) for only in options.only):
+        parser.error("--leave-out takes away all that --only leaves: nothing of the edge would be left to measure")
     for position in options.set_aside:
         if position not in [at for at, _ in options.caliper]:
             parser.error(f"--set-aside {position:g}: no --caliper reading was taken at that position")
+
+
+def _covered(stretch: tuple[float, float], by: Sequence[tuple[float, float]]) -> bool:
+    """True where these stretches together hold all of it."""
+    at, end = stretch
+    for a, b in sorted(by):
+        if a <= at:
+            at = max(at, b)
+    return at >= end
 
 
 def position_reading(text: str) -> tuple[float, float]:

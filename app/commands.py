@@ -59,10 +59,8 @@ def measure(options: argparse.Namespace) -> int:
     """``shoulderline measure``: photos and facts (or a job file) in, a folder of results out."""
     if options.each:
         return _measure_each(options)
-    from vision import job
-
     (path,) = options.job or [None]
-    todo, folder = (job.read_job(path), path.parent) if path else (job_from(options), Path())
+    todo, folder = (path, path.parent) if path else (job_from(options), Path())
     from app import summary
     from app.make import make_result
 
@@ -97,6 +95,7 @@ def target(options: argparse.Namespace) -> None:
     from app import outputs
     from calibration_targets import strip
 
+    outputs.check_file(options.out, f"/Title ({strip.TITLE}".encode(), "page with the strip")
     with tempfile.TemporaryDirectory() as folder:
         page = Path(folder) / "strip.pdf"
         strip.draw_pdf(page, options.paper)
@@ -117,6 +116,7 @@ def camera(options: argparse.Namespace) -> None:
 
     # Range checks of the bars live in Declared.
     bars, _ = Declared(included_angle_deg=None, printed_bar_mm=options.printed_bar).bars_mm
+    outputs.check_file(options.out, b'"tilt_spread_deg"', "camera profile", options.photos)
     targets, sizes, name = [], [], ""
     with progress() as report:
         for i, path in enumerate(options.photos):

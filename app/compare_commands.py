@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 
 from app import comparing
-from app.plan_commands import read_result
+from app.plan_commands import read_result, result_file
 from vision.compare import Align, Common, Terms
 from vision.compare import compare as compare_two
 from vision.errors import DeclarationError
@@ -22,6 +22,9 @@ def compare(options: argparse.Namespace) -> None:
     terms = Terms(
         Align(options.align), PLACEMENT_MM if options.alignment is None else options.alignment, frozenset(Common(c) for c in options.same)
     )
+    if options.out:
+        read = [result_file(Path(folder)) for folder in options.results]
+        outputs.check_file(options.out, comparing.HEADER.encode(), "table of 'shoulderline compare'", read)
     first, *others = [(folder, read_result(Path(folder))) for folder in options.results]
     compared = [(name, compare_two(first[1], m, terms)) for name, m in others]
     if options.out and not comparing.placed(compared):

@@ -13,6 +13,7 @@ from vision.results import Measurement
 from vision.rounding import NOT_MEASURED, format_figure
 from vision.zones import JAW_MM
 
+HEADER = "result,at_mm,first_mm,second_mm,difference_mm,difference_u_mm,e_n"
 AXES = {
     Align.POSITION: "position on the printed scale, mm",
     Align.HEEL: "mm along the edge from its heel-side end",
@@ -114,7 +115,7 @@ def placed(compared: Sequence[tuple[str, Comparison]]) -> list[tuple[str, Compar
 
 def csv_text(compared: Sequence[tuple[str, Comparison]]) -> str:
     """Every common place, one row each, for every result compared with the first; no row for one without common places."""
-    rows = ["result,at_mm,first_mm,second_mm,difference_mm,difference_u_mm,e_n"]
+    rows = [HEADER]
     for name, c in compared:
         columns = (c.at_mm, c.first_mm, c.second_mm, c.difference_mm, c.u_mm, c.e_n)
         quoted = '"' + name.replace('"', '""') + '"'

@@ -14,7 +14,7 @@ import numpy as np
 from PIL import Image
 
 from app import files, overlay
-from vision.errors import DeclarationError, ResultUnreadable
+from vision.errors import DeclarationError, ResultUnreadable, ShoulderlineError
 from vision.photo import Photo
 from vision.results import Measurement
 
@@ -65,8 +65,7 @@ def check_folder(folder: Path, photos: Sequence[Path] = ()) -> None:
         `folder` is a file, would overwrite one of the photos, or holds files of a result's names without a readable
         ``measurement.json`` beside them.
     """
-    if folder.exists() and not folder.is_dir():
-        raise DeclarationError(f"--out {folder}", "it is a file, not a folder", "name a new or an existing folder")
+    check_place(folder)
     if not folder.is_dir():
         return
     for photo in photos:
@@ -82,12 +81,25 @@ def check_folder(folder: Path, photos: Sequence[Path] = ()) -> None:
         raise DeclarationError(f"--out {folder}", why, "move that file away or name another folder") from error
 
 
+def check_place(folder: Path) -> None:
+    """Refuse a folder that is a file, or would lie in one; raises `DeclarationError`."""
+    if folder.exists() and not folder.is_dir():
+        raise DeclarationError(f"--out {folder}", "it is a file, not a folder", "name a new or an existing folder")
+    _check_way(f"--out {folder}", folder)
+
+
 def write(folder: Path, contents: Mapping[str, bytes]) -> None:
     """Write every file or none: into a folder beside it first, then moved; foreign files in `folder` stay.
 
     An overlay left by an earlier result of more photos is removed, since it would pass for one of this result's.
     """
-    folder = folder.absolute()
+    try:
+        _write(folder.absolute(), contents)
+    except OSError as error:
+        raise _unwritable(f"--out {folder}", folder, error) from error
+
+
+def _write(folder: Path, contents: Mapping[str, bytes]) -> None:
     folder.parent.mkdir(parents=True, exist_ok=True)
     beside = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
     try:
@@ -103,11 +115,54 @@ def write(folder: Path, contents: Mapping[str, bytes]) -> None:
         shutil.rmtree(beside, ignore_errors=True)
 
 
-def write_file(path: Path, data: bytes) -> None:
-    """Write one file completely or not at all."""
-    path = path.absolute()
+def check_file(path: Path, ours: bytes, kind: str, read: Sequence[Path] = ()) -> None:
+    """Refuse a file to write in whose place stands a folder, what the command reads, or something that is not its own earlier output.
+
+    Parameters
+    ----------
+    path : Path
+    ours : bytes
+        What every file of this kind that the program wrote holds.
+    kind : str
+        In words, "strip's page".
+    read : sequence of Path
+        Files that the command reads.
+
+    Raises
+    ------
+    DeclarationError
+    """
+    keep_apart("--out", path, *read)
+    if not path.exists():
+        return
+    try:
+        # An empty file holds nothing to lose; a device or a pipe is no file to replace.
+        known = path.is_file() and (not path.stat().st_size or ours in path.read_bytes())
+    except OSError as error:
+        raise _unwritable(f"--out {path}", path, error) from error
+    if not known:
+        rule = f"it is there already and no {kind} that this program wrote"
+        raise DeclarationError(f"--out {path}", rule, "move it away or name another file")
+
+
+def keep_apart(flag: str, path: Path, *read: Path, refusal: type[ShoulderlineError] = DeclarationError) -> None:
+    """Refuse a folder, and to write over what a command reads; raises `refusal`."""
     if path.is_dir():
-        raise DeclarationError(f"--out {path}", "it is a folder", "name the file to write")
+        raise refusal(f"{flag} {path}", "it is a folder", "name the file to write")
+    if path.exists() and any(kept.exists() and path.samefile(kept) for kept in read):
+        raise refusal(f"{flag} {path}", "writing there would destroy what is read from it", "name another file")
+
+
+def write_file(path: Path, data: bytes, flag: str = "--out") -> None:
+    """Write one file completely or not at all; raises `DeclarationError`, naming `flag`, where that cannot be."""
+    keep_apart(flag, path)
+    try:
+        _write_file(path.absolute(), data)
+    except OSError as error:
+        raise _unwritable(f"{flag} {path}", path, error) from error
+
+
+def _write_file(path: Path, data: bytes) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
     handle, beside = tempfile.mkstemp(prefix=f".{path.name}-", dir=path.parent)
     try:
@@ -118,6 +173,22 @@ def write_file(path: Path, data: bytes) -> None:
     except BaseException:
         Path(beside).unlink(missing_ok=True)
         raise
+
+
+def _unwritable(what: str, path: Path, error: OSError) -> DeclarationError:
+    """The refusal names what the person gave; the system names a hidden file beside it."""
+    try:
+        _check_way(what, path)
+    except DeclarationError as refusal:
+        return refusal
+    rule = f"it cannot be written ({error.strerror or type(error).__name__})"
+    return DeclarationError(what, rule, "check the permissions there and the free space, or name another place")
+
+
+def _check_way(what: str, path: Path) -> None:
+    """Refuse a place that would lie in a file."""
+    if file := next((p for p in path.absolute().parents if p.exists() and not p.is_dir()), None):
+        raise DeclarationError(what, f"{file} is a file, not a folder", "name a place in a folder")
 
 
 def _umask() -> int:

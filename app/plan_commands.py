@@ -19,6 +19,7 @@ CAUTIONS = (
     "Geometry of a symmetric edge with flat cheeks, not a depth to grind to: go by small steps and measure again.",
 )
 
+_HEADER = "position_mm,bevel_width_mm,thickness_mm,apex_back_mm,included_angle_deg"
 # A nanometre: results of the same photos differ by less (the last binary digits), those of two photos by micrometres.
 _NO_SCATTER_MM = 1e-6
 
@@ -28,6 +29,8 @@ def plan(options: argparse.Namespace) -> None:
     from app import outputs
 
     request = Request(options.new_angle, options.take_back, options.bevel_width, options.cheek_angle)
+    if options.out:
+        outputs.check_file(options.out, _HEADER.encode(), "table of 'shoulderline plan'", [result_file(options.result)])
     made = next_grind.plan(read_result(options.result), request)
     if options.out:
         outputs.write_file(options.out, csv_text(made).encode())
@@ -49,15 +52,9 @@ def plan_text(made: Plan) -> str:
 
 def csv_text(made: Plan) -> str:
     """The plan station by station; cells are empty where not measured or not possible."""
-    columns = {
-        "position_mm": made.position_mm,
-        "bevel_width_mm": made.width_mm,
-        "thickness_mm": made.thickness_mm,
-        "apex_back_mm": made.apex_back_mm,
-        "included_angle_deg": made.included_deg,
-    }
-    rows = [",".join(f"{v:.4f}" if math.isfinite(v) else "" for v in row) for row in zip(*columns.values(), strict=True)]
-    return "\n".join([",".join(columns), *rows]) + "\n"
+    columns = (made.position_mm, made.width_mm, made.thickness_mm, made.apex_back_mm, made.included_deg)
+    rows = [",".join(f"{v:.4f}" if math.isfinite(v) else "" for v in row) for row in zip(*columns, strict=True)]
+    return "\n".join([_HEADER, *rows]) + "\n"
 
 
 def _row_lines(row: Row) -> list[str]:
@@ -166,4 +163,9 @@ def _session(text: str) -> tuple[str, str]:
 
 def read_result(folder: Path) -> Measurement:
     """The result in a folder that ``measure`` wrote, or in its ``measurement.json``."""
-    return files.read_measurement(folder / "measurement.json" if folder.is_dir() else folder)
+    return files.read_measurement(result_file(folder))
+
+
+def result_file(folder: Path) -> Path:
+    """The ``measurement.json`` that stands for a result."""
+    return folder / "measurement.json" if folder.is_dir() else folder

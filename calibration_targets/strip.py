@@ -126,7 +126,7 @@ CARD_MARGIN_MM = 6.0
 _BLOCK_MM = (258.0, 192.0)
 _INK, _SOFT, _PALE = 0.0, 0.35, 0.88
 
-_TITLE = "Measuring strip for knife edges"
+TITLE = "Measuring strip for knife edges"
 _STEPS = (
     ("Print at 100 %", "Actual size, not “fit to page”. Matt paper, black ink, best quality."),
     (
@@ -281,7 +281,7 @@ def draw_pdf(path: str | Path, paper: str = "a4") -> None:
     """
     plan = layout(paper)
     canvas = Canvas(str(path), pagesize=(plan.page_mm[0] * mm, plan.page_mm[1] * mm), invariant=1)
-    canvas.setTitle(f"{_TITLE} ({paper})")
+    canvas.setTitle(f"{TITLE} ({paper})")
     canvas.setAuthor("Shoulderline")
     # Without this, viewers offer "fit to page" first.
     canvas.setViewerPreference("PrintScaling", "None")
@@ -319,7 +319,7 @@ def _paragraph(canvas: Canvas, xy: tuple[float, float], words: str, size: float,
 
 def _draw_heading(canvas: Canvas, plan: Layout, paper: str) -> None:
     x, y = plan.block
-    _text(canvas, (x, y + 185), _TITLE, 17, bold=True)
+    _text(canvas, (x, y + 185), TITLE, 17, bold=True)
     sheet = {"a4": "A4", "letter": "US Letter"}[paper]
     facts = f"{sheet} landscape  ·  {STRIP.columns} × {STRIP.rows} squares of {STRIP.square_mm:g} mm  ·  print at 100 %"
     canvas.setFillGray(_SOFT)

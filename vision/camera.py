@@ -22,6 +22,7 @@ from scipy.optimize import least_squares
 from vision.declared import Declared
 from vision.errors import TargetNotFound
 from vision.flags import Note
+from vision.rounding import round_pair
 from vision.target import Target
 
 if TYPE_CHECKING:
@@ -460,7 +461,7 @@ def _notes(camera: Camera, prior: _Prior, focal_u_px: float) -> tuple[Note, ...]
         notes.append(
             Note(
                 "camera-distance-assumed",
-                f"neither the photo nor you say how far the camera was; {_PRIOR_DISTANCE_MM:g} +- {_PRIOR_DISTANCE_HALF_WIDTH_MM:g} mm "
+                f"neither the photo nor you say how far the camera was; {_PRIOR_DISTANCE_MM:g} ± {_PRIOR_DISTANCE_HALF_WIDTH_MM:g} mm "
                 f"was assumed and {camera.distance_mm:.0f} mm fits best",
                 "measure from the lens to the edge and declare it",
             )
@@ -470,8 +471,8 @@ def _notes(camera: Camera, prior: _Prior, focal_u_px: float) -> tuple[Note, ...]
         notes.append(
             Note(
                 "camera-disagrees",
-                f"the strip's perspective asks for a focal length of {camera.focal_px:.0f} +- {focal_u_px:.0f} px and a distance of "
-                f"{camera.distance_mm:.0f} mm, {deviation:.1f} standard uncertainties from the {prior.source}",
+                f"the strip's perspective asks for a focal length of {' ± '.join(round_pair(camera.focal_px, 2 * focal_u_px))} px and a "
+                f"distance of {camera.distance_mm:.0f} mm, {deviation:.1f} standard uncertainties from the {prior.source}",
                 "check the declared distance and the check bars, use the photo as it came from the camera, and lay the strip flat",
             )
         )

@@ -262,7 +262,7 @@ def angle_note(fit: ThicknessFit) -> Note | None:
     if doubted:
         return Note("angle-off", text, "check the declared angle, how the blade lies, and where the jaws sat")
     text += ": no more than the angle's change along the edge may be; the band reaches to both"
-    return Note("angle-differs", text, "none needed", "info")
+    return Note("angle-differs", text, "nothing to do", "info")
 
 
 def _declared_u_deg(faces: tuple[Face, ...]) -> float:

@@ -31,6 +31,10 @@ class DeclarationError(ShoulderlineError):
     """A declared fact is missing, impossible or contradicts another (exit 3)."""
 
 
+class NothingLeft(DeclarationError):
+    """The stretches that a person marked leave nothing of the edge (exit 2 where flags marked them, 3 where a job file did)."""
+
+
 class PhotoRefused(ShoulderlineError):
     """A file cannot be taken as a photo, or the photo cannot carry a measurement (exit 3)."""
 

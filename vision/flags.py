@@ -45,7 +45,7 @@ STATION_FLAGS: dict[StationFlag, Meaning] = {
     StationFlag.LOW_CONTRAST: Meaning("bevel and cheek hardly differ here", "turn the lamp until the bevel stands out"),
     StationFlag.NARROW: Meaning("the bevel is fewer than 8 px wide here", "go closer, or use a macro lens"),
     StationFlag.BRIDGED: Meaning("a line was carried over a glint, speck or gap from its neighbours", "clean the blade, soften the light"),
-    StationFlag.BY_HAND: Meaning("a guide point placed by a person steered the search here", "none needed; it is on record"),
+    StationFlag.BY_HAND: Meaning("a guide point placed by a person steered the search here", "nothing to do; it is on record"),
     StationFlag.NOT_MEASURED: Meaning("no trustworthy line here; the cells are left empty", "see the other flags of this station"),
     StationFlag.SHADOW: Meaning(
         "a dark band beside the edge could be the blade's shadow or part of the bevel", "soften the light, or point at the apex"

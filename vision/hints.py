@@ -113,10 +113,16 @@ class Hints:
         """
         drawn = [("a point of --along at ", p) for p in self.along_px] + ([("--cheek ", self.cheek_px)] if self.cheek_px else [])
         points = [(f"guide {g}", (g.x_px, g.y_px)) for g in self.guides] + [(f"{k}{p[0]:g},{p[1]:g}", p) for k, p in drawn]
-        for what, (x, y) in points:
-            if not (-0.5 <= x <= size_px[0] - 0.5 and -0.5 <= y <= size_px[1] - 0.5):
-                rule = f"it lies outside {photo}, which is {size_px[0]} x {size_px[1]} px"
-                raise DeclarationError(what, rule, "point at the upright photo, x to the right and y down, in its own pixels")
+        for what, place in points:
+            check_place(what, place, photo, size_px)
+
+
+def check_place(what: str, place_px: tuple[float, float], photo: str, size_px: tuple[int, int]) -> None:
+    """Refuse a place outside a photo of this width and height; raises `DeclarationError`."""
+    x, y = place_px
+    if not (-0.5 <= x <= size_px[0] - 0.5 and -0.5 <= y <= size_px[1] - 0.5):
+        rule = f"it lies outside {photo}, which is {size_px[0]} x {size_px[1]} px"
+        raise DeclarationError(what, rule, "point at the upright photo, x to the right and y down, in its own pixels")
 
 
 def pointing_px(size_px: tuple[int, int], enlarged: int = 1) -> float:

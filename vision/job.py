@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import MISSING, dataclass, field, fields, replace
@@ -29,6 +30,10 @@ from vision.zones import Stretches
 
 SCHEMA = 1
 _REMEDY = "correct the job file"
+# The first line of a file that the program wrote; the digest is that of all lines below it.
+_WRITTEN = "# Written by shoulderline; SHA-256 of the lines below, which fits no more once one of them is changed: "
+# TOML's strings of one line: a # within one begins no comment.
+_STRINGS = re.compile(r'"(?:[^"\\]|\\.)*"|\'[^\']*\'')
 # Facts of one side that stand in its own table; readings and caliper have tables of their own.
 _SIDE_FACTS = tuple(f.name for f in fields(Declared) if f.name not in {"readings", "caliper", "assumed"})
 _PAIRS = {"printed_bar_mm"}
@@ -108,8 +113,8 @@ class Job:
             raise DeclarationError(f"landmarks {[s.landmark for s in self.sides]}", "both sides must name the same one", _REMEDY)
 
 
-def job_text(job: Job) -> str:
-    """The job as TOML; the same job gives the same text."""
+def job_text(job: Job, comments: Sequence[str] = ()) -> str:
+    """The job as TOML, below a line that tells whether the file was changed since and `comments`; the same job gives the same text."""
     first = job.sides[0].declared
     data: dict[str, Any] = {"schema": SCHEMA, "blade": _plain(job.blade), "method": _plain(job.method), "caliper": _plain(first.caliper)}
     data["sides"] = [_side_table(s) for s in job.sides]
@@ -119,7 +124,20 @@ def job_text(job: Job) -> str:
         "leave_out": [list(s) for s in job.stretches.leave_out],
         "apart": {k: list(v) for k, v in job.stretches.apart.items()},
     }
-    return tomli_w.dumps({k: v for k, v in data.items() if v not in ([], {})})
+    text = "".join(f"{c}\n" for c in comments) + tomli_w.dumps({k: v for k, v in data.items() if v not in ([], {})})
+    return f"{_WRITTEN}{hashlib.sha256(text.encode()).hexdigest()}\n{text}"
+
+
+def as_written(text: str) -> bool:
+    """True for a job file that is still, byte for byte, what `job_text` gave."""
+    first, _, rest = text.partition("\n")
+    return first == f"{_WRITTEN}{hashlib.sha256(rest.encode()).hexdigest()}"
+
+
+def comments(text: str) -> tuple[str, ...]:
+    """What a person noted in a job file behind ``#``, line by line."""
+    found = (_STRINGS.sub("", line).partition("#") for line in text.splitlines() if not line.startswith(_WRITTEN))
+    return tuple(f"#{note}" for _, sign, note in found if sign)
 
 
 def write_job(job: Job, path: Path) -> None:
@@ -157,10 +175,11 @@ def read_job(path: Path) -> Job:
     """Read a job file; raises `DeclarationError`."""
     try:
         text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise DeclarationError(
-            f"job file {path}", f"it cannot be read ({getattr(error, 'strerror', None) or error})", "check the path"
-        ) from error
+    except UnicodeDecodeError as error:
+        remedy = "give the job.toml of a result, or save it as UTF-8 text"
+        raise DeclarationError(f"job file {path}", "it is no text in UTF-8, as a job file is", remedy) from error
+    except OSError as error:
+        raise DeclarationError(f"job file {path}", f"it cannot be read ({error.strerror or error})", "check the path") from error
     return job_from_text(text, path.name)
 
 

@@ -334,7 +334,7 @@ _UNMOVED = Note(
 def _remark(count: int, spread_mm: float, reach_mm: float) -> Note:
     text = f"{count} photos with the lamp moved were measured as one: they show the shoulder {1000 * spread_mm:.0f} µm apart (root mean "
     text += f"square), and its rounding is taken to reach {1000 * reach_mm:.0f} µm to either side"
-    return Note("lights", text, "none needed; it is on record", "info")
+    return Note("lights", text, "nothing to do; it is on record", "info")
 
 
 def _together(each: Sequence[Evidence]) -> Evidence:

@@ -25,7 +25,7 @@ from vision.hints import Hints
 from vision.lights import sight_together
 from vision.narrow import Narrowing, narrowing
 from vision.photo import Photo
-from vision.results import Alternative, Measurement, OtherSide, ThicknessProfile, WidthProfile
+from vision.results import COMMON_MM, Alternative, Measurement, OtherSide, ThicknessProfile, WidthProfile, Zones
 from vision.sighting import Progress, Sighting, sight
 from vision.sources import Face
 from vision.thickness import ThicknessFit, face_angles
@@ -170,6 +170,7 @@ def conclude(sides: Sequence[Side], seen: Sequence[Sequence[Sighting]], settings
                 *_gaps([w for w, _ in joined]),
                 *_assumed(sides),
                 *_unlikely(sides),
+                *_uncommon(found),
                 *_by_hand(seen),
                 *rivals.notes(second_lines),
                 *_one_sided(faces),
@@ -340,6 +341,18 @@ def _unlikely(sides: Sequence[Side]) -> list[Note]:
     return out
 
 
+def _uncommon(found: Zones | None) -> list[Note]:
+    """A thickness that a slip in the scale, the angle or a unit explains better than a knife."""
+    low, high = COMMON_MM
+    # Without a headline figure the comparison is with NaN, and nothing is said.
+    mean_mm = found.main.mean.value_mm if found else math.nan
+    if not (mean_mm < low or mean_mm > high):
+        return []
+    where = f"below {low:g}" if mean_mm < low else f"above {high:g}"
+    text = f"a thickness {where} mm behind the edge is beyond what knives commonly have"
+    return [Note("thickness-uncommon", text, "check the scale, the angle and their units, and look at both lines in the overlay")]
+
+
 def _assumed(sides: Sequence[Side]) -> list[Note]:
     """What nobody declared, and what was taken instead."""
     out = []
@@ -386,7 +399,7 @@ def _by_hand(seen: Sequence[Sequence[Sighting]]) -> list[Note]:
     if not steered:
         return []
     where = "; ".join(f"{r.name} by {', '.join(str(g) for g in r.hints.guides)}" for r in steered)
-    return [Note("by-hand", f"corrected by hand: the search was steered in {where}", "none needed; it is on record", "info")]
+    return [Note("by-hand", f"corrected by hand: the search was steered in {where}", "nothing to do; it is on record", "info")]
 
 
 def _gaps(profiles: Sequence[WidthProfile]) -> list[Note]:

@@ -251,7 +251,7 @@ def _notes(merged: WidthProfile, overlaps: tuple[Overlap, ...]) -> list[Note]:
             remedy = "look at both overlays: take the worse photo again, or leave out the photo of another edge"
             out.append(Note("overlap-disagrees", f"{text}: more than both can tell, so both bands are widened until they can", remedy))
         else:
-            out.append(Note("overlap-agrees", f"{text}: they agree", "none needed", "info"))
+            out.append(Note("overlap-agrees", f"{text}: they agree", "nothing to do", "info"))
     gaps = np.diff(merged.position_mm)
     for i in np.flatnonzero(gaps > GAP_MM):
         text = f"no photo shows the edge from {merged.position_mm[i]:z.1f} to {merged.position_mm[i + 1]:z.1f} mm"

@@ -14,6 +14,8 @@ from vision.flags import Note
 from vision.hints import Hints
 
 SCHEMA = 1
+# Thickness behind the edge of production knives as they are seen, with a margin (common practice, no source).
+COMMON_MM = (0.05, 2.0)
 
 
 class _ArrayEquality:

@@ -79,6 +79,7 @@ def notes(found: Sequence[Alternative]) -> tuple[Note, ...]:
     for a in sorted(longest, key=lambda a: a.start_mm):
         thick = f", thickness {a.thickness_mm:.2f} mm at the same angle" if math.isfinite(a.thickness_mm) else ""
         parts.append(f"from {a.start_mm:z.1f} to {a.end_mm:z.1f} mm: bevel width {a.width_mm:.2f} instead of {a.taken_mm:.2f} mm{thick}")
-    more = f"; and {len(found) - len(longest)} shorter stretches" if len(found) > len(longest) else ""
+    left = len(found) - len(longest)
+    more = f"; and {left} shorter {'stretch' if left == 1 else 'stretches'}" if left else ""
     text = f"a second line explains the picture nearly as well as the shoulder taken, {'; '.join(parts)}{more}"
     return (Note("rival-line", text, "look at the dotted line in the overlay; turn the lamp, or point at the shoulder with --guide"),)

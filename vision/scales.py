@@ -10,7 +10,7 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
 from vision.errors import DeclarationError, PhotoRefused
-from vision.hints import DeclaredScale, pointing_px
+from vision.hints import DeclaredScale, check_place, pointing_px
 from vision.photo import Photo
 
 _SQRT3 = math.sqrt(3.0)
@@ -31,7 +31,8 @@ _RULE_MM, _RULE_MM_PER_M = 0.1, 0.1
 
 
 def declared_scale(px_per_mm: float, tolerance_percent: float) -> DeclaredScale:
-    """A scale that the person states, rectangular within its tolerance."""
+    """A scale that the person states, rectangular within its tolerance; raises `DeclarationError`."""
+    _check_tolerance(f"{tolerance_percent:g}", tolerance_percent)
     return DeclaredScale(
         px_per_mm, tolerance_percent / 100 / _SQRT3, f"declared, {px_per_mm:g} px per mm to within {tolerance_percent:g} %"
     )
@@ -53,8 +54,10 @@ def between_points(
     Raises
     ------
     DeclarationError
-        The points lie too close together, or the length is impossible.
+        A point lies outside the photo, they lie too close together, or the length or its tolerance is impossible.
     """
+    for x, y in points_px:
+        check_place(f"--scale-between {x:g},{y:g}", (x, y), "the photo", size_px)
     apart = math.dist(*points_px)
     reach = pointing_px(size_px)
     if not (math.isfinite(length_mm) and 0.1 <= length_mm <= 1000.0):
@@ -62,8 +65,16 @@ def between_points(
     if apart < 20 * reach:
         rule = f"they are {apart:.0f} px apart, and pointing is good to {reach:.0f} px: the scale would be off by 4 % and more"
         raise DeclarationError("the two points of --scale-between", rule, "point at a longer length")
+    _check_tolerance(f"of {tolerance_mm:g} mm", tolerance_mm)
     u = math.hypot(math.sqrt(2.0) * reach / _SQRT3 / apart, tolerance_mm / _SQRT3 / length_mm)
     return DeclaredScale(apart / length_mm, u, f"two points {apart:.0f} px apart, declared as {length_mm:g} ± {tolerance_mm:g} mm")
+
+
+def _check_tolerance(said: str, tolerance: float) -> None:
+    """No ruler, eye or printer gives a scale that is exactly right."""
+    if not (math.isfinite(tolerance) and tolerance > 0):
+        rule = "it must be more than zero: a scale that is exactly right does not exist"
+        raise DeclarationError(f"--scale-tolerance {said}", rule, "say how far off the scale may be")
 
 
 @dataclass(frozen=True)

@@ -27,6 +27,7 @@ from vision.threads import one_blas_thread, side_by_side
 
 # Rows kept on the lane side and the blade side of the coarse apex (mm): contact shadow and noise; the widest bevel and some cheek.
 _LANE_MM, _BLADE_MM = 0.8, 3.2
+_NO_STRIP = "or, if the strip is not in the photo, give its scale with --scale, --scale-between or --scale-rule"
 # Squares too small for an erf fit: a phone's demosaicked picture is no sharper than this.
 _BLUR_UNKNOWN_PX = 1.0
 # The shoulder and apex curves are smoothed over 0.07 mm twice (twicing); errors of the fits stay alike over about that.
@@ -113,7 +114,7 @@ def look(photo: Photo, declared: Declared, profile: CameraProfile | None, hints:
         return _look_along(photo, declared, profile, hints, report)
     report(f"find the strip in {photo.name}", 0.0)
     try:
-        target, small = side_by_side(lambda: find_target(photo.grey(), STRIP), lambda: reduced(photo))
+        target, small = side_by_side(lambda: find_target(photo.grey(), STRIP, _NO_STRIP), lambda: reduced(photo))
         fit = fit_camera(target, (photo.width_px, photo.height_px), photo.focal_px, declared, profile)
     except TargetNotFound as error:
         raise error.of(photo.name) from error

@@ -75,7 +75,7 @@ class Target:
         return _square_px(self.board, self.ids, self.corners_px)
 
 
-def find_target(grey: np.ndarray, board: Board = STRIP) -> Target:
+def find_target(grey: np.ndarray, board: Board = STRIP, otherwise: str = "") -> Target:
     """Find `board` in a photo.
 
     Parameters
@@ -83,6 +83,8 @@ def find_target(grey: np.ndarray, board: Board = STRIP) -> Target:
     grey : (H, W) uint8
         Upright photo, sRGB-coded.
     board : Board
+    otherwise : str
+        What else a person can do who has too little of it, or nothing, in the photo.
 
     Raises
     ------
@@ -93,7 +95,7 @@ def find_target(grey: np.ndarray, board: Board = STRIP) -> Target:
         raise ValueError(f"grey must be (H, W) uint8, got {grey.shape} {grey.dtype}")
     ids, rough = _detect(grey, board)
     if len(ids) < _MIN_CORNERS:
-        _explain_absence(grey, board, len(ids))
+        _explain_absence(grey, board, len(ids), otherwise)
     square = _square_px(board, ids, rough)
     margin = 0.5 * (1 - board.marker_mm / board.square_mm)  # of a square, from a square's edge to the marker in it
     sigma = float(np.clip(0.25 * margin * square, 0.8, 6.0))
@@ -102,7 +104,7 @@ def find_target(grey: np.ndarray, board: Board = STRIP) -> Target:
     shape = grey.shape[1], grey.shape[0]
     keep, _ = consistent(board_mm, corners, is_saddle, shape, square)
     if keep.sum() < _MIN_CORNERS or not _spans_plane(board_mm[keep], board.square_mm):
-        _refuse_too_little(int(keep.sum()), board)
+        _refuse_too_little(int(keep.sum()), board, otherwise)
     blur_at = edge_blurs(grey, ids[keep], corners[keep], board, margin * square)
     blur = float(np.median(blur_at[:, 2])) if len(blur_at) else float("nan")
     if blur > sigma and 0.33 * margin * square > sigma:
@@ -110,7 +112,7 @@ def find_target(grey: np.ndarray, board: Board = STRIP) -> Target:
         corners, is_saddle = refine_saddles(grey, corners, min(blur, 0.33 * margin * square))
         keep, _ = consistent(board_mm, corners, is_saddle & keep, shape, square)
         if keep.sum() < _MIN_CORNERS or not _spans_plane(board_mm[keep], board.square_mm):
-            _refuse_too_little(int(keep.sum()), board)
+            _refuse_too_little(int(keep.sum()), board, otherwise)
     residuals = _residuals(board_mm[keep], corners[keep], shape)
     rms = float(np.sqrt(np.mean(np.sum(residuals**2, axis=1))))
     rejected = int(len(ids) - keep.sum())
@@ -188,7 +190,7 @@ def _module_px(markers: object) -> float:
     return float(np.median(np.linalg.norm(np.roll(quads, 1, axis=1) - quads, axis=2))) / 6.0
 
 
-def _explain_absence(grey: np.ndarray, board: Board, found: int) -> None:
+def _explain_absence(grey: np.ndarray, board: Board, found: int, otherwise: str) -> None:
     k = min(1.0, 1600 / max(grey.shape))
     mirrored = cv2.resize(grey[:, ::-1], None, fx=k, fy=k, interpolation=cv2.INTER_AREA)
     _, ids, _, _ = _detector(board).detectBoard(np.ascontiguousarray(mirrored))
@@ -198,15 +200,15 @@ def _explain_absence(grey: np.ndarray, board: Board, found: int) -> None:
             "the strip's markers read only the other way round",
             "switch off the camera's mirror setting, or use the back camera",
         )
-    _refuse_too_little(found, board)
+    _refuse_too_little(found, board, otherwise)
 
 
-def _refuse_too_little(found: int, board: Board) -> None:
+def _refuse_too_little(found: int, board: Board, otherwise: str) -> None:
     what = "the printed strip was not found" if not found else f"only {found} corners of the printed strip were found"
     raise TargetNotFound(
         what,
         f"at least {_MIN_CORNERS} corners in two rows of a board of {board.columns} x {board.rows} squares are needed",
-        "show a piece of at least four squares' length, sharp, evenly lit and uncovered",
+        "; ".join(filter(None, ("show a piece of at least four squares' length, sharp, evenly lit and uncovered", otherwise))),
     )
 
 

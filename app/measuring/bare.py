@@ -26,7 +26,7 @@ MODES = (
 class Bare:
     """How the scale is known: `between` two points `value` mm apart, else `value` px per mm; `tolerance` in mm or percent.
 
-    A value of 0 or less, and a tolerance below 0, are not said yet."""
+    A value of 0 or less, and a tolerance of 0 or less, are not said yet."""
 
     between: bool
     value: float
@@ -48,14 +48,14 @@ def draw(subject: str) -> Bare | None:
             value = fields.number(left, "Photo px a mm", None, 1.0, key=fields.lasting(f"{subject}-bare-px", None))
             off = fields.number(right, "It may be off by, %", 2.0, 0.5, key=fields.lasting(f"{subject}-bare-px-off", 2.0))
         st.caption("Now point at it in the photo: choose above what a click does.")
-    return Bare(between, value or 0.0, -1.0 if off is None else off)
+    return Bare(between, value or 0.0, off or 0.0)
 
 
 def missing(bare: Bare, work: Work, upload: Upload) -> tuple[str, ...]:
     """What still has to be said or pointed at."""
     out = [] if bare.value > 0 else ["the known length" if bare.between else "the scale"]
-    if bare.tolerance < 0:
-        out.append("how far off that may be, zero or more")
+    if not bare.tolerance > 0:
+        out.append("how far off that may be, more than zero")
     if bare.between and len(work.places(upload.sha256, "scale")) < 2:
         out.append("both ends of the known length (clicks in the photo)")
     if len(work.places(upload.sha256, "along")) < 2:

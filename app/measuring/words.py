@@ -35,13 +35,14 @@ _FIELDS = {
     "--repeatability": "the repeatability in the job file,",
     "--scale-between": "the known length",
     "--scale-rule": "the rule",
+    "--scale-tolerance": "“It may be off by”",
     "--take-back": "“Apex taken back by”",
 }
 _FLAG = re.compile(r"--(?:caliper (?:POSITION|READING)|lie cheek-down|[a-z-]+)(?: X,Y(?: X,Y)*(?: \.\.\.)?|X,Y)?")
 _TURNS = {
     "name them in a job file": "drop the other side's under “The other side, turned over”",
     " (--printed-bar X,Y)": "",
-    " +- ": " ± ",
+    "give its scale with --scale, --scale-between or --scale-rule": "open “No strip in the photo?”",
 }
 
 

@@ -12,13 +12,12 @@ import re
 from decimal import Decimal
 
 from app.reference_log.records import Condition, Record, Source, instrument_kind, name_key
+from vision.results import COMMON_MM
 
 # Four steps to the figure: with fewer, half a step of reading error is more than an eighth of it, and 0.3 passes for 0.4.
 _STEPS_PER_FIGURE = 4
 # No edge is thicker at its shoulder; spines are.
 _THICKEST_MM = 10.0
-# Where production knives are seen to lie, with a margin (common practice, no source): a figure beyond is most often in another unit.
-_SEEN_MM = (0.05, 2.0)
 # Included angle as declared against as ground: twice the tolerance that a declared angle has by default, and once more for a jig
 # set by eye. Bevel width: 7 % between face and projection (design.md section 5), and as much again for unlike sides.
 _ANGLE_OFF_DEG = 6.0
@@ -124,7 +123,8 @@ def cautions(r: Record) -> tuple[str, ...]:
         found.append(f"all {len(r.readings)} readings are equal")
     if finer := _too_many_digits(r):
         found.append(finer)
-    if not _SEEN_MM[0] <= r.thickness_mm <= _SEEN_MM[1]:
+    # Most often it is in another unit.
+    if not COMMON_MM[0] <= r.thickness_mm <= COMMON_MM[1]:
         found.append(f"{r.thickness_mm:.3g} mm is beyond what knives commonly have: check the unit, mm or inch")
     if r.instrument_step is None and r.source is not Source.PHOTO:
         found.append("the instrument's step is not given")

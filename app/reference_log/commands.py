@@ -172,7 +172,7 @@ def _import(options: argparse.Namespace) -> int:
         # One of an earlier import must not stand as this one's: where nothing was turned away, only its header is left.
         if options.turned_away and (outcome.turned_away or options.turned_away.exists()):
             kind = "json" if options.turned_away.suffix.lower() == ".json" else "csv"
-            write_file(options.turned_away, outcome.turned_away_file(kind).encode("utf-8"))
+            write_file(options.turned_away, outcome.turned_away_file(kind).encode("utf-8"), "--turned-away")
 
     if options.turned_away:
         _keep_apart("--turned-away", options.turned_away, options.log, options.file)
@@ -261,14 +261,12 @@ def _export(options: argparse.Namespace) -> int:
 
 def _keep_apart(flag: str, out: Path, log: str | None, *others: Path) -> None:
     """Refuse a folder, and to write over what a command reads: the log, or the file of contributions."""
+    from app.outputs import keep_apart
     from app.reference_log.errors import LogRefused
     from app.reference_log.store import default_path, file_of
 
-    if out.is_dir():
-        raise LogRefused(f"{flag} {out}", "it is a folder", "name the file to write")
-    for kept in (file_of(log) if log else default_path(), *others):
-        if kept and out.exists() and kept.exists() and out.samefile(kept):
-            raise LogRefused(f"{flag} {out}", "writing there would destroy what is read from it", "name another file")
+    own = file_of(log) if log else default_path()
+    keep_apart(flag, out, *([own] if own else []), *others, refusal=LogRefused)
 
 
 def _correct(options: argparse.Namespace) -> int:

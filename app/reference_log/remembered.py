@@ -10,6 +10,7 @@ from app.outputs import write_file
 from app.reference_log.from_result import Knife
 from app.reference_log.records import Condition, Edge
 from app.reference_log.store import default_path
+from vision.errors import DeclarationError
 
 _TEXTS = ("maker", "model", "variant", "contributor")
 
@@ -40,7 +41,7 @@ def save(knife: Knife) -> None:
     try:
         path().parent.mkdir(parents=True, exist_ok=True)
         write_file(path(), json.dumps(data, ensure_ascii=False, indent=1).encode("utf-8"))
-    except (OSError, UnicodeEncodeError):
+    except (OSError, UnicodeEncodeError, DeclarationError):
         return
 
 

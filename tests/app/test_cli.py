@@ -9,6 +9,7 @@ import socket
 import subprocess
 import sys
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -23,6 +24,7 @@ from app.demo import FOLDER
 from vision import job
 from vision.declared import Declared, Lie, Reading
 from vision.errors import EdgeNotFound
+from vision.flags import Note
 from vision.hints import Guide, Hints, LineKind
 from vision.results import Measurement
 
@@ -129,6 +131,21 @@ def test_a_photo_without_the_strip(words: str, px_per_mm: float, u: float, photo
     assert again.hints == hints
 
 
+@pytest.mark.parametrize(
+    ("scale", "words"),
+    [
+        ("--scale-between 100,100 9900,900 25.4", "--scale-between 9900,900: it lies outside the photo, which is 1280 x 960 px"),
+        ("--scale-between 40,-100 700,900 25.4", "--scale-between 40,-100: it lies outside the photo"),
+        ("--scale-between 100,100 700,900 25.4 --scale-tolerance 0", "--scale-tolerance of 0 mm: it must be more than zero"),
+        ("--scale 50 --scale-tolerance 0", "--scale-tolerance 0: it must be more than zero"),
+    ],
+)
+def test_a_scale_that_cannot_be_exits_3(scale: str, words: str, photo: Path, tmp_path: Path, stand_in: list[dict], capsys) -> None:
+    out = tmp_path / "o"
+    flags = f"{scale} --along 100,500 900,520 --cheek 500,300 --angle 30"
+    assert words in refused(["measure", str(photo), *flags.split(), "--out", str(out)], out, capsys)
+
+
 def test_a_rule_without_ticks_exits_3(photo: Path, tmp_path: Path, capsys) -> None:
     flags = "--scale-rule 100,100 1100,120 --along 100,500 900,520 --cheek 500,300 --angle 30"
     assert cli.main(["measure", str(photo), *flags.split(), "--out", str(tmp_path / "o")]) == 3
@@ -183,6 +200,61 @@ def test_misuse_exits_2(wrong: str, capsys) -> None:
     said = capsys.readouterr().err
     assert said.count("\n") == 1, "one line, as a refusal"
     assert said.endswith(" --help' lists the flags.\n")
+
+
+@pytest.mark.parametrize("words", ["{0} --angle 30 {1} --edge-height 0.4", "--angle 30 {0} --edge-height 0.4 {1}", "--angle 30 {0} {1}"])
+def test_photos_may_stand_between_the_flags(words: str, monkeypatch) -> None:
+    kept: list = []
+    monkeypatch.setattr(commands, "measure", kept.append)
+    assert cli.main(["measure", *words.format("a.jpg", "b.jpg").split(), "--guide", "2:apex:8,9", "--out", "o"]) == 0
+    (side,) = commands.job_from(kept[0]).sides
+    assert [(p.path, bool(p.hints)) for p in side.photos] == [("a.jpg", False), ("b.jpg", True)]
+
+
+def test_results_may_stand_between_the_flags(measurement: Measurement, tmp_path: Path, capsys) -> None:
+    for name in "ab":
+        (tmp_path / name).mkdir()
+        photos = tuple(replace(p, sha256=name * 64) for p in measurement.photos)
+        (tmp_path / name / "measurement.json").write_text(files.measurement_text(replace(measurement, photos=photos)))
+    assert cli.main(["compare", str(tmp_path / "a"), "--align", "heel", str(tmp_path / "b")]) == 0
+    assert f"{tmp_path / 'b'} minus {tmp_path / 'a'}:" in capsys.readouterr().out
+
+
+def test_a_flag_that_is_unknown_stays_a_misuse_among_late_photos(capsys) -> None:
+    with pytest.raises(SystemExit) as left:
+        cli.main(["measure", "p.jpg", "--angle", "30", "q.jpg", "--edge-hieght", "0.4", "--out", "o"])
+    assert left.value.code == 2
+    assert "unrecognized arguments: q.jpg --edge-hieght 0.4" in capsys.readouterr().err
+
+
+def test_marks_that_leave_nothing_of_the_edge_are_refused(
+    photo: Path, tmp_path: Path, measurement: Measurement, monkeypatch, capsys
+) -> None:
+    note = Note("no-main-stretch", "the marked stretches leave no measured place", "leave out less")
+    monkeypatch.setattr(vision.measure, "measure_sides", lambda *_: replace(measurement, zones=None, budget=None, notes=(note,)))
+    before, out = sorted(tmp_path.iterdir()), tmp_path / "o"
+    # Told without a look at the photo, which is not even there.
+    with pytest.raises(SystemExit) as left:
+        cli.main(f"measure none.jpg --angle 30 --only 10:20 --leave-out 14:21 --leave-out 5:15 --out {out}".split())
+    assert left.value.code == 2
+    assert "--leave-out takes away all that --only leaves" in capsys.readouterr().err
+    assert cli.main(f"measure {photo} --angle 30 --leave-out 0:100 --out {out}".split()) == 2
+    shown = capsys.readouterr()
+    assert (shown.out, shown.err) == ("", "no result: the marked stretches leave no measured place; leave out less.\n")
+    assert sorted(tmp_path.iterdir()) == before
+    by = tmp_path / "mine.toml"
+    sides = f'[[sides]]\nphotos = [{{ path = "{photo.name}" }}]\ndeclared = {{ included_angle_deg = 30 }}\n'
+    by.write_text(f"{sides}[stretches]\nleave_out = [[0, 100]]\n")
+    assert "leave no measured place" in refused(["measure", "--job", str(by), "--out", str(out)], out, capsys)
+
+
+def test_the_readme_says_what_plan_needs(capsys) -> None:
+    with pytest.raises(SystemExit):
+        cli.main(["plan", "r"])
+    assert "give --new-angle, --take-back or --bevel-width" in capsys.readouterr().err
+    readme = Path(cli.__file__).parents[1].joinpath("README.md").read_text(encoding="utf-8")
+    said = readme.split("### `shoulderline plan RESULT_DIR`")[1].split("\n| flag")[0]
+    assert "Give `--new-angle`, `--take-back` or both, or `--bevel-width` alone." in " ".join(said.split())
 
 
 @pytest.mark.parametrize(
@@ -253,8 +325,10 @@ def test_of_several_photos_the_one_without_a_strip_is_named(photo: Path, tmp_pat
     demo_photo = FOLDER / "plain-edge.jpg"
     line = refused(["measure", str(demo_photo), str(photo), "--angle", "30", "--out", str(out)], out, capsys)
     assert line.startswith("edge-1.jpg: the printed strip was not found: ")
+    assert line.endswith("; or, if the strip is not in the photo, give its scale with --scale, --scale-between or --scale-rule.\n")
     line = refused(["camera", str(photo), "--out", str(out)], out, capsys)
     assert line.startswith("edge-1.jpg: the printed strip was not found: ")
+    assert "--scale" not in line, "a camera profile is made from the strip alone"
 
 
 def test_version_and_help_exit_0(capsys) -> None:
@@ -360,6 +434,51 @@ def test_target_writes_one_page(tmp_path: Path, capsys) -> None:
     assert cli.main(["target", "--paper", "letter", "--out", str(out)]) == 0
     assert out.read_bytes().startswith(b"%PDF")
     assert "print at 100 %" in capsys.readouterr().out
+
+
+def test_the_strips_page_is_written_over_nothing_but_such_a_page(tmp_path: Path, stand_in: list[dict], photo: Path, capsys) -> None:
+    page = tmp_path / "strip.pdf"
+    for paper in ("letter", "a4"):
+        assert cli.main(["target", "--paper", paper, "--out", str(page)]) == 0
+    assert cli.main(["measure", str(photo), "--angle", "30", "--out", str(tmp_path / "r")]) == 0
+    capsys.readouterr()
+    for mine in (photo, tmp_path / "r" / "report.pdf", tmp_path / "r" / "profile.csv"):
+        before = mine.read_bytes()
+        line = refused(["target", "--out", str(mine)], mine, capsys)
+        assert f"--out {mine}: it is there already and no page with the strip that this program wrote; move it away" in line
+        assert mine.read_bytes() == before
+
+
+def test_a_camera_profile_is_written_over_no_photo(photo: Path, capsys) -> None:
+    before = photo.read_bytes()
+    assert "would destroy what is read from it" in refused(["camera", *[str(photo)] * 6, "--out", str(photo)], photo, capsys)
+    assert photo.read_bytes() == before
+
+
+def test_a_place_that_lies_in_a_file_is_told_in_words(photo: Path, tmp_path: Path, stand_in: list[dict], capsys) -> None:
+    inside = photo / "sub" / "strip.pdf"
+    for command in (["target"], ["measure", str(photo), "--angle", "30"], ["measure", str(photo), "--each", "--angle", "30"]):
+        line = refused([*command, "--out", str(inside)], photo, capsys)
+        assert line.startswith(f"--out {inside}: {photo} is a file, not a folder; name a place in a folder.")
+
+
+def test_a_place_that_cannot_be_written_goes_by_the_name_that_was_given(
+    photo: Path, tmp_path: Path, stand_in: list[dict], monkeypatch, capsys
+) -> None:
+    def closed(hidden: Path, _place: Path) -> None:
+        raise PermissionError(13, "Permission denied", str(hidden))
+
+    monkeypatch.setattr("app.outputs.os.replace", closed)
+    for name, command in (("o.pdf", ["target"]), ("r", ["measure", str(photo), "--angle", "30"])):
+        assert cli.main([*command, "--out", str(tmp_path / name)]) == 3
+        said = capsys.readouterr().err
+        assert said.startswith(f"--out {tmp_path / name}: it cannot be written (Permission denied); check the permissions there")
+
+
+def test_a_job_file_that_is_no_text_is_told_in_words(photo: Path, tmp_path: Path, capsys) -> None:
+    out = tmp_path / "o"
+    line = refused(["measure", "--job", str(photo), "--out", str(out)], out, capsys)
+    assert line.startswith(f"job file {photo}: it is no text in UTF-8, as a job file is; give the job.toml of a result")
 
 
 def test_target_into_a_folder_exits_3(tmp_path: Path, capsys) -> None:

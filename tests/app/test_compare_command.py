@@ -37,6 +37,22 @@ def test_every_result_is_set_against_the_first_with_the_librarys_figures(measure
     np.testing.assert_allclose([float(r["difference_mm"]) for r in mine], found[0].difference_mm, atol=5e-5)
 
 
+def test_nothing_is_written_over_the_results(measurement, tmp_path, capsys) -> None:
+    folders = [keep(tmp_path / n, wider(measurement, 1.0, n * 64)) for n in "ab"]
+    for name in "ab":
+        kept = tmp_path / name / "measurement.json"
+        before = kept.read_bytes()
+        assert cli.main(["compare", *folders, "--out", str(kept)]) == 3
+        assert "would destroy what is read from it" in capsys.readouterr().err
+        assert kept.read_bytes() == before
+    mine = tmp_path / "notes.csv"
+    mine.write_text("my,own,table\n")
+    assert cli.main(["compare", *folders, "--out", str(mine)]) == 3
+    assert mine.read_text() == "my,own,table\n"
+    for _ in "12":
+        assert cli.main(["compare", *folders, "--out", str(tmp_path / "again.csv")]) == 0
+
+
 def test_what_is_common_is_said(measurement, tmp_path, capsys) -> None:
     folders = [keep(tmp_path / n, wider(measurement, 1.0, n * 64)) for n in "ab"]
     assert cli.main(["compare", *folders, "--same", "caliper", "--same", "strip", "--align", "heel"]) == 0

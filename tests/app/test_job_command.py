@@ -14,6 +14,7 @@ import pytest
 from app import cli, files
 
 _DRAWN = Path(__file__).resolve().parents[1] / "vision" / "drawn.py"
+FLAGS = ["--angle", "30", "--edge-height", "0", "--camera-distance", "1000"]
 JOB = """
 [blade]
 maker = "Halden"
@@ -101,6 +102,39 @@ def test_a_result_is_made_again_bit_for_bit(folder: Path, capsys) -> None:
     assert "Both sides photographed: 4 mm on the first side's scale is 28 mm on the other's" in capsys.readouterr().out
     document = pypdfium2.PdfDocument(first / "report.pdf")
     assert "thickness adds both sides" in " ".join(document[1].get_textpage().get_text_range().split())
+
+
+def test_what_was_typed_into_a_results_job_file_is_not_lost(folder: Path, capsys) -> None:
+    out = folder / "typed"
+    by_flags = ["measure", str(folder / "photos" / "left.png"), *FLAGS, "--out", str(out)]
+    by_job = ["measure", "--job", str(out / "job.toml"), "--out", str(out)]
+    for arguments in (by_flags, by_flags, by_job):
+        assert cli.main(arguments) == 0, "nothing was typed: an earlier result is replaced"
+    path = out / "job.toml"
+    path.write_text(path.read_text().replace('maker = ""', "maker = 'Halden #1' # as stamped"))
+    typed = {p.name: p.read_bytes() for p in out.iterdir()}
+    (folder / "plain.toml").write_text((folder / "mine.toml").read_text())
+    each = ["measure", "--each", str(folder / "photos" / "left.png"), *FLAGS, "--out"]
+    for arguments in (by_flags, ["measure", "--job", str(folder / "plain.toml"), "--out", str(out)]):
+        capsys.readouterr()
+        assert cli.main(arguments) == 3
+        line = capsys.readouterr().err
+        assert f"--out {out}: the job.toml in it was filled in or changed by hand" in line
+        assert f"measure by it (--job {path})" in line
+    assert {p.name: p.read_bytes() for p in out.iterdir()} == typed
+    assert cli.main([*each, str(folder / "many")]) == 0
+    (folder / "many" / "left" / "job.toml").write_bytes(typed["job.toml"])
+    assert cli.main([*each, str(folder / "many")]) == 3
+    assert (folder / "many" / "left" / "job.toml").read_bytes() == typed["job.toml"]
+    # Measured by that very file, its words stay, and a later run by flags still must not drop them.
+    assert cli.main(by_job) == 0
+    assert 'maker = "Halden #1"' in path.read_text()
+    assert "\n# as stamped\n" in path.read_text()
+    assert cli.main(by_job) == 0
+    assert path.read_text().count("as stamped") == 1
+    capsys.readouterr()
+    assert cli.main(by_flags) == 3
+    assert "says “Halden #1”, which no flag does" in capsys.readouterr().err
 
 
 def test_a_changed_photo_is_refused(folder: Path, capsys) -> None:

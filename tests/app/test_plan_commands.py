@@ -50,6 +50,27 @@ def test_plan_prints_figures_with_uncertainty_and_cautions(measurement, tmp_path
     assert sum(row.count(",,") > 0 for row in rows) == int(np.isnan(measurement.widths.width_mm).sum())
 
 
+def test_a_plan_is_written_over_nothing_but_an_earlier_plan(measurement, tmp_path, capsys) -> None:
+    result, table = keep(tmp_path / "r", measurement), tmp_path / "plan.csv"
+    mine = tmp_path / "precious.jpg"
+    mine.write_bytes(b"\xff\xd8\xff a photo")
+    kept = {p: p.read_bytes() for p in (tmp_path / "r" / "measurement.json", mine)}
+    for path, words in zip(
+        kept, ("would destroy what is read from it", "no table of 'shoulderline plan' that this program wrote"), strict=True
+    ):
+        for given in (result, str(tmp_path / "r" / "measurement.json")):
+            assert cli.main(["plan", given, "--new-angle", "36", "--out", str(path)]) == 3
+            shown = capsys.readouterr()
+            assert (shown.out, shown.err.count("\n")) == ("", 1)
+            assert f"--out {path}: " in shown.err
+            assert words in shown.err
+    assert {p: p.read_bytes() for p in kept} == kept
+    table.touch()
+    for angle in ("36", "38"):
+        assert cli.main(["plan", result, "--new-angle", angle, "--out", str(table)]) == 0
+    assert ",38.0000" in table.read_text()
+
+
 def test_a_marked_stretch_beyond_the_photo_is_not_planned(measurement, tmp_path, capsys) -> None:
     away = Stretch("tip", math.nan, math.nan, Figure(math.nan, math.nan))
     result = keep(tmp_path / "r", replace(measurement, zones=replace(measurement.zones, stretches=(away,))))

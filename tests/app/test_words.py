@@ -13,6 +13,7 @@ import vision
 from app.measuring.words import on_screen, seam, step
 from vision.merge import Overlap
 from vision.narrow import Narrowing, Step
+from vision.sighting import _NO_STRIP
 
 FORM = Path(app.__file__).parent
 
@@ -42,6 +43,7 @@ def test_no_sentence_of_the_library_names_a_flag_on_the_screen() -> None:
         ("if it lay on its cheek, give --lie cheek-down", "if it lay on its cheek, fill in “cheek-down”"),
         ("photograph both sides and name them in a job file", "photograph both sides and drop the other side's under “The other side"),
         ("draw a line along the edge: --along X,Y X,Y ...", "draw a line along the edge: “draws along the edge”"),
+        (_NO_STRIP, "or, if the strip is not in the photo, open “No strip in the photo?”"),
         ("no flag here - nor -- here", "no flag here - nor -- here"),
     ],
 )

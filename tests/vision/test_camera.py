@@ -132,6 +132,7 @@ def test_order_of_sources():
     blind = fit_camera(target, SIZE, None, none)
     assert blind.focal_source == "assumed distance"
     assert [n.code for n in blind.notes] == ["camera-distance-assumed"]
+    assert "100 ± 40 mm was assumed" in blind.notes[0].text
     assert blind.focal_u_px > 0.1 * blind.camera.focal_px
     assert fit_camera(target, SIZE, 9000.0, none, profile).focal_u_px < fit_camera(target, SIZE, 9000.0, none).focal_u_px
 
@@ -187,7 +188,8 @@ def test_a_tilt_beyond_the_range_and_a_wrong_distance_are_said():
     assert "camera-tilted" in codes
     steep = camera(tilt=(-14.0, 6.0), distance=140.0)
     near = Declared(included_angle_deg=30, camera_distance_mm=60.0, camera_distance_tolerance_mm=2.0)
-    assert "camera-disagrees" in [n.code for n in fit_camera(seen(steep), SIZE, None, near).notes]
+    notes = {n.code: n.text for n in fit_camera(seen(steep), SIZE, None, near).notes}
+    assert " ± " in notes["camera-disagrees"]
 
 
 TILTS = [(12, 0), (-12, 0), (0, 12), (0, -12), (9, 9), (-9, 9), (2, -3)]

@@ -67,6 +67,8 @@ def test_reads_back_equal(job):
     text = jobs.job_text(job)
     assert jobs.job_from_text(text) == job
     assert jobs.job_text(jobs.job_from_text(text)) == text
+    assert jobs.as_written(text)
+    assert not any(jobs.as_written(t) for t in (text + " ", text.replace("\n", "\r\n"), text.partition("\n")[2], ""))
 
 
 LEAST = '[[sides]]\nphotos = [{ path = "a.jpg" }]\n'
@@ -147,7 +149,7 @@ def test_a_file_that_cannot_be_read(tmp_path):
     with pytest.raises(DeclarationError, match=r"none\.toml"):
         jobs.read_job(tmp_path / "none.toml")
     (tmp_path / "latin.toml").write_bytes(b"maker = '\xe9'")
-    with pytest.raises(DeclarationError, match="cannot be read"):
+    with pytest.raises(DeclarationError, match="no text in UTF-8"):
         jobs.read_job(tmp_path / "latin.toml")
 
 

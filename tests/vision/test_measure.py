@@ -10,8 +10,9 @@ import pytest
 
 from vision.declared import Caliper, Declared, Lie, Reading
 from vision.errors import DeclarationError
-from vision.measure import Settings, Side, _assumed, _gaps, conclude, measure, measure_sides
+from vision.measure import Settings, Side, _assumed, _gaps, _uncommon, conclude, measure, measure_sides
 from vision.photo import open_photo
+from vision.results import Figure, Stretch, Zones
 from vision.sighting import sight
 
 # A camera far away sees the drawing's parallel view; nothing but the lines is left uncertain.
@@ -45,6 +46,17 @@ def whole(drawn):
 def turned_over(drawn):
     """20 mm of the other side, its bevel seen 0.8 mm wide."""
     return cut(drawn(seen_width_mm=0.8, seed=2).photo(), 0.0, 20.0, "other.png")
+
+
+@pytest.mark.parametrize(
+    ("thickness_mm", "words"), [(0.046, "below 0.05 mm"), (0.06, ""), (0.5, ""), (1.9, ""), (4.55, "above 2 mm"), (math.nan, "")]
+)
+def test_a_thickness_that_no_knife_has_is_questioned(thickness_mm, words):
+    main = Stretch("main", 0.0, 20.0, Figure(thickness_mm, 0.01))
+    notes = _uncommon(Zones(main, None, main.mean, main.mean, main.mean))
+    assert [n.severity for n in notes] == ["caution"] * bool(words)
+    assert all(f"a thickness {words} behind the edge is beyond what knives commonly have" in n.text for n in notes)
+    assert not _uncommon(None)
 
 
 @pytest.mark.parametrize("both", [False, True])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -340,9 +341,24 @@ def test_two_points_and_a_length():
     assert found.px_per_mm == pytest.approx(1000 / 25.4)
     assert found.u_relative == pytest.approx(math.hypot(math.sqrt(2 / 3) * 7.5 / 1000, 0.05 / math.sqrt(3) / 25.4))
     with pytest.raises(DeclarationError, match="apart"):
-        between_points(((100, 100), (150, 100)), 1.0, 0.0, (4000, 3000))
+        between_points(((100, 100), (150, 100)), 1.0, 0.1, (4000, 3000))
     with pytest.raises(DeclarationError, match="length"):
-        between_points(((100, 100), (1500, 100)), math.nan, 0.0, (4000, 3000))
+        between_points(((100, 100), (1500, 100)), math.nan, 0.1, (4000, 3000))
+
+
+@pytest.mark.parametrize("outside", [(9900.0, 1700.0), (100.0, -30.0), (math.nan, 5.0), (4000.0, 10.0)])
+def test_a_length_that_leaves_the_photo_is_refused(outside):
+    for points in ((outside, (500.0, 100.0)), ((500.0, 100.0), outside)):
+        with pytest.raises(DeclarationError, match="outside the photo, which is 4000 x 3000 px"):
+            between_points(points, 41.1, 0.05, (4000, 3000))
+
+
+@pytest.mark.parametrize("tolerance", [0.0, -1.0, math.nan, math.inf])
+def test_a_scale_that_is_exactly_right_is_refused(tolerance):
+    with pytest.raises(DeclarationError, match="--scale-tolerance"):
+        declared_scale(50.0, tolerance)
+    with pytest.raises(DeclarationError, match="--scale-tolerance"):
+        between_points(((100, 100), (1500, 100)), 25.4, tolerance, (4000, 3000))
 
 
 def test_a_softer_shoulder_is_no_refusal_without_the_strip():
@@ -350,3 +366,11 @@ def test_a_softer_shoulder_is_no_refusal_without_the_strip():
     soft = {"shoulder-soft": 0.2}
     assert [c.verdict for c in judge(soft) if c.name == "shoulder-soft"] == [Verdict.REFUSED]
     assert [c.verdict for c in judge(soft, strip=False) if c.name == "shoulder-soft"] == [Verdict.CAUTION]
+
+
+def test_a_slip_in_the_scale_is_questioned(drawn):
+    """Ten degrees and a scale five times too fine make 0.03 mm of a bevel 0.9 mm wide."""
+    photo, facts = bare(drawn).photo(), replace(FACTS, included_angle_deg=10)
+    for px_per_mm, said in ((60.0, False), (300.0, True)):
+        m = measure_sides((Side((photo,), facts, hints=(hints(scale=declared_scale(px_per_mm, 2.0)),)),))
+        assert ("thickness-uncommon" in [n.code for n in m.notes]) is said
