@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import cache, partial
 from importlib import metadata
-from itertools import pairwise
+from itertools import combinations, pairwise
 
 import numpy as np
 
@@ -19,7 +19,7 @@ from vision import bevel, budget, crosscheck, merge, rivals, zones
 from vision.bars import check_bars
 from vision.camera_profile import CameraProfile
 from vision.declared import Declared
-from vision.errors import DeclarationError
+from vision.errors import DeclarationError, PhotoRefused
 from vision.flags import Note
 from vision.hints import Hints
 from vision.lights import sight_together
@@ -33,6 +33,10 @@ from vision.threads import one_blas_thread
 
 # A method that scatters by more than this cannot tell one edge from another.
 _MOST_REPEATABILITY_MM = 0.5
+# Pose, a strip that is not quite flat and the line itself leave a few tenths of a millimetre of where an edge lies beside its strip.
+_ONE_EDGE_MM = 1.0
+# Percentile: single stations may be off by a chip.
+_MOST_OF_IT = 95.0
 # Knives are ground at 10 to 25 degrees a side (common practice, no source). Below, a slip is likelier: one side's angle given for both
 # halves the thickness, and one photo cannot show it.
 _NARROW_INCLUDED_DEG = 20.0
@@ -148,6 +152,8 @@ def conclude(sides: Sequence[Side], seen: Sequence[Sequence[Sighting]], settings
         Each side's photos in order, each found with the same `Declared.of_the_view`; one sighting of all of them with moved light.
     settings : Settings
     """
+    for side, group in zip(sides, seen, strict=True):
+        _refuse_another_edge(side.declared, group)
     joined = _join(sides, seen, settings.repeatability_mm)
     faces = _faces(sides, [widths for widths, _ in joined])
     fit, checks, remarks = crosscheck.settle(faces)
@@ -265,6 +271,36 @@ def _join(
             index += len(sighting.records)
         out.append((widths[0], ()) if len(widths) == 1 else merge.merge_photos(widths))
     return out
+
+
+def _refuse_another_edge(declared: Declared, seen: Sequence[Sighting]) -> None:
+    """Refuse photos of one side that show the edge at different distances from the strip: another blade, or one that was moved.
+
+    Both lie still from photo to photo, so the edge is seen in one place but for what its height and the views leave open.
+    """
+    height, height_u = declared.height_mm
+
+    def course(sighting: Sighting, at_mm: float) -> tuple[np.ndarray, np.ndarray]:
+        x, y = sighting.fit.camera.to_height(sighting.lines.apex_px, at_mm)[:, :2].T
+        known = np.isfinite(x) & np.isfinite(y)
+        order = np.argsort(x[known], kind="stable")
+        return x[known][order], y[known][order]
+
+    for one, other in combinations(seen, 2):
+        apart = []
+        for at_mm in (height, height + height_u):
+            (x, y), (there, level) = course(one, at_mm), course(other, at_mm)
+            inside = (x >= there.min()) & (x <= there.max()) if len(x) and len(there) > 1 else np.zeros(len(x), bool)
+            if inside.sum() < 3 or np.ptp(x[inside]) < merge.SHORTEST_OVERLAP_MM:
+                break
+            apart.append(float(np.percentile(np.abs(y[inside] - np.interp(x[inside], there, level)), _MOST_OF_IT)))
+        if len(apart) == 2 and apart[0] > _ONE_EDGE_MM + abs(apart[1] - apart[0]):
+            raise PhotoRefused(
+                other.record.name,
+                f"it shows the edge up to {apart[0]:.1f} mm away from where {one.record.name} shows it beside the strip: that is another "
+                "blade, or blade and strip were moved against each other",
+                "give the photos of one blade lying still beside the strip, and measure others apart",
+            )
 
 
 def _numbered(widths: WidthProfile, index: int, repeatability_mm: float) -> WidthProfile:

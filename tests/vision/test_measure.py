@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from vision.declared import Caliper, Declared, Lie, Reading
-from vision.errors import DeclarationError
+from vision.errors import DeclarationError, PhotoRefused
 from vision.measure import Settings, Side, _assumed, _gaps, _uncommon, conclude, measure, measure_sides
 from vision.photo import open_photo
 from vision.results import Figure, Stretch, Zones
@@ -111,6 +111,13 @@ def test_an_overlap_that_disagrees_is_flagged(whole, drawn):
     assert seam.text.endswith(": more than both can tell, so both bands are widened until they can")
     found = float(seam.text.split("the bevel ")[1].split(" ")[0])
     assert found == pytest.approx(0.2 / math.cos(math.radians(15)), abs=0.006)
+
+
+@pytest.mark.parametrize("other", [{"edge_mm": 6.0}, {"rise_mm": 3.0}])
+def test_photos_of_two_blades_are_not_merged(whole, drawn, other):
+    """Their mean widths may well agree: the edge of another blade lies elsewhere beside the strip."""
+    with pytest.raises(PhotoRefused, match=r"it shows the edge up to .* mm away from where left.png shows it"):
+        measure([cut(whole, 0.0, 30.0, "left.png"), cut(drawn(**other).photo(), 0.0, 30.0, "right.png")], FACTS)
 
 
 @pytest.fixture(scope="module")
