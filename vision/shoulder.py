@@ -52,8 +52,6 @@ _MOST_USUAL = 3.5
 _RIVAL_SHARE = 0.85
 # A step's evidence is flat over its own blur: the path may lie so many blur radii from its middle, and a row.
 _PATH_BLURS = 2.5
-# Noise and grain change a line's evidence by a third from place to place; half as much again is another matter.
-_CLEARER = 1.5
 # A line without evidence of its own is no better told apart than one with a tenth of its rival's.
 _MOST_SHARE = 10.0
 # One face's rows share about half the evidence of the line that ends it, without being lines.
@@ -207,8 +205,8 @@ def _coarse(evidence: Evidence, apex: np.ndarray, px_per_mm: float, guide: LineG
     own, rival_blocks, share_blocks = _rivals(evidence.score, blocked, best.row, px_per_mm / BLOCK_COLUMNS / 2)
     share = np.interp(at, evidence.column, share_blocks)
     if guide is not None:
-        # Where the person says which line it is, another as good is ruled out; one that is clearer by far may be what they meant.
-        share[np.isfinite(guide.row) & (share < _CLEARER)] = 0.0
+        # Where the person says which line it is, the other one is ruled out.
+        share[np.isfinite(guide.row)] = 0.0
     rival = apex + np.interp(at, evidence.column, rival_blocks)
     # The path has whole rows: a short median takes out its corners before the fit.
     line = median_filter(best.row.astype(float), 3, mode="nearest")
