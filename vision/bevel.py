@@ -11,12 +11,15 @@ from scipy.ndimage import gaussian_filter1d
 from vision.camera import Camera, CameraFit
 from vision.declared import Declared, Lie
 from vision.results import WidthProfile
+from vision.shoulder import ROUNDING_UM
 from vision.sources import DECLARED_CHEEK_TOLERANCE_DEG, DRIFT_U_DEG, prior_angle_deg
 
 # Stations per mm of arc: denser than the shortest waviness of a ground edge (1-2 mm), sparser than the fits' own reach.
 STATION_STEP_MM = 0.1
 # The edge's direction is taken over this length (standard deviation): chips do not turn it, a belly does.
 _TANGENT_MM = 1.0
+# One unknown for all photos of a side (`vision.merge`).
+ROUNDING_SOURCE = "shoulder rounding"
 # Holding a blade level by eye or on a rest (half-width; common practice, no source).
 _LEVEL_TOLERANCE_DEG = 2.0
 
@@ -124,7 +127,10 @@ def profile(lines: Lines, fit: CameraFit, declared: Declared, local_length_mm: f
     own = {name: (u, unit) for name, (_, u, unit) in fit.variants.items()}
     for name, (moved, u, unit) in _lies(pose, declared).items():
         shifts[name], own[name] = widths(camera, lines.apex_px, lines.shoulder_px, moved) - width, (u, unit)
-    for name, px in (("apex line", lines.apex_systematic_px), ("shoulder line", lines.shoulder_systematic_px)):
+    # Where the light ends within a rounding is the lamp's and the grind's doing, alike in all photos of a side; the rest was met anew.
+    rounding_px = np.minimum(lines.shoulder_systematic_px, 1e-3 * ROUNDING_UM / mm_per_px)
+    rest_px = np.sqrt(np.maximum(lines.shoulder_systematic_px**2 - rounding_px**2, 0.0))
+    for name, px in (("apex line", lines.apex_systematic_px), (ROUNDING_SOURCE, rounding_px), ("shoulder line", rest_px)):
         shifts[name], own[name] = px * mm_per_px, (_rms(px), "px")
     apex = apex_points(camera, lines.apex_px, pose.height_mm)
     step = np.linalg.norm(np.diff(apex, axis=0), axis=1)

@@ -1,9 +1,9 @@
 """Several photos along one strip as one profile, and both sides of a blade on one arc.
 
 Photos of one strip meet by `position_mm`: where two overlap, each station comes from the photo whose middle is nearer, and the
-widths of both are compared. The print and the camera are the same in all photos, so those errors stay one unknown; so do the edge's
-height and the blade's lie along one side, declared once for all its photos. Corners (and so tilt) and lines were met anew in every
-photo and become one unknown a photo.
+widths of both are compared. The print and the camera are the same in all photos, so those errors stay one unknown; so do, along one
+side, the edge's height and the blade's lie, declared once for all its photos, and where the light ends on a rounded shoulder. Corners
+(and so tilt) and lines were met anew in every photo and become one unknown a photo.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from vision.bevel import ROUNDING_SOURCE
 from vision.declared import Declared
 from vision.errors import DeclarationError
 from vision.flags import Note, StationFlag
@@ -26,7 +27,7 @@ from vision.thickness import COVERAGE_FACTOR, length_weights
 # Sources whose name starts so are the same in every photo of one strip with one camera.
 SHARED_SOURCES = ("print", "focal", "camera", "radial")
 # The same in every photo of one side, met anew when the blade is turned over.
-SAME_SIDE_SOURCES = ("edge height", "lie of the blade")
+SAME_SIDE_SOURCES = ("edge height", "lie of the blade", ROUNDING_SOURCE)
 # A landmark is read beside a 1 mm scale by eye, to half a division, once on each side (common practice, no source).
 LANDMARK_U_MM = math.hypot(PLACEMENT_MM, PLACEMENT_MM) / math.sqrt(3.0)
 LANDMARK_SOURCE = "place of the landmark"
@@ -199,10 +200,11 @@ def _joined(parts: list[WidthProfile]) -> WidthProfile:
     own: dict[str, tuple[float, str]] = {}
     start = 0
     total = order.size
-    for part in parts:
+    # A photo of which another shows all has no station left, and no source.
+    for part in (p for p in parts if p.photo.size):
         span = slice(start, start + part.position_mm.size)
         for name, shift in part.systematic_u_mm.items():
-            key = name if is_shared(name) else f"{name}, photo {int(part.photo[0]) + 1}" if part.photo.size else name
+            key = name if is_shared(name) else f"{name}, photo {int(part.photo[0]) + 1}"
             sources.setdefault(key, np.zeros(total))[span] = shift
             if name in part.source_u:
                 own[key] = max(own.get(key, (0.0, "")), part.source_u[name])

@@ -60,6 +60,12 @@ def errors_um(sighting):
     return 1000 * (seen - WIDTH_MM - waves(position))[known]
 
 
+def shoulder_u_um(sighting):
+    """Systematic standard uncertainty of the shoulder, um of width."""
+    shifts = sighting.widths(DECLARED).systematic_u_mm
+    return 1000 * np.hypot(shifts["shoulder line"], shifts["shoulder rounding"])
+
+
 def test_three_lights_find_the_corner_that_none_shows(hopeless):
     # Nearly polished: no grind lines whose end would show the corner in every single photo.
     polished = tuple(lit(hopeless, lamp, 11 + i, lines=0.01) for i, lamp in enumerate(LAMPS))
@@ -70,7 +76,7 @@ def test_three_lights_find_the_corner_that_none_shows(hopeless):
     # The middle of the light lies at 0.29 and 0.25 of the rounding toward the brighter face: 14 and 13 um.
     assert max(singles) > 10.0
     assert float(np.median(np.abs(error))) < min(2.0 / 3.0 * min(singles), 4.0)
-    u_um = 1000 * together.widths(DECLARED).systematic_u_mm["shoulder line"]
+    u_um = shoulder_u_um(together)
     assert abs(float(np.median(error))) < 2.0 * float(np.nanmedian(u_um))
     assert "3 photos with the lamp moved" in next(n.text for n in together.notes if n.code == "lights")
 
@@ -112,7 +118,7 @@ def test_sharp_lines_that_agree_are_not_shifted_by_a_rounding(hopeless):
     off = float(np.median(np.abs(errors_um(together))))
     assert off < best + 2.0
     # The sharp singles carry 10 um for a rounding that may be there; three lights that agree need not.
-    assert float(np.nanmedian(1000 * together.widths(DECLARED).systematic_u_mm["shoulder line"])) < 8.0
+    assert float(np.nanmedian(shoulder_u_um(together))) < 8.0
 
 
 def test_an_edge_that_one_lamp_hides_is_found_by_the_others(hopeless, setting):

@@ -95,6 +95,8 @@ def test_two_photos_along_one_strip_merge_by_position(whole):
     assert seam.text.startswith("photo 1 shows the bevel 0.00")
     assert seam.text.endswith(": they agree")
     assert {"shoulder line, photo 1", "shoulder line, photo 2"} <= set(m.widths.systematic_u_mm)
+    # One shoulder in one light: where that ends within the rounding, no second photo tells.
+    assert "shoulder rounding" in m.widths.systematic_u_mm
     assert m.other is None
     assert stages == sorted(stages)
     assert stages[-1] == 1.0

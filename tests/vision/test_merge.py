@@ -165,7 +165,7 @@ def test_both_sides_add_up_each_with_its_own_angle(blades):
 
 
 def test_height_and_lie_are_one_unknown_along_a_side_and_another_on_the_other():
-    for name in ("edge height", "lie of the blade"):
+    for name in ("edge height", "lie of the blade", "shoulder rounding"):
         assert is_shared(name)
         assert not is_shared(name, across_sides=True)
     for name in ("print scale X", "focal length", "camera distance", "radial term"):
@@ -173,6 +173,14 @@ def test_height_and_lie_are_one_unknown_along_a_side_and_another_on_the_other():
         assert is_shared(name, across_sides=True)
     for name in ("corners, tilt about x", "apex line", "shoulder line", "repeatability of the method"):
         assert not is_shared(name)
+
+
+def test_a_photo_that_others_cover_leaves_no_row(blades):
+    x = np.arange(0.0, 40.0, 0.1)
+    parts = [blades.profile(x, np.ones(x.size), systematic={"apex line": np.full(x.size, 0.002)}, photo=i) for i in range(3)]
+    merged, _, _ = merge(parts)
+    seen = {f"apex line, photo {i + 1}" for i in np.unique(merged.photo)}
+    assert {n for n in merged.systematic_u_mm if n.startswith("apex line")} == seen
 
 
 def test_a_merged_side_keeps_units_and_the_mean_keeps_the_height(blades):
