@@ -162,7 +162,7 @@ def band_before(strip: StraightStrip, edge: ApexLine, line: ShoulderLine, px_per
     if band is None:
         return None
     along = max(round(2.0 * _ALONG_MM * px_per_mm), 1)
-    band = _closed(band, found.first, along)
+    band = _carried(_closed(band, found.first, along), found.first)
     bevel = uniform_filter1d(np.isfinite(line.row).astype(float), along, mode="nearest") >= 0.5
     shadow = band.shadow & bevel
     return Band(
@@ -188,6 +188,22 @@ def _closed(band: Band, first: np.ndarray, longest: int) -> Band:
         alike = np.abs(ahead - np.interp(at, sides, band.rows[sides])) <= 2.0 * _WHOLE_ROWS
         shadow[at], course[at], rows[at] = alike, np.where(alike, level, course[at]), np.where(alike, ahead, rows[at])
     return replace(band, shadow=shadow, course=course, rows=rows, doubt=np.where(shadow & ~band.shadow, _ONE_WAY_DOUBT * rows, band.doubt))
+
+
+def _carried(band: Band, first: np.ndarray) -> Band:
+    """The doubt at a shadow's ends carried on where the line taken first (S,) runs on from the shadow's far end: beside such a stretch the
+    search had passed the dark band already, and whether that was shadow or facet is one question."""
+    ends = np.flatnonzero(np.diff(np.concatenate([[False], band.shadow, [False]]).astype(int))).reshape(-1, 2)
+    doubt = band.doubt.copy()
+    for start, stop in ends:
+        for end, step in ((start, -1), (stop - 1, 1)):
+            beside = np.arange(end + step, -1 if step < 0 else len(first), step)
+            if not len(beside) or abs(first[beside[0]] - band.course[end]) > 2.0 * _WHOLE_ROWS:
+                continue
+            on = ~band.shadow[beside] & (np.abs(np.diff(first[beside], prepend=first[beside[0]])) <= _WHOLE_ROWS)
+            on = beside[: len(on) if on.all() else int(np.argmin(on))]
+            doubt[on] = np.maximum(doubt[on], band.doubt[end])
+    return replace(band, doubt=doubt)
 
 
 def _joined(first: Band | None, second: Band | None) -> Band | None:
