@@ -21,6 +21,8 @@ _CODE = (2.2 / 255.0) ** 2 / 12.0
 # The energy of one face's texture varies by a quarter from stretch to stretch (natural log, as in `faces`): twice that between two windows
 # could be chance, four times is none.
 _DOUBTED, _BELIEVED = 0.5, 1.0
+# Power falls by e within so many blurs of a border (it is squared light, and the rougher face has several times as much).
+_CARRIED_BLURS = 2.0
 # Rows behind a candidate that tell the rougher face: as many as the bevel has, within what any face needs and the light stays alike.
 _LEAST_ROWS, _MOST_ROWS = 6, 60
 # Rows of one column repeat each other further than `REPEATS` allows for, and texture has more great departures than Gaussian noise: the
@@ -87,8 +89,11 @@ def roughness(pattern: np.ndarray, light: np.ndarray, blur_px: float, px_per_mm:
     short[row] = gain - best
     short[:least] = short[least]
     short[row[-1] + 1 :] = short[row[-1]]
-    # A line among the smooth rows may be the shoulder all the same: a cheek may be smooth where it begins.
-    short[np.arange(reach)[:, None] < row[at]] = 0.0
+    # A line among the smooth rows may be the shoulder all the same: a cheek may be smooth where it begins. And a blur carries the cheek's
+    # power so far toward the apex: up to there the line's own evidence says where it is.
+    carried = int(np.ceil(_CARRIED_BLURS * blur_px))
+    short[carried:] = short[: reach - carried].copy()
+    short[np.arange(reach)[:, None] < row[at] + carried] = 0.0
     trust = believed(best) * np.clip((rise - _DOUBTED) / (_BELIEVED - _DOUBTED), 0.0, 1.0)
     return Roughness(short, trust)
 

@@ -276,7 +276,7 @@ def test_an_emptied_fact_is_declared_no_longer(open_page) -> None:
     assert height.input_value() == ""
     height.fill("400")
     page.get_by_role("button", name="Measure", exact=True).click()
-    page.get_by_text("it must lie between -20 and 50 mm").wait_for(timeout=30_000)
+    page.get_by_text("it must lie between -20 and 50 mm").first.wait_for(timeout=30_000)
     settled(page)
     assert page.get_by_role("heading", name=" mm (").count() == 0
     assert height.input_value() == "400"
