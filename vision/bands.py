@@ -9,14 +9,14 @@ brighter than the lane or than the bevel.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter, uniform_filter1d
 
 from vision.apex import ApexLine, refine_apex, support_along
+from vision.band import ONE_WAY_DOUBT, WHOLE_ROWS, Band, carried, closed, joined
 from vision.faces import BLOCK_COLUMNS
-from vision.flags import Note, StationFlag
 from vision.grain import grain
 from vision.noise import colour_is_coarse
 from vision.shoulder import ShoulderLine, bridged
@@ -36,8 +36,8 @@ _MOST_SHARE = 1 / 3
 _OTHER_FACE = 0.09
 # One block's likelihood may not outweigh those of a whole stretch.
 _MOST_AGAINST = 30.0
-# What reading a row of a picture is good to; and where grind lines end.
-_WHOLE_ROWS, _WHOLE_ROWS_AROUND = 1.0, 3
+# What the place where grind lines end is good to, rows.
+_WHOLE_ROWS_AROUND = 3
 # Of two places so nearly alike in likelihood (log) neither is told from the other.
 _NEARLY = 0.8
 # In the core of a lamp's shadow at least half of the light is gone, and what reflects the lamp beside it is brighter than that (log).
@@ -49,9 +49,6 @@ _MOST_OF_ALL = 0.8
 _SHADED, _SHARP = -0.3, 0.7
 # A step this many times the root mean square of the others is none of them.
 _STANDS_OUT = 4.0
-# Where one cue alone tells, a dark facet or streak looks like a shadow: of two places of even chances half their distance is the standard
-# deviation.
-_ONE_WAY_DOUBT = 0.5
 # Share of the blocks over several mm that must agree.
 _MOSTLY = 0.7
 # Rows over which JPEG's half resolution and a phone's smoothing smear colour.
@@ -66,60 +63,6 @@ _DARKENED = -0.15
 _NEARBY = (-2, 0, 2)
 # Rows of lane that the search for the beginning of the lines runs on to: more than a pattern's own gap (`vision.grain`).
 _LANE_ROWS = 40
-# Shorter stretches are specks (mm).
-_LEAST_MM = 1.0
-_SHADOW = Note(
-    "shadow-band",
-    "along {length:.0f} mm a dark band {width} mm wide lies before the edge: taken for the blade's own shadow, since the bevel's grind "
-    "lines, light or colour begin behind it",
-    "look at the overlay; soften the light or move the lamp, or point at the apex with a guide point",
-)
-_FACET = Note(
-    "second-facet",
-    "along {length:.0f} mm a second facet {width} mm wide runs beside the apex; the bevel width is that of the whole",
-    "move the lamp: a micro-bevel stays where it is, a reflection moves",
-    "info",
-)
-
-
-@dataclass(frozen=True, eq=False)
-class Band:
-    """What lies before the bevel's grind lines.
-
-    Attributes
-    ----------
-    course : (S,) float
-        Row of the apex where a shadow was taken for part of the bevel, elsewhere the apex as it was.
-    shadow, facet : (S,) bool
-        Where there is a shadow before the apex; where a facet runs along it.
-    rows : (S,) float
-        How wide the band is, rows; NaN where there is none.
-    doubt : (S,) float
-        Standard uncertainty, rows, of an apex that was left where it is though the grind lines rather begin behind a dark band.
-    """
-
-    course: np.ndarray
-    shadow: np.ndarray
-    facet: np.ndarray
-    rows: np.ndarray
-    doubt: np.ndarray
-
-    def on(self, edge: ApexLine) -> ApexLine:
-        """The apex with what the band means for its uncertainty and flags."""
-        told = self.shadow | (self.doubt > 0)
-        flags = np.where(told, edge.flags | int(StationFlag.SHADOW), edge.flags)
-        return replace(edge, systematic_px=np.hypot(edge.systematic_px, self.doubt), flags=flags)
-
-    def notes(self, px_per_mm: float) -> tuple[Note, ...]:
-        """Remarks on the photo, with the length along the edge and the band's width."""
-        out = []
-        for where, note in ((self.shadow, _SHADOW), (self.facet, _FACET)):
-            length = where.sum() / px_per_mm
-            if length >= _LEAST_MM:
-                # Whole rows: the width is good to one of them, two for k = 2.
-                width = f"{np.median(self.rows[where]) / px_per_mm:.2f} ± {2.0 * _WHOLE_ROWS / px_per_mm:.2f}"
-                out.append(replace(note, text=note.text.format(length=length, width=width)))
-        return tuple(out)
 
 
 def past_shadow(strip: StraightStrip, band: Band, edge: ApexLine, blur_px: float, px_per_mm: float) -> ApexLine:
@@ -128,7 +71,7 @@ def past_shadow(strip: StraightStrip, band: Band, edge: ApexLine, blur_px: float
     middle = np.where(band.shadow, course - np.nan_to_num(band.rows) / 2, -np.inf)
     lit = np.arange(len(strip.valid))[:, None] >= middle
     # A beginning of grind lines is good to a row or two.
-    again = refine_apex(replace(strip, valid=strip.valid & lit), blur_px, px_per_mm, None, course, travel_px=2.0 * _WHOLE_ROWS)
+    again = refine_apex(replace(strip, valid=strip.valid & lit), blur_px, px_per_mm, None, course, travel_px=2.0 * WHOLE_ROWS)
     kept = np.where(band.shadow, again.row, edge.row)
     own = {f: np.where(band.shadow, getattr(again, f), getattr(edge, f)) for f in ("u_px", "systematic_px", "flags")}
     if band.shadow.mean() <= 0.5:
@@ -158,11 +101,11 @@ def band_before(strip: StraightStrip, edge: ApexLine, line: ShoulderLine, px_per
     band = _whole(found, edge)
     if band is None:
         cues = side_by_side(lambda: _valley(found, edge), lambda: _tinted(found, strip, edge), lambda: _within(found, edge))
-        band = _joined(cues[0], _joined(cues[1], cues[2]))
+        band = joined(cues[0], joined(cues[1], cues[2]))
     if band is None:
         return None
     along = max(round(2.0 * _ALONG_MM * px_per_mm), 1)
-    band = _carried(_closed(band, found.first, along), found.first)
+    band = carried(closed(band, found.first, along), found.first)
     bevel = uniform_filter1d(np.isfinite(line.row).astype(float), along, mode="nearest") >= 0.5
     shadow = band.shadow & bevel
     return Band(
@@ -172,50 +115,6 @@ def band_before(strip: StraightStrip, edge: ApexLine, line: ShoulderLine, px_per
         np.where(bevel, band.rows, np.nan),
         np.where(bevel, band.doubt, 0.0),
     )
-
-
-def _closed(band: Band, first: np.ndarray, longest: int) -> Band:
-    """The shadow carried on through gaps of at most `longest` columns where the line taken first (S,) runs on before it as on both sides:
-    a shadow does not end and begin again within some mm, while the evidence may."""
-    ends = np.flatnonzero(np.diff(np.concatenate([[False], band.shadow, [False]]).astype(int))).reshape(-1, 2)
-    shadow, course, rows = band.shadow.copy(), band.course.copy(), band.rows.copy()
-    for start, stop in zip(ends[:-1, 1], ends[1:, 0], strict=True):
-        if stop - start > longest:
-            continue
-        at, sides = np.arange(start, stop), [start - 1, stop]
-        level = np.interp(at, sides, band.course[sides])
-        ahead = level - first[at]
-        alike = np.abs(ahead - np.interp(at, sides, band.rows[sides])) <= 2.0 * _WHOLE_ROWS
-        shadow[at], course[at], rows[at] = alike, np.where(alike, level, course[at]), np.where(alike, ahead, rows[at])
-    return replace(band, shadow=shadow, course=course, rows=rows, doubt=np.where(shadow & ~band.shadow, _ONE_WAY_DOUBT * rows, band.doubt))
-
-
-def _carried(band: Band, first: np.ndarray) -> Band:
-    """The doubt at a shadow's ends carried on where the line taken first (S,) runs on from the shadow's far end: beside such a stretch the
-    search had passed the dark band already, and whether that was shadow or facet is one question."""
-    ends = np.flatnonzero(np.diff(np.concatenate([[False], band.shadow, [False]]).astype(int))).reshape(-1, 2)
-    doubt = band.doubt.copy()
-    for start, stop in ends:
-        for end, step in ((start, -1), (stop - 1, 1)):
-            beside = np.arange(end + step, -1 if step < 0 else len(first), step)
-            if not len(beside) or abs(first[beside[0]] - band.course[end]) > 2.0 * _WHOLE_ROWS:
-                continue
-            on = ~band.shadow[beside] & (np.abs(np.diff(first[beside], prepend=first[beside[0]])) <= _WHOLE_ROWS)
-            on = beside[: len(on) if on.all() else int(np.argmin(on))]
-            doubt[on] = np.maximum(doubt[on], band.doubt[end])
-    return replace(band, doubt=doubt)
-
-
-def _joined(first: Band | None, second: Band | None) -> Band | None:
-    """Both findings, the first where it tells of a shadow."""
-    if first is None or second is None:
-        return first or second
-    pairs = {f.name: (getattr(first, f.name), getattr(second, f.name)) for f in fields(Band)}
-    # A shadow that a second cue ends at the same place is no more in doubt; between two places it is either's.
-    apart = np.where(second.shadow, np.abs(second.course - first.course), 0.0)
-    said = np.where(second.shadow, np.where(apart <= 2.0 * _WHOLE_ROWS, 0.0, np.hypot(first.doubt, 0.5 * apart)), first.doubt)
-    pairs["doubt"] = said, second.doubt
-    return Band(**{name: np.where(first.shadow, one, two) for name, (one, two) in pairs.items()})
 
 
 @dataclass(frozen=True, eq=False)
@@ -336,7 +235,7 @@ def _one_cue(found: _Found, edge: ApexLine, told: np.ndarray, place: np.ndarray,
         return None
     shadow_at, rows = found.columns(shadow), found.columns(level + 0.5)
     course, nothing = np.where(shadow_at, found.first + rows, edge.row), np.zeros(len(rows), bool)
-    return Band(course, shadow_at, nothing, np.where(shadow_at, rows, np.nan), np.where(shadow_at, _ONE_WAY_DOUBT * rows, 0.0))
+    return Band(course, shadow_at, nothing, np.where(shadow_at, rows, np.nan), np.where(shadow_at, ONE_WAY_DOUBT * rows, 0.0))
 
 
 def _is_bevel(found: _Found, shadow: np.ndarray, level: np.ndarray) -> np.ndarray:

@@ -11,7 +11,7 @@ import numpy as np
 from scipy.ndimage import uniform_filter1d
 
 from vision.apex import ApexLine, refine_apex
-from vision.bands import Band
+from vision.band import Band
 from vision.shoulder import ShoulderLine, bridged, find_shoulder
 from vision.straighten import StraightStrip
 

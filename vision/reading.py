@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from vision import apex, bands, bevel, checks, contrast, drawn_edge, examine, marks, penumbra, shoulder
+from vision.band import Band
 from vision.camera import CameraFit
 from vision.declared import Declared
 from vision.finish import finish_border, with_finish
@@ -66,7 +67,7 @@ class Reading:
     to_shoulder: LineGuide | None
     edge: apex.ApexLine
     line: shoulder.ShoulderLine
-    band: bands.Band | None
+    band: Band | None
     lines: bevel.Lines
     found: tuple[checks.PhotoCheck, ...]
 

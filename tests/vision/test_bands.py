@@ -7,7 +7,8 @@ import pytest
 from scipy.ndimage import gaussian_filter, gaussian_filter1d
 
 from vision.apex import refine_apex
-from vision.bands import Band, _carried, _joined, band_before, past_shadow
+from vision.band import Band, carried, joined
+from vision.bands import band_before, past_shadow
 from vision.flags import StationFlag
 from vision.shoulder import find_shoulder
 from vision.straighten import StraightStrip
@@ -84,7 +85,7 @@ def test_two_cues_take_the_doubt_away_only_where_they_tell_of_one_place(rows, do
     on, none = np.ones(10, bool), np.zeros(10, bool)
     one = Band(np.full(10, 40.0), on, none, np.full(10, 30.0), np.full(10, 7.5))
     two = Band(np.full(10, 10.0 + rows), on, none, np.full(10, rows), np.full(10, 2.0))
-    assert _joined(one, two).doubt == pytest.approx(np.full(10, doubt))
+    assert joined(one, two).doubt == pytest.approx(np.full(10, doubt))
 
 
 def test_the_doubt_goes_on_beside_a_shadow_where_the_search_had_passed_it():
@@ -94,7 +95,7 @@ def test_the_doubt_goes_on_beside_a_shadow_where_the_search_had_passed_it():
     shadow = np.zeros(200, bool)
     shadow[:60] = True
     band = Band(np.full(200, 100.0), shadow, np.zeros(200, bool), np.where(shadow, 20.0, np.nan), np.where(shadow, 10.0, 0.0))
-    doubt = _carried(band, first).doubt
+    doubt = carried(band, first).doubt
     assert (doubt[:150] == 10.0).all()
     assert not doubt[150:].any()
 
