@@ -14,10 +14,13 @@ import numpy as np
 from vision.grain import ALONG_MM, REPEATS, believed, folded, smooth_along
 from vision.paths import run_on
 from vision.sheet import DARK
+from vision.threads import slices
 
 # Rounding to codes of 8 bits (IEC 61966-2-1, about a power of 2.2), as a variance of shares of the light, times that light: as with
 # photons, less light has more of it.
 _CODE = (2.2 / 255.0) ** 2 / 12.0
+# Blocks of columns squared at a time.
+_RUN_BLOCKS = 128
 # The energy of one face's texture varies by a quarter from stretch to stretch (natural log, as in `faces`): twice that between two windows
 # could be chance, four times is none.
 _DOUBTED, _BELIEVED = 0.5, 1.0
@@ -70,7 +73,9 @@ def roughness(pattern: np.ndarray, light: np.ndarray, blur_px: float, px_per_mm:
     if reach < least + _LEAST_ROWS:
         return nothing
     along = max(ALONG_MM * px_per_mm / block, 2.0)
-    power = smooth_along(folded(np.square(np.ascontiguousarray(pattern[:, : columns * block])), block), along)
+    # Run by run: squares of a whole strip would be another picture in memory.
+    runs = slices(columns * block, _RUN_BLOCKS * block)
+    power = smooth_along(np.concatenate([folded(np.square(pattern[:, part]), block) for part in runs], axis=1), along)
     row = np.arange(least, reach - _LEAST_ROWS + 1)
     spans = first, row, np.minimum(row + np.clip(row - first, _LEAST_ROWS, _MOST_ROWS), reach)
     smooth, rough = _means(power, *spans)
