@@ -15,7 +15,7 @@ WHOLE_ROWS = 1.0
 # deviation.
 ONE_WAY_DOUBT = 0.5
 # Shorter stretches are specks (mm).
-LEAST_MM = 1.0
+_LEAST_MM = 1.0
 _SHADOW = Note(
     "shadow-band",
     "along {length:.0f} mm a dark band {width} mm wide lies before the edge: taken for the blade's own shadow, since the bevel's grind "
@@ -63,17 +63,22 @@ class Band:
         out = []
         for where, note in ((self.shadow, _SHADOW), (self.facet, _FACET)):
             length = where.sum() / px_per_mm
-            if length >= LEAST_MM:
+            if length >= _LEAST_MM:
                 # Whole rows: the width is good to one of them, two for k = 2.
                 width = f"{np.median(self.rows[where]) / px_per_mm:.2f} ± {2.0 * WHOLE_ROWS / px_per_mm:.2f}"
                 out.append(replace(note, text=note.text.format(length=length, width=width)))
         return tuple(out)
 
 
+def runs(where: np.ndarray) -> np.ndarray:
+    """(N, 2) first column and the one behind the last of each run of True in `where` (S,)."""
+    return np.flatnonzero(np.diff(np.concatenate([[False], where, [False]]).astype(int))).reshape(-1, 2)
+
+
 def closed(band: Band, first: np.ndarray, longest: int) -> Band:
     """The shadow carried on through gaps of at most `longest` columns where the line taken first (S,) runs on before it as on both sides:
     a shadow does not end and begin again within some mm, while the evidence may."""
-    ends = np.flatnonzero(np.diff(np.concatenate([[False], band.shadow, [False]]).astype(int))).reshape(-1, 2)
+    ends = runs(band.shadow)
     shadow, course, rows = band.shadow.copy(), band.course.copy(), band.rows.copy()
     for start, stop in zip(ends[:-1, 1], ends[1:, 0], strict=True):
         if stop - start > longest:
@@ -89,9 +94,8 @@ def closed(band: Band, first: np.ndarray, longest: int) -> Band:
 def carried(band: Band, first: np.ndarray) -> Band:
     """The doubt at a shadow's ends carried on where the line taken first (S,) runs on from the shadow's far end: beside such a stretch the
     search had passed the dark band already, and whether that was shadow or facet is one question."""
-    ends = np.flatnonzero(np.diff(np.concatenate([[False], band.shadow, [False]]).astype(int))).reshape(-1, 2)
     doubt = band.doubt.copy()
-    for start, stop in ends:
+    for start, stop in runs(band.shadow):
         for end, step in ((start, -1), (stop - 1, 1)):
             beside = np.arange(end + step, -1 if step < 0 else len(first), step)
             if not len(beside) or abs(first[beside[0]] - band.course[end]) > 2.0 * WHOLE_ROWS:

@@ -15,7 +15,7 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter, uniform_filter1d
 
 from vision.apex import ApexLine, refine_apex, support_along
-from vision.band import ONE_WAY_DOUBT, WHOLE_ROWS, Band, carried, closed, joined
+from vision.band import ONE_WAY_DOUBT, WHOLE_ROWS, Band, carried, closed, joined, runs
 from vision.faces import BLOCK_COLUMNS
 from vision.grain import grain
 from vision.noise import colour_is_coarse
@@ -243,7 +243,7 @@ def _is_bevel(found: _Found, shadow: np.ndarray, level: np.ndarray) -> np.ndarra
     runs on past them without a step. Where a shadow had been followed instead of the edge, the line comes back to the edge beyond it."""
     first, width = found.blocks(found.first), found.blocks(found.second - found.first)
     beyond, out = round(found.px_per_mm / BLOCK_COLUMNS), np.zeros(len(shadow), bool)
-    for start, stop in np.flatnonzero(np.diff(np.concatenate([[False], shadow, [False]]).astype(int))).reshape(-1, 2):
+    for start, stop in runs(shadow):
         if (level[start:stop] >= _MOST_OF_ALL * width[start:stop]).mean() <= 0.5:
             continue
         # Inside and outside of both ends, as far as the photo shows them.
@@ -384,9 +384,8 @@ def _later(short: np.ndarray, trust: np.ndarray, width: np.ndarray, most: int, p
 
 def _stretches(sure: np.ndarray, likely: np.ndarray) -> np.ndarray:
     """(C,) runs of `likely` that hold a `sure` block."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], likely, [False]]).astype(int)))
     out = np.zeros(len(sure), bool)
-    for start, stop in edges.reshape(-1, 2):
+    for start, stop in runs(likely):
         out[start:stop] = sure[start:stop].any()
     return out
 

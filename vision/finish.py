@@ -103,8 +103,8 @@ def with_finish_of_all(
     place = centre(seen, u_px, np.array([np.where(t, b.spread_px, 0.0) for t, b in zip(told, borders, strict=True)]))
     corner = np.mean([b.corner_px for b in borders], axis=0)
     if alike:
-        each = np.array([np.where(t, b.spread_px, np.nan) for t, b in zip(told, borders, strict=True)])
-        corner = np.hypot(corner, np.where(np.isfinite(each).any(axis=0), np.min(np.nan_to_num(each, nan=np.inf), axis=0), 0.0))
+        least = np.min([b.spread_px for b in borders], axis=0)
+        corner = np.hypot(corner, np.where(np.isfinite(least), least, 0.0))
     u = np.where(np.isfinite(place.row), np.sqrt(place.u_px**2 + place.systematic_px**2 + corner**2), np.inf)
     return _weighed(line, line.systematic_px, np.zeros(len(u)), place.row, u)
 

@@ -7,22 +7,23 @@ the line before the first one, or the one behind it.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
+from vision.band import ONE_WAY_DOUBT
 from vision.checks import OF_THE_LINES, PhotoCheck, Verdict, refusal
 from vision.errors import EdgeNotFound
 from vision.faces import BLOCK_COLUMNS
 from vision.flags import Note, StationFlag
 from vision.hints import LineKind
-from vision.lane import ApexCurve, curve_along
+from vision.lane import curve_along
 from vision.reading import Reading, Sought, read, stations
 from vision.sheet import DARK
 from vision.shoulder import bridged, find_shoulder
-from vision.straighten import from_behind, straighten
+from vision.straighten import StraightStrip, from_behind, straighten
 
 # Ground steel is brighter than this check allows: where it refuses, what lies behind the first line is a coating, a shadow or a dark lane.
 _NO_STEEL = "bevel-dark"
@@ -58,41 +59,35 @@ def read_anew(sought: Sought, first: Reading) -> tuple[Reading, tuple[Note, ...]
     if hints.scale is not None or hints.points_of(LineKind.APEX):
         return first, ()
     if behind is not None:
-        second = read(replace(sought, view=replace(sought.view, curve=behind)))
+        further = read(replace(sought, view=replace(sought.view, curve=behind)))
         # A cheek has no facet of its own: where one lies behind the second line, and no fainter one, the first was the paper's border.
-        if (_convincing(second) and _surer(second, first)) or (refusal(first.found) and not refusal(second.found)):
-            return second, (_note("was taken for the border of the strip's paper", sought, first, second),)
-        if _too_narrow(second):
+        if (_convincing(further) and _surer(further, first)) or (refusal(first.found) and not refusal(further.found)):
+            return further, (_note("was taken for the border of the strip's paper", sought, first, further),)
+        if _too_narrow(further):
             raise EdgeNotFound(sought.photo.name, *_PAPER_OR_EDGE)
-    if (shaded := _behind_shadow(sought, first)) is not None:
-        return shaded
-    why = _misread(first.found)
-    tried = [read(replace(sought, view=replace(sought.view, curve=c)), known=True) for c in _other_edges(sought, first)] if why else []
-    passed = [(_sureness(again), again) for again in tried if _convincing(again)]
-    if why is None or not passed:
+    shaded, why = _darker_between(first), _misread(first.found)
+    # A shadow may lie across the printed scale; a bevel taken for lane may not.
+    second = _about(sought, first.strip, first.line.row, on_print=shaded) if shaded or why else None
+    if shaded and second is not None and _convincing(second):
+        return _behind_shadow(sought, first, second)
+    if why is None:
         return first, ()
-    best = max(passed, key=lambda p: p[0])[1]
+    passed = [again for again in (second, _about_the_line_before(sought, first)) if again and _convincing(again)]
+    if not passed:
+        return first, ()
+    best = max(passed, key=_sureness)
     return best, (_note(f"is no edge: {why.text}", sought, first, best),)
 
 
-def _behind_shadow(sought: Sought, first: Reading) -> tuple[Reading, tuple[Note, ...]] | None:
-    """The reading about the second line, where the first surface may be the lane in the blade's own shadow; None where none is convincing.
+def _behind_shadow(sought: Sought, first: Reading, second: Reading) -> tuple[Reading, tuple[Note, ...]]:
+    """The reading about the second line, where the first surface may be the lane in the blade's own shadow.
 
     A hard shadow is as sharp as an edge, keeps the lane's colour and is darker than the lane and than what is lit behind it. So is a dark
     bevel; but its cheek has no facet behind. A dark facet at the apex has: half of what lies between both lines stays in doubt.
     """
-    if not _darker_between(first):
-        return None
-    strip, scale = first.strip, sought.view.scale
-    px = strip.to_photo(gaussian_filter1d(bridged(first.line.row), _COURSE_MM * scale, mode="nearest"))
-    curve = curve_along(px, strip.normal_px)
-    again = read(replace(sought, view=replace(sought.view, curve=curve)), known=True)
-    if not _convincing(again):
-        return None
-    band = float(np.nanmedian(first.line.row - first.edge.row))
-    edge = again.edge
-    edge = replace(edge, systematic_px=np.hypot(edge.systematic_px, 0.5 * band), flags=edge.flags | int(StationFlag.SHADOW))
-    taken = replace(again, edge=edge, lines=stations(again.strip, edge, again.line, scale))
+    band, edge = float(np.nanmedian(first.line.row - first.edge.row)), second.edge
+    edge = replace(edge, systematic_px=np.hypot(edge.systematic_px, ONE_WAY_DOUBT * band), flags=edge.flags | int(StationFlag.SHADOW))
+    taken = replace(second, edge=edge, lines=stations(second.strip, edge, second.line, sought.view.scale))
     return taken, (_note("may end the blade's own shadow on the lane, or a dark facet at the edge", sought, first, taken),)
 
 
@@ -153,22 +148,27 @@ def _surer(one: Reading, other: Reading) -> bool:
     return _sureness(one) >= _sureness(other) and bool(apart[0] >= apart[1])
 
 
-def _other_edges(sought: Sought, first: Reading) -> Iterator[ApexCurve]:
-    """Curves that may be the edge instead: the line before the first one, within the blank lane, and the second line."""
+def _about_the_line_before(sought: Sought, first: Reading) -> Reading | None:
+    """The reading about the line before the first one, within the blank lane; None where there is none."""
+    if not np.isfinite(first.edge.row).any():
+        return None
     view, curve = sought.view, sought.view.curve
     # As many rows before the curve as a bevel may have.
     strip = straighten(sought.photo, curve.curve_px, curve.inward_px, view.rows[1], view.rows[1])
     more, last = strip.row_of_apex - first.strip.row_of_apex, len(strip.valid) - 1
-    rows = [first.line.row + more]
-    if np.isfinite(first.edge.row).any():
-        before = find_shoulder(from_behind(strip), last - first.edge.row - more, first.edge.blur_px, view.scale)
-        rows.append(last - before.row)
-    for row in rows:
-        if np.isfinite(row).mean() < _MOSTLY:
-            continue
-        px = strip.to_photo(gaussian_filter1d(bridged(row), _COURSE_MM * view.scale, mode="nearest"))
-        if np.median(_from_strip(sought, px)) > curve.lane_from_mm:
-            yield curve_along(px, strip.normal_px)
+    before = find_shoulder(from_behind(strip), last - first.edge.row - more, first.edge.blur_px, view.scale)
+    return _about(sought, strip, last - before.row)
+
+
+def _about(sought: Sought, strip: StraightStrip, row: np.ndarray, *, on_print: bool = False) -> Reading | None:
+    """The reading about a line, rows (S,) of a strip; None where it is mostly unknown, or lies on the strip's print unless it may."""
+    view = sought.view
+    if np.isfinite(row).mean() < _MOSTLY:
+        return None
+    px = strip.to_photo(gaussian_filter1d(bridged(row), _COURSE_MM * view.scale, mode="nearest"))
+    if not on_print and np.median(_from_strip(sought, px)) <= view.curve.lane_from_mm:
+        return None
+    return read(replace(sought, view=replace(view, curve=curve_along(px, strip.normal_px))), known=True)
 
 
 def _from_strip(sought: Sought, px: np.ndarray) -> np.ndarray:

@@ -24,7 +24,7 @@ _RUN_BLOCKS = 128
 # The energy of one face's texture varies by a quarter from stretch to stretch (natural log, as in `faces`): twice that between two windows
 # could be chance, four times is none.
 _DOUBTED, _BELIEVED = 0.5, 1.0
-# Power falls by e within so many blurs of a border (it is squared light, and the rougher face has several times as much).
+# Within so many blurs of a border neither face is itself, nor does the search's path keep closer to a line (`shoulder`).
 _CARRIED_BLURS = 2.0
 # Rows behind a candidate that tell the rougher face: as many as the bevel has, within what any face needs and the light stays alike.
 _LEAST_ROWS, _MOST_ROWS = 6, 60
