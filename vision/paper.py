@@ -13,7 +13,8 @@ from vision.sheet import DARK, TICK_MM, SheetView, unevenness
 
 # Nothing matt is brighter than white paper under the same lamp by more than its uneven light (log).
 _BRIGHTER_THAN_PAPER = 0.05
-
+# A line is brighter than what lies before it by more than a lamp's light changes over a tenth of a millimetre (log).
+_BRIGHTER_LINE = 0.02
 # Printed ink gives back about 0.06 of what paper does; as in the photo check `bevel-dark`.
 _AS_DARK_AS_INK = 0.07
 # How far the light on two matt surfaces side by side may differ along a photo (log), and how far it does at the least (grain, noise).
@@ -41,10 +42,11 @@ def possible_cut(view: SheetView, row: np.ndarray) -> np.ndarray | None:
     return cut if behind <= paper + _BRIGHTER_THAN_PAPER else None
 
 
-def paper_border(view: SheetView, lines: tuple[np.ndarray, np.ndarray], beyond: np.ndarray) -> int:
+def paper_border(view: SheetView, lines: tuple[np.ndarray, np.ndarray], before: np.ndarray, beyond: np.ndarray) -> int:
     """How many cues more than not say that the first of two lines is where the strip's paper was cut, the apex being the second.
 
-    Each cue is weak alone: `DECIDED` more, for or against, decide. `beyond` is the strength of lines past the second.
+    Each cue is weak alone: `DECIDED` more, for or against, decide. `before` and `beyond` are the strength of lines by the noise of the
+    paper before the first line, and past the second.
     """
     first, second = lines
     gap = view.mm * (second - first)
@@ -63,14 +65,20 @@ def paper_border(view: SheetView, lines: tuple[np.ndarray, np.ndarray], beyond: 
     between = median(first + 2, np.maximum(second - shade - 1, first + 4))
     behind = median(second + 2, second + shade + 2)
     shadow_first = median(first - shade, first - 1)[0] - paper[0]
-    shadow_second = median(second - shade, second - 1)[0] - between[0]
+    # Against what lies beside it: far off there may be another surface.
+    shadow_second = (
+        median(second - shade, second - 1)[0] - median(np.maximum(first + 2, second - far), np.maximum(second - shade - 1, first + 4))[0]
+    )
     ground = [_grain(view, *ends) for ends in ((first + 3, second - 2), (second + 2, second + round(0.5 / view.mm) + 2))]
     third = long_lines(beyond, round(TICK_MM / view.mm))[: int(second.max() + 3.5 / view.mm)].max(axis=0)
     black = np.exp(between[0]) - DARK < _AS_DARK_AS_INK * (np.exp(paper[0]) - DARK)
     shadow = _shadow_cue(shadow_first, shadow_second)
+    tinted = np.abs(between[1:3] - paper[1:3]).max() > 0.3
     cues = (
         # Steel reflects the lamp that lights the paper, or a bluer sky (log ratio 0.2); card and wood have colours of their own.
-        2 * (np.abs(between[1:3] - paper[1:3]).max() > 0.3),
+        2 * tinted,
+        # A surface of the paper's colour with bright lines along it is steel; wood and cloth have lines, and a colour.
+        -2 * (not tinted and not black and _streaked(view, before, first + 2 * shade, second - 2 * shade)),
         # Ground steel gives back more of the lamp's light than printed ink does; a blackened bevel has no third line behind it.
         2 * (black and (third > 0).mean() > 0.3),
         # Nothing matt is brighter than white paper.
@@ -129,6 +137,19 @@ def _shadow_cue(first: float, second: float) -> int:
     if first < second - 0.12 and second > -0.06:
         return -2
     return int(second < first - 0.05) - int(first < second - 0.05)
+
+
+def _streaked(view: SheetView, strength: np.ndarray, low: np.ndarray, high: np.ndarray) -> bool:
+    """Whether in rows ``low < r < high`` it grows brighter at connected lines along the edge, over most of its length.
+
+    A shadow that the blade casts on a lane has borders too, and grows darker all the way.
+    """
+    smooth = cv2.blur(view.features[..., 0], (max(round(0.5 / view.mm), 3), 1))
+    brighter = np.zeros(smooth.shape, bool)
+    brighter[1:-2] = smooth[3:] - smooth[:-3] > _BRIGHTER_LINE
+    rows = np.arange(len(smooth))[:, None]
+    lines = long_lines(strength, round(TICK_MM / view.mm)) > 0
+    return bool((lines & brighter & (rows > low) & (rows < high)).any(axis=0).mean() > 0.5)
 
 
 def _grain(view: SheetView, low: np.ndarray, high: np.ndarray) -> float:

@@ -130,3 +130,14 @@ def test_the_lines_are_found_under_other_light(case: str) -> None:
     far = off > 40.0
     assert far.mean() < 0.01 or found.flagged[seen][far].mean() > 0.9
     assert found.elsewhere == 0
+
+
+def test_a_bevel_as_bright_as_paper_before_a_streaked_cheek_is_no_paper() -> None:
+    """The first line was once taken for the border of the strip's paper, and a streak 6 mm up the cheek for the edge."""
+    found = outcome("p05-tall-target-low", Light((1.09, 1.03, 0.99), (0.59, 0.63), (1.86, 1.3), (1.02, 1.0, 1.02)))
+    seen = np.isfinite(found.error_um)
+    assert seen.mean() > 0.85
+    assert found.elsewhere == 0
+    # Between the streaks of the cheek the shoulder is in doubt, and says so.
+    far = np.abs(found.error_um[seen]) > 40.0
+    assert found.flagged[seen][far].mean() > 0.9

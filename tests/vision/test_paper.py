@@ -21,12 +21,24 @@ def view(between, behind, ramp=0.0, seed=3):
     return SheetView(features, ~none, none, 0.0, MM, np.zeros(COLUMNS, int), np.full(COLUMNS, 20))
 
 
-def told(picture, third=0.0):
-    lines = np.full(COLUMNS, FIRST - 1), np.full(COLUMNS, SECOND - 1)
-    beyond = np.zeros((ROWS, COLUMNS), np.float32)
+def cues(picture, third=0.0, between=(), second=SECOND):
+    """`third` is the strength of a line behind both, `between` are rows of lines between them."""
+    lines = np.full(COLUMNS, FIRST - 1), np.full(COLUMNS, second - 1)
+    before, beyond = np.zeros((2, ROWS, COLUMNS), np.float32)
     if third:
-        beyond[SECOND + 20] = third
-    return paper_border(picture, lines, beyond) >= DECIDED
+        beyond[second + 20] = third
+    before[list(between)] = 0.9
+    return paper_border(picture, lines, before, beyond)
+
+
+def told(picture, third=0.0):
+    return cues(picture, third) >= DECIDED
+
+
+def shaded(picture, second=SECOND):
+    """With the blade's contact shadow before the second line."""
+    picture.features[second - 4 : second, :, 0] -= 0.2
+    return picture
 
 
 ALONG = np.linspace(-1.0, 1.0, COLUMNS)
@@ -58,3 +70,28 @@ def test_black_against_paper_whatever_the_exposure():
     for rows, value in zip((slice(0, FIRST), slice(FIRST, SECOND), slice(SECOND, ROWS)), light, strict=True):
         dark.features[rows, :, 0] += np.log(value + 0.01) - dark.features[rows, :, 0].mean()
     assert told(dark, third=0.9)
+
+
+def test_a_surface_of_the_papers_colour_with_lines_along_it_is_steel():
+    """A blank card in the blade's shadow is told by the shadow; a satin cheek has streaks, and the darker one before a streak is none.
+
+    The borders of shadows are lines as well, but not brighter ones; wood has bright lines along it, and a colour.
+    """
+    lines = 84, 90
+    card = shaded(view(-0.4, -0.7))
+    assert cues(card, between=lines) == cues(card) >= DECIDED
+    card.features[85:91, :, 0] += 0.1
+    streaked, plain = cues(card, between=lines), cues(card)
+    assert streaked == plain - 2
+    card.features[FIRST:SECOND, :, 2] -= 0.5
+    assert cues(card, between=lines) == cues(card) >= DECIDED
+
+
+def test_a_contact_shadow_is_darker_than_what_lies_beside_it():
+    """Not than another surface a millimetre and more before it: there, bevel and bright cheek lie before a darker stretch of cheek."""
+    second, level = 150, -0.4
+    even, stepped = (view(level, -0.9) for _ in range(2))
+    for picture in (even, stepped):
+        picture.features[SECOND:second, :, 0] += level + 0.9
+    stepped.features[120:second, :, 0] -= 0.2
+    assert cues(shaded(even, second), second=second) - cues(stepped, second=second) >= 2
