@@ -222,7 +222,8 @@ def _first_line(view: SheetView, told: bool) -> tuple[_Line, _Line | None]:
         second = replace(_search(_behind(view, cut, _CLEAR_OF_CUT_MM)), lane_from_mm=view.mm * float(cut.max()) + _CLEAR_OF_CUT_MM)
         third = line_strength(_behind(view, second.row, 0.15), 0.5)
         cues = paper_border(view, (cut, second.row), line_strength(view, 0.12), third)
-        shown = float(np.median(second.strength))
+        # A shoulder pointed at lies behind the apex.
+        shown = 0.0 if _forbidden(view, second) else float(np.median(second.strength))
         # Behind a cut there is an edge; where no line follows (or a person pointed at the shoulder), the first one is it.
         if cues >= DECIDED and shown >= (_LEAST_SUPPORT if cues == DECIDED else _FAINT_SUPPORT):
             line = second
@@ -230,6 +231,12 @@ def _first_line(view: SheetView, told: bool) -> tuple[_Line, _Line | None]:
         elif abs(cues) < DECIDED and shown >= _LEAST_SUPPORT and view.mm * float(np.median(second.row - cut)) > _APART_MM:
             other = second
     return line.steady(view.mm), None if other is None else other.steady(view.mm)
+
+
+def _forbidden(view: SheetView, line: _Line) -> bool:
+    """Whether a line runs where guide points say that the apex cannot."""
+    rows = np.clip(np.rint(line.row).astype(int), 0, len(view.features) - 1)
+    return view.barred is not None and bool(view.barred[rows, np.arange(len(rows))].any())
 
 
 def _search(view: SheetView) -> _Line:

@@ -108,7 +108,12 @@ def sight_together(
     report("find the shoulder", 0.75)
     line, each, note = _one_shoulder(lit, edge, shots[main].scale)
     _same_waves(lit, each, shots[main].scale)
-    return _sighting(lit, main, edge, line, note)
+    seen = _sighting(lit, main, edge, line, note)
+    if not any(h.guides for h in given):
+        return seen
+    report("look without the guide points", 0.9)
+    unguided = tuple(replace(h, guides=()) for h in given)
+    return sighting.beside_unguided(seen, declared, lambda: sight_together(photos, declared, profile, unguided))
 
 
 def _check(photos: Sequence[Photo], hints: Sequence[Hints]) -> None:

@@ -102,7 +102,7 @@ def paper_border(view: SheetView, lines: tuple[np.ndarray, np.ndarray], before: 
             (second + shade, second + shade + far),
         ),
         # Grind lines make steel uneven along the edge, card and wood are even; in the dark only noise is seen.
-        int(behind[3] > between[3] + 0.3) - int(between[3] > paper[3] + 0.5 and between[0] > paper[0] - 1.5),
+        int(_more_uneven(behind, between, 0.3)) - int(between[3] > paper[3] + 0.5 and between[0] > paper[0] - 1.5),
     )
     return sum(int(c) for c in cues)
 
@@ -137,6 +137,12 @@ def _shadow_cue(first: float, second: float) -> int:
     if first < second - 0.12 and second > -0.06:
         return -2
     return int(second < first - 0.05) - int(first < second - 0.05)
+
+
+def _more_uneven(one: np.ndarray, other: np.ndarray, by: float) -> bool:
+    """Whether one surface's contrast along the edge is greater than another's by more (log) than photons' noise makes it where less light
+    comes from it: contrast of a count goes as one over its root."""
+    return bool(one[3] > other[3] + by + 0.5 * max(other[0] - one[0], 0.0))
 
 
 def _streaked(view: SheetView, strength: np.ndarray, low: np.ndarray, high: np.ndarray) -> bool:

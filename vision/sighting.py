@@ -12,10 +12,11 @@ from vision import bevel, checks, drawn_edge, finer, lane
 from vision.camera import CameraFit, fit_camera
 from vision.camera_profile import CameraProfile
 from vision.declared import Declared
-from vision.errors import EdgeNotFound, TargetNotFound
+from vision.errors import DeclarationError, EdgeNotFound, PhotoRefused, TargetNotFound
 from vision.flags import Note
 from vision.hints import Hints, LineKind
 from vision.misread import read_anew
+from vision.overruled import overruled
 from vision.photo import Photo
 from vision.reading import Sought, View, read, station_px
 from vision.results import PhotoRecord, WidthProfile
@@ -88,6 +89,7 @@ def sight(
     pointed = hints or Hints()
     pointed.check_inside(photo.name, (photo.width_px, photo.height_px))
     report = report or (lambda stage, share: None)
+    as_given = photo
     photo, hints = finer.for_search(photo, pointed)
     view = look(photo, declared, profile, hints, report)
     fit, scale = view.fit, view.scale
@@ -105,7 +107,26 @@ def sight(
     off += reading.band.notes(scale) if reading.band is not None else ()
     record = replace(record_of(photo, view, pointed), checks=reading.found)
     notes = photo.remarks + view.notes + fit.notes + anew + off + checks.notes(reading.found)
-    return Sighting(record, finer.own_fit(fit, photo.enlarged), finer.own_lines(reading.lines, photo.enlarged), notes)
+    seen = Sighting(record, finer.own_fit(fit, photo.enlarged), finer.own_lines(reading.lines, photo.enlarged), notes)
+    if not pointed.guides:
+        return seen
+    report("look without the guide points", 0.9)
+    return beside_unguided(seen, declared, lambda: sight(as_given, declared, profile, replace(pointed, guides=())))
+
+
+def beside_unguided(seen: Sighting, declared: Declared, unguided: Callable[[], Sighting]) -> Sighting:
+    """What was `seen` with guide points, and what the search finds without them where that is another line."""
+    try:
+        alone = unguided()
+    except (PhotoRefused, DeclarationError):
+        # Without the points there is nothing to hold against them.
+        return seen
+    if alone.record.name != seen.record.name:
+        return seen
+    camera, apex_px = seen.fit.camera, seen.lines.apex_px
+    place = seen.fit.position_mm(bevel.apex_points(camera, apex_px, declared.height_mm[0]), apex_px)
+    told = overruled(seen.lines, alone.lines, place, camera.px_per_mm)
+    return replace(seen, notes=seen.notes + told)
 
 
 def look(photo: Photo, declared: Declared, profile: CameraProfile | None, hints: Hints, report: Progress) -> View:
