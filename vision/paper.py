@@ -132,6 +132,8 @@ def _along(view: SheetView, low: np.ndarray, high: np.ndarray) -> np.ndarray:
 
 def _shadow_cue(first: float, second: float) -> int:
     """From the darkening (log) just before each line: 2 when only the second clearly has a contact shadow, -2 when only the first has."""
+    # Lighter before a line (a bright bevel's light on the lane) is no shadow of the other's.
+    first, second = min(first, 0.0), min(second, 0.0)
     if second < first - 0.12 and first > -0.06:
         return 2
     if first < second - 0.12 and second > -0.06:

@@ -95,3 +95,9 @@ def test_a_contact_shadow_is_darker_than_what_lies_beside_it():
         picture.features[SECOND:second, :, 0] += level + 0.9
     stepped.features[120:second, :, 0] -= 0.2
     assert cues(shaded(even, second), second=second) - cues(stepped, second=second) >= 2
+
+
+def test_a_glow_before_the_second_line_is_no_shadow_of_the_first():
+    even, glowing = (view(-1.1, -2.6) for _ in range(2))
+    glowing.features[SECOND - 4 : SECOND, :, 0] += 0.2
+    assert cues(glowing) == cues(even)
