@@ -23,7 +23,7 @@ from vision.errors import DeclarationError
 from vision.gaussian import Array
 from vision.repeatability import common_places
 from vision.results import Budget, Measurement
-from vision.sources import PLACEMENT_MM, local_slopes
+from vision.sources import PLACEMENT_MM, local_slopes, misplaced_u_mm
 from vision.thickness import COVERAGE_FACTOR, length_weights
 
 
@@ -189,11 +189,13 @@ def compare(first: Measurement, second: Measurement, terms: Terms | None = None)
     at = common_places([a[0], b[0]])
     values = [np.interp(at, x, t) for x, t, _ in (a, b)]
     own = [np.interp(at, x, u) for x, _, u in (a, b)]
-    # A place that is off by the alignment is wrong by that times the slope there; the steeper of the two edges decides.
-    slope = np.max([np.abs(local_slopes(x, t, at)) for x, t, _ in (a, b)], axis=0)
-    shifted = slope * terms.alignment_mm / math.sqrt(3.0)
+    # A place that is off by the alignment is wrong by what the edge differs by within that; the more uneven of the two edges decides.
+    shifted = np.max([misplaced_u_mm(x, t, at, terms.alignment_mm) for x, t, _ in (a, b)], axis=0)
     u = np.sqrt(own[0] ** 2 + own[1] ** 2 + shifted**2)
-    return Comparison(terms, places, at, *values, *own, u, _mean(at, values[1] - values[0], [*own, shifted]), main, same)
+    # Waves leave the mean where it is; the slope that lies under them moves it.
+    slope = np.max([np.abs(local_slopes(x, t, at)) for x, t, _ in (a, b)], axis=0)
+    parts = [*own, slope * terms.alignment_mm / math.sqrt(3.0)]
+    return Comparison(terms, places, at, *values, *own, u, _mean(at, values[1] - values[0], parts), main, same)
 
 
 def _places(first: Measurement, second: Measurement) -> Places:
