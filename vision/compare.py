@@ -103,11 +103,13 @@ class Difference:
 
 @dataclass(frozen=True)
 class Part:
-    """A stretch where the difference exceeds what both can tell all along: ends on the common axis and the mean difference, mm."""
+    """A stretch where the difference exceeds what both can tell all along: ends on the common axis, the mean difference and its
+    standard uncertainty (every error taken as the same all along), mm."""
 
     start_mm: float
     end_mm: float
     mean_mm: float
+    u_mm: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -159,7 +161,7 @@ class Comparison:
     @property
     def parts(self) -> tuple[Part, ...]:
         """Stretches of places with ``E_n > 1`` and one sign."""
-        return _parts(self.at_mm, self.difference_mm, self.e_n > 1.0) if self.at_mm.size else ()
+        return _parts(self.at_mm, self.difference_mm, self.u_mm, self.e_n > 1.0) if self.at_mm.size else ()
 
     @property
     def length_mm(self) -> float:
@@ -265,12 +267,14 @@ def _signed(budget: Budget) -> dict[str, float]:
     return out
 
 
-def _parts(at: Array, difference: Array, mask: np.ndarray) -> tuple[Part, ...]:
+def _parts(at: Array, difference: Array, u: Array, mask: np.ndarray) -> tuple[Part, ...]:
     sign = np.where(mask, np.sign(difference), 0.0)
     # A gap in what was compared ends a stretch.
     breaks = np.flatnonzero((np.diff(sign) != 0) | (np.diff(at) > 1.5 * _step(at))) + 1
     groups = np.split(np.arange(at.size), breaks)
-    return tuple(Part(float(at[g[0]]), float(at[g[-1]]), float(difference[g].mean())) for g in groups if sign[g[0]] != 0)
+    return tuple(
+        Part(float(at[g[0]]), float(at[g[-1]]), float(difference[g].mean()), float(u[g].mean())) for g in groups if sign[g[0]] != 0
+    )
 
 
 def _step(at: Array) -> float:
