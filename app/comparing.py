@@ -10,7 +10,7 @@ import numpy as np
 from app.headline import headline
 from vision.compare import Align, Common, Comparison, Difference, Places
 from vision.results import Measurement
-from vision.rounding import NOT_MEASURED, format_figure
+from vision.rounding import NOT_MEASURED, format_figure, format_value
 from vision.zones import JAW_MM
 
 HEADER = "result,at_mm,first_mm,second_mm,difference_mm,difference_u_mm,e_n"
@@ -63,7 +63,9 @@ def _place_by_place(c: Comparison) -> str:
         return f"place by place, none of the {c.length_mm:.0f} mm differs by more than both explain"
     # What is shorter than a caliper's jaw is a flicker of the threshold rather than a stretch.
     long = [p for p in c.parts if p.end_mm - p.start_mm >= JAW_MM]
-    said = [f"{p.start_mm:z.0f} to {p.end_mm:z.0f} mm ({_way(p.mean_mm)}, {abs(p.mean_mm):.2f} mm on average)" for p in long]
+    said = [
+        f"{p.start_mm:z.0f} to {p.end_mm:z.0f} mm ({_way(p.mean_mm)}, {format_value(abs(p.mean_mm), p.u_mm)} mm on average)" for p in long
+    ]
     if short := len(c.parts) - len(long):
         said.append(f"{short} place{'s' * (short > 1)} shorter than {JAW_MM:g} mm")
     return f"place by place, {c.exceeding_mm:.0f} of {c.length_mm:.0f} mm differ by more than both explain: " + "; ".join(said)

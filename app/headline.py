@@ -39,7 +39,7 @@ def headline(measurement: Measurement) -> tuple[Line, ...]:
         return ()
     lines = [_line(stretch_label("main stretch", zones.main), zones.main.mean)]
     if zones.rise is not None:
-        lines.append(_line(f"{tip_end(zones.rise)}; thickens from {zones.rise.start_mm:.0f} mm on", zones.rise.at_tip))
+        lines.append(_line(f"{tip_end(zones.rise)}; thickens from {rise_start(zones.rise)} mm on", zones.rise.at_tip))
     lines += [_line(stretch_label(s.name, s), s.mean) for s in zones.stretches]
     whole = Stretch("", *zones.span_mm, zones.whole, zones.measured_mm)
     marked = any(_ONLY.fullmatch(s.name) for s in zones.stretches)
@@ -58,6 +58,11 @@ def tip_end(rise: Rise) -> str:
     """Where `Rise.at_tip` was taken: the photo need not show the tip itself."""
     at = f" ({rise.end_mm:z.0f} mm)" if math.isfinite(rise.end_mm) else ""
     return f"tip end of what was measured{at}"
+
+
+def rise_start(rise: Rise) -> str:
+    """``"30.2 ± 1.5"``: seen only behind a gap it may be many mm off, so the figure never stands alone."""
+    return " ± ".join(rounding.round_pair(rise.start_mm, 2.0 * rise.start_u_mm))
 
 
 def readings_remark(measurement: Measurement) -> str:

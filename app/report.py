@@ -34,6 +34,7 @@ from app.headline import (
     headline,
     readings_left_out,
     readings_remark,
+    rise_start,
     seen_share,
     stretch_label,
     tip_end,
@@ -197,7 +198,7 @@ def _zones(m: Measurement) -> list[Flowable]:
     if z.rise is None:
         rows.append(["toward the tip", "no rise that could be told from the noise"])
     else:
-        start = " ± ".join(rounding.round_pair(z.rise.start_mm, 2 * z.rise.start_u_mm))
+        start = rise_start(z.rise)
         slope = " ± ".join(rounding.round_pair(z.rise.slope_mm_per_mm, 2 * z.rise.slope_u_mm_per_mm))
         ratio = " ± ".join(rounding.round_pair(z.rise.ratio, 2 * z.rise.ratio_u))
         rows.append(
@@ -233,11 +234,21 @@ def _cross_check(m: Measurement) -> list[Flowable]:
         return [_text("No readings were given: the band rests on the declared angle and its tolerance alone.")]
     rows = [["position, mm", "reading, mm", "this caliper should read", "difference, mm", "E_n", ""]]
     for c in m.cross_checks:
-        compared = [rounding.format_figure(c.predicted_mm, c.predicted_u_mm, inch=False), f"{c.difference_mm:+.3f}", f"{c.e_n:.2f}"]
+        compared = [
+            rounding.format_figure(c.predicted_mm, c.predicted_u_mm, inch=False),
+            _signed(c.difference_mm, c.predicted_u_mm),
+            f"{c.e_n:.2f}",
+        ]
         row = compared if math.isfinite(c.e_n) else ["", "", ""]
         rows.append([f"{c.reading.position_mm:g}", f"{c.reading.thickness_mm:g}", *row, _verdict(c)])
     story = [_text("No reading was used: readings and photo contradict each other (see the cautions).")] if readings_left_out(m) else []
     return [*story, _table(rows, (0.13, 0.13, 0.25, 0.15, 0.08, 0.26), head=True), _text(cross_check_footnote(m), "small")]
+
+
+def _signed(value_mm: float, u_mm: float) -> str:
+    """A difference with its sign, to the place of the figure that it is the difference from."""
+    text = rounding.format_value(value_mm, u_mm)
+    return text if value_mm < 0 else f"+{text}"
 
 
 def _verdict(c: CrossCheck) -> str:

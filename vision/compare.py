@@ -23,7 +23,7 @@ from vision.errors import DeclarationError
 from vision.gaussian import Array
 from vision.repeatability import common_places
 from vision.results import Budget, Measurement
-from vision.sources import PLACEMENT_MM, local_slopes
+from vision.sources import PLACEMENT_MM, local_slopes, misplaced_u_mm
 from vision.thickness import COVERAGE_FACTOR, length_weights
 
 
@@ -103,11 +103,13 @@ class Difference:
 
 @dataclass(frozen=True)
 class Part:
-    """A stretch where the difference exceeds what both can tell all along: ends on the common axis and the mean difference, mm."""
+    """A stretch where the difference exceeds what both can tell all along: ends on the common axis, the mean difference and its
+    standard uncertainty (every error taken as the same all along), mm."""
 
     start_mm: float
     end_mm: float
     mean_mm: float
+    u_mm: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -159,7 +161,7 @@ class Comparison:
     @property
     def parts(self) -> tuple[Part, ...]:
         """Stretches of places with ``E_n > 1`` and one sign."""
-        return _parts(self.at_mm, self.difference_mm, self.e_n > 1.0) if self.at_mm.size else ()
+        return _parts(self.at_mm, self.difference_mm, self.u_mm, self.e_n > 1.0) if self.at_mm.size else ()
 
     @property
     def length_mm(self) -> float:
@@ -189,11 +191,13 @@ def compare(first: Measurement, second: Measurement, terms: Terms | None = None)
     at = common_places([a[0], b[0]])
     values = [np.interp(at, x, t) for x, t, _ in (a, b)]
     own = [np.interp(at, x, u) for x, _, u in (a, b)]
-    # A place that is off by the alignment is wrong by that times the slope there; the steeper of the two edges decides.
-    slope = np.max([np.abs(local_slopes(x, t, at)) for x, t, _ in (a, b)], axis=0)
-    shifted = slope * terms.alignment_mm / math.sqrt(3.0)
+    # A place that is off by the alignment is wrong by what the edge differs by within that; the more uneven of the two edges decides.
+    shifted = np.max([misplaced_u_mm(x, t, at, terms.alignment_mm) for x, t, _ in (a, b)], axis=0)
     u = np.sqrt(own[0] ** 2 + own[1] ** 2 + shifted**2)
-    return Comparison(terms, places, at, *values, *own, u, _mean(at, values[1] - values[0], [*own, shifted]), main, same)
+    # Waves leave the mean where it is; the slope that lies under them moves it.
+    slope = np.max([np.abs(local_slopes(x, t, at)) for x, t, _ in (a, b)], axis=0)
+    parts = [*own, slope * terms.alignment_mm / math.sqrt(3.0)]
+    return Comparison(terms, places, at, *values, *own, u, _mean(at, values[1] - values[0], parts), main, same)
 
 
 def _places(first: Measurement, second: Measurement) -> Places:
@@ -263,12 +267,14 @@ def _signed(budget: Budget) -> dict[str, float]:
     return out
 
 
-def _parts(at: Array, difference: Array, mask: np.ndarray) -> tuple[Part, ...]:
+def _parts(at: Array, difference: Array, u: Array, mask: np.ndarray) -> tuple[Part, ...]:
     sign = np.where(mask, np.sign(difference), 0.0)
     # A gap in what was compared ends a stretch.
     breaks = np.flatnonzero((np.diff(sign) != 0) | (np.diff(at) > 1.5 * _step(at))) + 1
     groups = np.split(np.arange(at.size), breaks)
-    return tuple(Part(float(at[g[0]]), float(at[g[-1]]), float(difference[g].mean())) for g in groups if sign[g[0]] != 0)
+    return tuple(
+        Part(float(at[g[0]]), float(at[g[-1]]), float(difference[g].mean()), float(u[g].mean())) for g in groups if sign[g[0]] != 0
+    )
 
 
 def _step(at: Array) -> float:

@@ -126,12 +126,12 @@ def _causes(fit: ThicknessFit, others: ThicknessFit, reading: Reading, differenc
     """What could have made the reading differ; `others` is the fit without any questioned reading."""
     declared = fit.faces[0].declared
     side = "more" if difference_mm > 0 else "less"
-    out = [f"it reads {abs(difference_mm):.3f} mm {side} than the photo and the other readings predict"]
+    out = [f"it reads {format_value(abs(difference_mm), expanded_mm, k=1.0)} mm {side} than the photo and the other readings predict"]
     if difference_mm > 0:
         out.append(_above_shoulder(declared, difference_mm))
     else:
         # One photographed face stands for both, two have an angle each.
-        slope = sum(f.share * math.tan(math.radians(f.prior_deg[0])) for f in fit.faces)
+        slope = sum(f.share * math.tan(a) for f, (a, _) in zip(fit.faces, face_angles(others), strict=True))
         out.append(f"jaws below the shoulder, on the bevel, by {abs(difference_mm) / slope:.2f} mm would read that")
     out.append(_elsewhere(others, reading, expanded_mm))
     angle = _local_angle(fit, reading)

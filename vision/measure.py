@@ -399,6 +399,9 @@ def _assumed(sides: Sequence[Side]) -> list[Note]:
             what = "where the scale was taken" if side.scale_declared else "the strip"
             text = f"edge height{of} not declared: taken as level with {what} to within {half:g} mm"
             out.append(Note("height-assumed", text, "measure it and give --edge-height"))
+        if side.scale_declared:
+            text = "the line is taken as drawn from heel to tip: where the edge thickens is looked for toward its last point alone"
+            out.append(Note("drawn-from-heel", text, "draw it the other way if it was not", "info"))
         if declared.printed_bar_mm is None and not side.scale_declared:
             half = declared.bars_mm[1]
             text = f"printed bars{of} not declared: taken as 100 mm to within {half:g} mm"

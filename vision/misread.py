@@ -7,6 +7,7 @@ the line before the first one, or the one behind it.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -58,6 +59,7 @@ def read_anew(sought: Sought, first: Reading) -> tuple[Reading, tuple[Note, ...]
     behind, hints = sought.view.curve.behind, sought.hints
     if hints.scale is not None or hints.points_of(LineKind.APEX):
         return first, ()
+    told: tuple[Note, ...] = ()
     if behind is not None:
         further = read(replace(sought, view=replace(sought.view, curve=behind)))
         # A cheek has no facet of its own: where one lies behind the second line, and no fainter one, the first was the paper's border.
@@ -65,16 +67,17 @@ def read_anew(sought: Sought, first: Reading) -> tuple[Reading, tuple[Note, ...]
             return further, (_note("was taken for the border of the strip's paper", sought, first, further),)
         if _too_narrow(further):
             raise EdgeNotFound(sought.photo.name, *_PAPER_OR_EDGE)
+        told = _paper_or_edge(sought, first, further)
     shaded, why = _darker_between(first), _misread(first.found)
     # A shadow may lie across the printed scale; a bevel taken for lane may not.
     second = _about(sought, first.strip, first.line.row, on_print=shaded) if shaded or why else None
     if shaded and second is not None and _convincing(second):
         return _behind_shadow(sought, first, second)
     if why is None:
-        return first, ()
+        return first, told
     passed = [again for again in (second, _about_the_line_before(sought, first)) if again and _convincing(again)]
     if not passed:
-        return first, ()
+        return first, told
     best = max(passed, key=_sureness)
     return best, (_note(f"is no edge: {why.text}", sought, first, best),)
 
@@ -174,6 +177,18 @@ def _about(sought: Sought, strip: StraightStrip, row: np.ndarray, *, on_print: b
 def _from_strip(sought: Sought, px: np.ndarray) -> np.ndarray:
     """(N,) mm from the strip's near side to photo px (N, 2)."""
     return sought.view.fit.camera.to_height(px, sought.declared.height_mm[0])[:, 1]
+
+
+def _paper_or_edge(sought: Sought, first: Reading, further: Reading) -> tuple[Note, ...]:
+    """That nothing in the photo tells the line taken from the border of the strip's paper; nothing where the second has no apex."""
+    off = float(np.nanmedian(_from_strip(sought, further.lines.apex_px)) - np.nanmedian(_from_strip(sought, first.lines.apex_px)))
+    if not math.isfinite(off):
+        return ()
+    text = (
+        "the first line beyond the strip was taken for the edge; it is as straight as the border of the strip's paper, and nothing "
+        f"behind it rules that out: then the edge would be the line {off:.1f} mm behind it"
+    )
+    return (Note("paper-or-edge", text, "look at the overlay; point at the apex with a guide point if the line is not the edge"),)
 
 
 def _note(what: str, sought: Sought, first: Reading, taken: Reading) -> Note:

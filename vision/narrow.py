@@ -85,7 +85,7 @@ def _u(
     factor = np.hstack([s.shift_mm * scaled.get(s.name, 1.0) for s in fit.sources])
     where = np.asarray(places, float)
     rows = sparse.vstack([state.rows, interpolation_rows(at, where)], format="csr") if where.size else state.rows
-    slack = misplaced_u_mm(at, state.mean, where) if where.size else np.zeros(0)
+    slack = misplaced_u_mm(at, state.posterior_mean, where) if where.size else np.zeros(0)
     declared = fit.faces[0].declared
     better = replace(declared.caliper, accuracy_mm=limit * declared.caliper.accuracy_mm)
     caliper = CaliperModel.of(replace(declared, caliper=better))

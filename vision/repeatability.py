@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
-from scipy import stats
+from scipy import optimize, special, stats
 
 from vision.errors import DeclarationError
 from vision.results import Measurement
@@ -17,6 +18,8 @@ GRID_MM = 0.2
 LEAST_COMMON_MM = 5.0
 # Share of a normal distribution below two standard deviations: k = 2 is 95.45 %.
 _NORMAL_WITHIN_2 = float(stats.norm.cdf(2.0))
+# Sizes that either variance is tried at: their tails are long with one degree of freedom or two (to 1 % of the exact band).
+_SIZES_WITHIN, _SIZES_BETWEEN = 100, 300
 # Of a 95 % interval, what lies beyond either end.
 _TAIL = 0.025
 
@@ -65,12 +68,29 @@ class Components:
     @property
     def band_u(self) -> float:
         """What to use in a band for a single measurement: `one_result_u` made larger for having been found from few results, so
-        that k = 2 covers what Student's t would (JCGM 100, G.3.2)."""
-        return self.one_result_u * _widened(self.freedom)
+        that k = 2 holds a result of a new group as often as if both standard deviations were known.
+
+        With one group by Student's t (JCGM 100, G.3.2). With more, effective degrees of freedom fail where the few groups lie close
+        together by chance: the inner freedom then counts, and of two groups twice the band held 88 % (groups that differ three
+        times as much as the results within one). So both variances take every size that their mean squares leave possible, as
+        `between_range` has it, and the new result is drawn from all of them (fiducial: Weerahandi 1993, JASA 88, 899, memory).
+        """
+        if self.groups < 2 or self.one_result_u == 0.0:
+            return self.one_result_u * _widened(self.freedom)
+        free, inner = self.groups - 1, self.total - self.groups
+        within2 = self.ms_within * _sizes(inner, _SIZES_WITHIN)[:, None]
+        groups2 = self.ms_between * _sizes(free, _SIZES_BETWEEN)[None, :]
+        one = np.sqrt(within2 + np.maximum(groups2 - within2, 0.0) / self.group_size)
+
+        def beyond(log_u: float) -> float:
+            return float(np.mean(special.ndtr(-2.0 * math.exp(log_u) / one))) - (1.0 - _NORMAL_WITHIN_2)
+
+        start = math.log(self.one_result_u)
+        return math.exp(float(optimize.brentq(beyond, start - 2.0, start + 12.0, xtol=1e-4)))
 
     @property
     def mean_band_u(self) -> float:
-        """`mean_u` made larger in the same way."""
+        """`mean_u` made larger by Student's t."""
         return self.mean_u * _widened(self.mean_freedom)
 
     @property
@@ -92,6 +112,13 @@ class Components:
             excess = self.ms_between - self.ms_within * float(stats.f.ppf(share, free, inner))
             ends.append(math.sqrt(max(excess, 0.0) * free / (self.group_size * _chi2(share, free))))
         return ends[0], ends[1]
+
+
+@cache
+def _sizes(freedom: int, count: int) -> np.ndarray:
+    """(count,) what a variance may be, over its mean square of this many degrees of freedom: middles of equal parts of chance."""
+    sizes: np.ndarray = freedom / stats.chi2.ppf((np.arange(count) + 0.5) / count, freedom)
+    return sizes
 
 
 def _widened(freedom: float) -> float:
@@ -119,7 +146,7 @@ def components(groups: Sequence[Sequence[float]]) -> Components:
     sizes = np.array([g.size for g in data])
     if len(data) < 2 or (sizes < 1).any() or sizes.sum() <= len(data):
         text = "it needs two sessions or more, none of them empty, and a repeat (a second result) in one at least"
-        held = f"{len(data)} session{'s' * (len(data) != 1)} of {_sizes(sizes)}" if data else "no session"
+        held = f"{len(data)} session{'s' * (len(data) != 1)} of {_in_words(sizes)}" if data else "no session"
         raise DeclarationError(f"repeatability study of {held}", text, "measure again and add the results")
     values = np.concatenate(data)
     if not np.isfinite(values).all():
@@ -146,7 +173,7 @@ def components(groups: Sequence[Sequence[float]]) -> Components:
     )  # fmt: skip
 
 
-def _sizes(sizes: np.ndarray) -> str:
+def _in_words(sizes: np.ndarray) -> str:
     """How many results the sessions hold, in words."""
     *others, last = sizes.tolist()
     if all(size == last for size in others):

@@ -226,8 +226,8 @@ def local_slopes(at: Array, t: Array, places: Array) -> Array:
     return out
 
 
-def misplaced_u_mm(at: Array, t: Array, places: Array) -> Array:
-    """(n,) standard uncertainty of a reading from where it was taken: T is known all around, its place to `PLACEMENT_MM` (rectangular).
+def misplaced_u_mm(at: Array, t: Array, places: Array, reach_mm: float = PLACEMENT_MM) -> Array:
+    """(n,) standard uncertainty of T from where it was taken: T is known all around, its place to `reach_mm` (rectangular).
 
     The root mean square of what the thickness `t` (M,) at the stations `at` differs by within that reach. A slope alone would find
     nothing on the crest of a wave, and production edges wave over 1-2 mm by 1-3 %. Beyond the ends the edge is taken to go on as
@@ -236,7 +236,7 @@ def misplaced_u_mm(at: Array, t: Array, places: Array) -> Array:
     order = np.argsort(at, kind="stable")
     x, y = at[order], t[order]
     # Middles of twenty equal parts: the mean square of a straight line is then that of the integral to 0.3 %.
-    steps = PLACEMENT_MM * (2.0 * (np.arange(20) + 0.5) / 20.0 - 1.0)
+    steps = reach_mm * (2.0 * (np.arange(20) + 0.5) / 20.0 - 1.0)
     there = places[:, None] + steps
     slopes = local_slopes(x, y, x[[0, -1]])
     beyond = slopes[0] * np.minimum(there - x[0], 0.0) + slopes[1] * np.maximum(there - x[-1], 0.0)

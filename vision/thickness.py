@@ -281,9 +281,10 @@ def _linear_fit(
 ) -> ThicknessFit:
     widths, used = faces[0].widths, readings[0]
     levers = leverages(faces, measured, about)
-    prior = np.zeros(int(measured.sum()))
+    prior, there = np.zeros((2, int(measured.sum())))
     local = sparse.csr_array((prior.size, prior.size))
     for face, a, (per_width, per_angle) in zip(faces, about, levers, strict=True):
+        there = there + per_width * face.widths.width_mm[measured]
         prior = prior + per_width * face.widths.width_mm[measured] + per_angle * (math.radians(face.prior_deg[0]) - a)
         u = per_width * face.widths.local_u_mm[measured]
         local = local + local_covariance(widths.arc_mm[measured], u, face.widths.local_length_mm, face.widths.photo[measured])
@@ -293,7 +294,8 @@ def _linear_fit(
     places = np.array([r.position_mm for r in used], float)
     rows = interpolation_rows(at, places) if used else sparse.csr_array((0, at.size))
     caliper = CaliperModel.of(faces[0].declared)
-    placement = misplaced_u_mm(at, prior, places) if used else np.zeros(0)
+    # By the thickness at the angle that the line is drawn about: at an undeclared one's stand-in the waves are half as high, or twice.
+    placement = misplaced_u_mm(at, there, places) if used else np.zeros(0)
     noise = caliper.common_mm**2 + np.diag(caliper.random_mm**2 + placement**2)
     values = np.array([r.thickness_mm for r in used], float)
     state = condition(prior, factor, local, rows, (values, noise if used else np.zeros((0, 0))))

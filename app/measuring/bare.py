@@ -16,7 +16,11 @@ from vision.hints import Hints
 
 _BETWEEN, _STATED = "two points whose distance I know", "how many photo px a mm takes"
 MODES = (
-    Mode("along", "draws along the edge", "Click from one end of the edge to the other: two points on a straight edge, more on a belly."),
+    Mode(
+        "along",
+        "draws along the edge",
+        "Click along the edge from the heel's end to the tip's: two points on a straight edge, more on a belly.",
+    ),
     Mode("scale", "marks the known length", "Click both ends of the length that you know."),
     Mode("cheek", "marks the cheek", "Click once on the bare cheek, just beyond the bevel."),
 )

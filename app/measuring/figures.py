@@ -68,21 +68,29 @@ def draw_budget(m: Measurement) -> None:
     total = 1000.0 * m.budget.total_mm
     # Squares add up: what is below a twentieth of the total moves it by less than 0.2 %, and would only be a name without a bar.
     shown = [(name, um) for name, um in rows if um >= 0.05 * total]
+    shares = pd.DataFrame(shown, columns=["source", "share"])
+    # Two digits at most, as in the report's table.
+    shares["said"] = [rounding.two_digits(um) for um in shares["share"]]
     bars = (
-        altair.Chart(pd.DataFrame(shown, columns=["source", "share"]))
+        altair.Chart(shares)
         .mark_bar()
         .encode(
             # From the right end of the axis: about its middle, the title of a chart on a phone reaches beyond the page.
             x=altair.X("share", title=_SHARE, axis=altair.Axis(titleAnchor="end")),
             # Long names in full: what cannot be read explains nothing.
             y=altair.Y("source", sort="-x", title=None, axis=altair.Axis(labelLimit=260)),
-            tooltip=["source", altair.Tooltip("share", format=".1f", title="µm")],
+            tooltip=["source", altair.Tooltip("said", title="µm")],
         )
         .properties(height=60 + 30 * len(shown))
     )
     st.altair_chart(bars, width="stretch", alt="Bars of the largest sources in the table below")
     with st.expander("Every source as a figure"):
-        st.table({"source": [*(name for name, _ in rows), "together"], _SHARE: [f"{um:.1f}" for um in (*(um for _, um in rows), total)]})
+        st.table(
+            {
+                "source": [*(name for name, _ in rows), "together"],
+                _SHARE: [rounding.two_digits(um) for um in (*(um for _, um in rows), total)],
+            }
+        )
 
 
 def draw_narrowing(found: Narrowing | None, m: Measurement) -> None:

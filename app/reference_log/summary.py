@@ -75,7 +75,8 @@ class LeftOut:
 class Comparison:
     """Two contributors' figures with their standard uncertainties; `e_n` above 1: they differ by more than these allow.
 
-    `same_specimen` is the knife that both measured (the one on which they differ most); None: each one's mean of the model.
+    `same_specimen` is the knife that both measured (of several the one on which they differ most, and `e_n` allows for that choice);
+    None: each one's mean of the model.
     """
 
     contributors: tuple[str, str]
@@ -402,7 +403,8 @@ def _comparisons(found: Sequence[Reading]) -> tuple[Comparison, ...]:
             x, y = (overall[a], overall[b]) if specimen is None else (own[a][specimen], own[b][specimen])
             shown = None if specimen is None else spelt[a][specimen]
             each = people[a][0].contributor, people[b][0].contributor
-            every.append(Comparison(each, (x[0], y[0]), (x[1], y[1]), consensus.e_n(*x, *y), shown))
+            # Picked as the largest of many, it passes 1 by chance more often than one knife's would.
+            every.append(Comparison(each, (x[0], y[0]), (x[1], y[1]), consensus.e_n(*x, *y, chosen_of=max(len(both), 1)), shown))
     return tuple(sorted(every, key=lambda c: -c.e_n))
 
 

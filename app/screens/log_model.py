@@ -81,7 +81,10 @@ def _summary(s: Summary) -> None:
     st.dataframe(log_view.specimens(s), hide_index=True, alt="Each specimen's own figure and who measured it")
     if s.comparisons:
         st.subheader("Contributors", anchor=False)
-        st.caption("E_n: difference over the root sum of squares of both expanded uncertainties; above 1 two figures disagree (ISO 13528).")
+        st.caption(
+            "E_n: difference over the root sum of squares of both expanded uncertainties; above 1 two figures disagree (ISO 13528). k = 2; "
+            "of several knives that both measured the largest is shown, with the k that leaves the largest of so many the same chance."
+        )
         # k = 2 leaves out one honest difference in twenty.
         if len(s.comparisons) >= 20:
             st.caption(f"Of {len(s.comparisons)} pairs about {len(s.comparisons) / 20:.0f} would pass 1 by chance alone.")

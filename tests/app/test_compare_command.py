@@ -122,7 +122,19 @@ def test_a_flicker_of_the_threshold_is_counted_and_not_listed(measurement) -> No
     step = np.where((x > 10) & (x < 16), 0.1, np.where((x > 26) & (x < 26.5), 0.1, 0.0))
     other = replace(measurement, thickness=replace(measurement.thickness, thickness_mm=measurement.thickness.thickness_mm + step))
     said = comparing.sentences(compare_two(measurement, other, Terms(alignment_mm=0.0)))[2]
-    assert "10 to 16 mm (thicker, 0.10 mm on average); 1 place shorter than 1 mm" in said
+    assert "10 to 16 mm (thicker, 0.100 mm on average); 1 place shorter than 1 mm" in said
+
+
+def test_the_mean_of_a_stretch_has_the_digits_that_its_uncertainty_supports(measurement) -> None:
+    """To two decimals a difference of 4 um read "0.00 mm on average"; one of 0.42 known to 0.2 read "0.42"."""
+
+    def said(step: float, u: float) -> str:
+        a = replace(measurement, thickness=replace(measurement.thickness, u_mm=np.full(measurement.thickness.u_mm.shape, u)))
+        b = replace(a, thickness=replace(a.thickness, thickness_mm=a.thickness.thickness_mm + step))
+        return comparing.sentences(compare_two(a, b, Terms(alignment_mm=0.0)))[2]
+
+    assert "(thicker, 0.0040 mm on average)" in said(0.004, 0.001)
+    assert "(thinner, 2.3 mm on average)" in said(-2.34, 0.7)
 
 
 def test_what_can_be_common_are_rows_of_a_real_budget() -> None:

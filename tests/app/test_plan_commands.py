@@ -9,7 +9,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy import stats
 
 from app import cli, files, plan_commands
 from vision import rounding
@@ -121,9 +120,11 @@ def test_repeatability_of_sessions(measurement, tmp_path, capsys) -> None:
     grid = grid[np.min(np.abs(grid[:, None] - x), axis=1) <= 0.2]
     mean = float(np.mean(np.interp(grid, x, measurement.widths.width_mm[known])))
     said = float(re.search(r"--repeatability (\S+)", shown)[1])
-    # Student's t for the effective freedom (JCGM 100, G.4.1): 22**2 / (4**2 / 2 + 18**2 / 1) = 1.458, the parts being 8 (1 - 1/2) and 36/2.
-    exact = math.sqrt(22e-6) * mean * stats.t.ppf(stats.norm.cdf(2), 22**2 / (4**2 / 2 + 18**2)) / 2
-    assert exact <= said < exact + 1e-3
+    # Every size that the mean squares leave possible, drawn: 8 x 2 / chi2(2) within, the rest of 36 / chi2(1) over two between.
+    rng = np.random.default_rng(3)
+    within, sessions = 16e-6 / rng.chisquare(2, 400_000), 36e-6 / rng.chisquare(1, 400_000)
+    new = np.sqrt(within + np.maximum(sessions - within, 0.0) / 2) * rng.standard_normal(400_000)
+    assert said == pytest.approx(mean * np.quantile(np.abs(new), 0.9545) / 2, rel=0.05)
     assert len(f"{said:g}".lstrip("0.")) <= 2
 
 

@@ -138,7 +138,7 @@ def test_headline_lines(measurement: Measurement) -> None:
     # 6 to 22 mm less the gap from 18 to 18.6 mm.
     assert lines["main stretch (6 to 22 mm, 15 mm of it)"].startswith("0.472 ± 0.024 mm")
     # The photo ends at 30 mm, which need not be the tip.
-    assert lines["tip end of what was measured (30 mm); thickens from 22 mm on"].startswith("0.556 ± 0.032 mm")
+    assert lines["tip end of what was measured (30 mm); thickens from 22.0 ± 1.6 mm on"].startswith("0.556 ± 0.032 mm")
     assert "all measured edge (6 to 30 mm, 23 mm of it)" in lines
     assert not [label for label in lines if "whole edge" in label]
     assert headline(replace(measurement, zones=None)) == ()
@@ -179,6 +179,22 @@ def test_results_of_an_earlier_program_claim_no_length(measurement: Measurement)
     labels = [line.label for line in headline(replace(measurement, zones=old))]
     assert "main stretch (6 to 22 mm)" in labels
     assert "all measured edge" in labels
+
+
+@pytest.mark.parametrize(("u_mm", "said"), [(0.013, "+0.138"), (0.07, "+0.14")])
+def test_a_difference_has_no_finer_place_than_what_it_is_the_difference_from(measurement: Measurement, u_mm: float, said: str) -> None:
+    """Beside "0.47 ± 0.14 mm" the table had "+0.138"."""
+    (check,) = measurement.cross_checks
+    page = _pages(report.pdf(replace(measurement, cross_checks=(replace(check, predicted_u_mm=u_mm),)), [GREY]))[1]
+    assert f"{said} 3.60" in page
+    lower = replace(check, predicted_u_mm=u_mm, difference_mm=-check.difference_mm)
+    assert f"{said.replace('+', '-')} 3.60" in _pages(report.pdf(replace(measurement, cross_checks=(lower,)), [GREY]))[1]
+
+
+def test_where_a_rise_starts_is_told_with_how_well_it_is_known(measurement: Measurement) -> None:
+    """Seen only behind a gap it may start anywhere in that: the headline said "from 22 mm on" all the same."""
+    doubtful = replace(measurement.zones, rise=replace(measurement.zones.rise, start_u_mm=4.1))
+    assert "thickens from 22.0 ± 8.2 mm on" in summary.text(replace(measurement, zones=doubtful))
 
 
 def test_headline_says_that_it_holds_questioned_readings(measurement: Measurement) -> None:

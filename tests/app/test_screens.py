@@ -13,6 +13,7 @@ from app import facts_form
 from app.demo import load
 from app.headline import headline
 from app.measuring.work import Spot
+from vision import rounding
 from vision.declared import Declared, Reading
 from vision.measure import measure
 from vision.photo import open_photo
@@ -48,6 +49,9 @@ def test_the_page_opens_on_the_demo_with_the_librarys_figures(demo) -> None:
     assert not screen.exception
     assert screen.header[0].value == headline(expected)[0].text
     assert list(screen.table[0].value["thickness"]) == [line.text for line in headline(expected)[1:]]
+    (shares,) = [t.value for t in screen.table if "source" in t.value]
+    said = [rounding.two_digits(1000 * r.contribution_mm) for r in sorted(expected.budget.rows, key=lambda r: -r.contribution_mm)]
+    assert list(shares["µm (one standard uncertainty)"]) == [*said, rounding.two_digits(1000 * expected.budget.total_mm)]
     assert {b.label for b in screen.get("download_button")} == {
         "report.pdf",
         "profile.csv",

@@ -147,3 +147,5 @@ def test_one_calipers_error_does_not_pass_for_sameness_of_knives(n: int, people:
 def test_e_n_of_two_figures() -> None:
     # By hand: 0.05 / (2 * sqrt(0.015^2 + 0.020^2)) = 0.05 / 0.05.
     assert consensus.e_n(0.45, 0.015, 0.40, 0.020) == pytest.approx(1.0)
+    # The largest of twenty: the normal curve leaves 0.0455 / 20 outside of 3.052 (tables).
+    assert consensus.e_n(0.45, 0.015, 0.40, 0.020, chosen_of=20) == pytest.approx(2 / 3.052, rel=1e-3)

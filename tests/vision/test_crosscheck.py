@@ -1,4 +1,5 @@
 import math
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -108,6 +109,26 @@ def test_causes_are_named_with_their_size(blades):
     assert any("by 0.19 mm" in c for c in low[-1].causes)
     codes = [n.code for n in notes(estimate(w, declared_with((*good, high))), checks)]
     assert codes == ["reading-questioned"]
+
+
+def test_how_far_below_the_shoulder_is_told_at_the_angle_found(blades):
+    """Where no angle is declared, jaws s below the shoulder read 2 tan(30 deg) s less, not 2 tan(18 deg) s."""
+    x, a = np.linspace(6, 46, 200), math.radians(30)
+    w = blades.profile(x, np.full(200, 0.9 / 2 / math.tan(a) / math.cos(math.radians(18))))
+    readings = (*(Reading(p, 0.9) for p in (10.0, 18.0, 34.0, 42.0)), Reading(26.0, 0.7))
+    causes = cross_check(estimate(w, Declared(included_angle_deg=None, readings=readings)))[-1].causes
+    said = next(c for c in causes if "below the shoulder" in c)
+    assert float(said.split(" by ")[1].split()[0]) == pytest.approx(0.2 / 2 / math.tan(a), abs=0.01)
+
+
+def test_how_much_more_a_reading_has_is_told_to_the_place_that_is_known(blades):
+    """Where only a declared angle of 30 ± 20 degrees foretells it, U is 0.2 mm and more: "reads 1.120 mm more" said too much."""
+    w = blades.profile(np.linspace(6, 46, 200), np.ones(200))
+    facts = Declared(included_angle_deg=30.0, angle_tolerance_deg=20.0, readings=(Reading(26.0, 1.4345),))
+    (check,) = cross_check(estimate(w, facts))
+    assert check.questioned
+    assert 0.2 < abs(check.difference_mm) / check.e_n < 0.99
+    assert re.match(r"it reads \d\.\d\d mm more than", check.causes[0])
 
 
 def test_wrong_place_is_named(blades):

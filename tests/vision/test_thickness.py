@@ -98,6 +98,22 @@ def test_a_place_read_by_eye_costs_what_the_edge_differs_by_around_it():
     assert misplaced_u_mm(np.array([5.0]), np.array([0.5]), np.array([5.0])) == 0.0
 
 
+@pytest.mark.parametrize("half", [8.0, 30.0])
+def test_a_place_costs_the_same_whether_or_not_the_angle_was_declared(blades, half):
+    """By the thickness at 18 degrees a side, which stands in for an undeclared angle, it had cost 2.4 times as much, or half."""
+    x, a = np.arange(6.0, 48.0, 0.1), math.radians(half)
+    thickness = 0.5 + 0.01 * np.cos(2 * np.pi * x / 1.5)
+    readings = tuple(Reading(float(x[i]), float(thickness[i])) for i in (60, 200, 340))
+    seen = thickness / 2 / math.tan(a)
+
+    def placement(included):
+        stand_in = math.radians(18.0 if included is None else included / 2)
+        w = blades.profile(x, seen / math.cos(stand_in), local_u=0.001)
+        return estimate(w, Declared(included_angle_deg=included, readings=readings)).placement_mm
+
+    np.testing.assert_allclose(placement(None), placement(2 * half), rtol=0.02)
+
+
 @pytest.mark.parametrize("beyond", [0.0, 0.8])
 def test_a_place_at_or_beyond_the_end_costs_what_the_edge_would_go_on_by(beyond):
     # Held against the end station: a slope s leaves s (beyond + d), d rectangular within 0.5 mm; it had cost nothing beyond the end.

@@ -181,6 +181,8 @@ def test_result_says_what_it_rests_on_and_takes_readings(drawn):
     assert result.scale_declared
     codes = [n.code for n in result.notes]
     assert "scale-declared" in codes
+    # Which end is the tip no photo says: a rise would be looked for at the other one.
+    assert "drawn-from-heel" in codes
     assert "print-assumed" not in codes
     assert result.thickness.fused
     assert not any(c.questioned for c in result.cross_checks)
