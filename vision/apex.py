@@ -50,6 +50,10 @@ _TONE_BLURS = 0.5
 _DEMOSAIC_PX = 0.1
 # What one face varies by from place to place (as in `vision.faces`); blur radii within which an edge as bright as its lane is still told.
 _UNEVEN, _MOST_UNEVEN = 0.03, 2.0
+# Of two places of even chances half their distance is the standard deviation.
+_EVEN_CHANCES = 0.5
+# Share of the edge along which a surface before it must be no lane.
+_MOSTLY_BLADE = 0.5
 _ALL = slice(None)
 
 
@@ -91,7 +95,8 @@ def refine_apex(
 
     `course` (S,), where it is known to a px or two already, takes the search's place; the fits stay within about `travel_px` of it.
     """
-    course, support = settle(strip, blur_px, px_per_mm, guide) if course is None else (course, float("nan"))
+    known = Settled(course, float("nan"), np.zeros(len(course))) if course is not None else settle(strip, blur_px, px_per_mm, guide)
+    course = known.row
     value = contrast_channel(strip, course, blur_px)
     pool = max(_POOL_MM * px_per_mm, 4.0)
     # Beyond 3 blur radii a step is flat; three more rows tell its level. The contact shadow stays outside.
@@ -107,14 +112,27 @@ def refine_apex(
         strip.valid,
         strip.clipped,
     )
-    line = replace(_judge(strip, fit, blur_px, px_per_mm), support=support)
+    line = replace(_judge(strip, fit, blur_px, px_per_mm), support=known.support)
+    if known.ahead.any():
+        flags = np.where(known.ahead > 0, line.flags | int(StationFlag.SHADOW), line.flags)
+        line = replace(line, systematic_px=np.hypot(line.systematic_px, _EVEN_CHANCES * known.ahead), flags=flags)
     if guide is not None:
         line.flags[np.isfinite(guide.row)] |= int(StationFlag.BY_HAND)
     return line
 
 
-def settle(strip: StraightStrip, blur_px: float, px_per_mm: float, guide: LineGuide | None = None) -> tuple[np.ndarray, float]:
-    """(S,) row of the apex to a px or two, and its support: the first line near the coarse curve as sharp as the photo's blur allows.
+@dataclass(frozen=True, eq=False)
+class Settled:
+    """Row (S,) of the apex to a px or two, its `support` as in `ApexLine`, and how many rows `ahead` (S,) of it another line lies that may
+    be the apex instead, 0 where none does."""
+
+    row: np.ndarray
+    support: float
+    ahead: np.ndarray
+
+
+def settle(strip: StraightStrip, blur_px: float, px_per_mm: float, guide: LineGuide | None = None) -> Settled:
+    """The first line near the coarse curve as sharp as the photo's blur allows.
 
     A shadow's penumbra spreads over many px, an edge in focus over a few: the share of a step that happens within
     3 blur radii tells them apart. First by short blocks, then once more along the smooth course of that answer, where means
@@ -138,14 +156,27 @@ def settle(strip: StraightStrip, blur_px: float, px_per_mm: float, guide: LineGu
         if shown_along(before[0], before[1], near.long) >= SURE:
             far, level, shift = before
     barred = None if barred is None else _shifted(barred, shift)
-    far = np.where(rows < last - shift, far, 0.0)
+    far = every = np.where(rows < last - shift, far, 0.0)
     if shown_along(far, level, near.long) >= SURE:
         far = np.where(np.abs(rows - level) > NEAR_MM * px_per_mm, 0.0, far)
     far = steered(far, barred)
     row = first_line(far, long_lines(far, near.long), 2.0, barred)
     support = shown_along(far, row, near.long)
-    row = gaussian_filter1d((row + near.part.start + shift).astype(float), 2.0, mode="nearest")
-    return np.interp(np.arange(strip.linear.shape[1]), centre, row), support
+    at = np.arange(strip.linear.shape[1])
+
+    def columns(line: np.ndarray) -> np.ndarray:
+        return np.interp(at, centre, gaussian_filter1d((line + near.part.start + shift).astype(float), 2.0, mode="nearest"))
+
+    found, ahead = columns(row), np.zeros(len(at))
+    other = near.line_before(every, row) if guide is None else None
+    if other is not None:
+        first = columns(other[0])
+        # A shadow keeps the lane's grain.
+        if smoother_than_lane(strip.grey, strip.valid, first, found, blur_px, narrow=True).mean() > _MOSTLY_BLADE:
+            found, support = first, other[1]
+        else:
+            ahead = np.maximum(found - first, 0.0)
+    return Settled(found, support, ahead)
 
 
 @dataclass(frozen=True, eq=False)
@@ -191,6 +222,17 @@ class Near:
         second = np.interp(np.arange(strip.valid.shape[1]), at, row)
         first = np.full(len(second), strip.row_of_apex)
         return smoother_than_lane(strip.grey, strip.valid, first, second, self.blur_px)[np.rint(at).astype(int)]
+
+    def line_before(self, far: np.ndarray, row: np.ndarray) -> tuple[np.ndarray, float] | None:
+        """The line (C,) of `far` (R, C) before another one (C,), and its support, where it shows along most of it: the edge of a facet
+        nearly as bright as its lane, or the border of a shadow."""
+        before = np.where(np.arange(len(far))[:, None] < row - gaps(self.blur_px)[1], far, 0.0)
+        lines = long_lines(before, self.long)
+        if not lines.any():
+            return None
+        first = first_line(before, lines, 2.0)
+        support = shown_along(before, first, self.long)
+        return (first, support) if support >= SURE else None
 
     def by_long_means(self, course: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Along a course (C,) of rows in `part`: sharpness (R, C) of rows shifted by it, the level (C,) of the line nearest there, and

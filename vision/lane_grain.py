@@ -16,6 +16,8 @@ from vision.sheet import DARK
 _FINE_PX = 2.0
 # Rows of the lane before the first line that show its grain, and rows beside a line that its blur and halo spoil.
 _LANE_ROWS, _CLEAR_ROWS, _CLEAR_BLURS = 40, 5, 3.0
+# Of grain along the edge a line lets a fifteenth through so many blur radii away.
+_NARROW_BLURS = 1.5
 # Stretches along the edge, each with its own light; fewer cells than these tell no grain, nor does a grain below half a code of a bright
 # surface.
 _STRETCHES, _LEAST_CELLS, _LEAST_GRAIN = 20, 200, 0.004
@@ -23,7 +25,9 @@ _STRETCHES, _LEAST_CELLS, _LEAST_GRAIN = 20, 200, 0.004
 _SMOOTHER = 2 / 3
 
 
-def smoother_than_lane(grey: np.ndarray, valid: np.ndarray, first: np.ndarray, second: np.ndarray, blur_px: float) -> np.ndarray:
+def smoother_than_lane(
+    grey: np.ndarray, valid: np.ndarray, first: np.ndarray, second: np.ndarray, blur_px: float, *, narrow: bool = False
+) -> np.ndarray:
     """(S,) where the surface between two lines has clearly less grain than the lane before the first: there it is no shadow on it.
 
     Parameters
@@ -35,14 +39,17 @@ def smoother_than_lane(grey: np.ndarray, valid: np.ndarray, first: np.ndarray, s
         Rows of the two lines.
     blur_px : float
         Blur of the photo, one standard deviation.
+    narrow : bool
+        Grain along the edge alone: the steps of lines that are followed leave none of it, and few rows beside them are spoilt.
     """
-    clear = int(np.ceil(_CLEAR_BLURS * blur_px)) + _CLEAR_ROWS
+    clear = int(np.ceil(_NARROW_BLURS * blur_px)) + 1 if narrow else int(np.ceil(_CLEAR_BLURS * blur_px)) + _CLEAR_ROWS
     low, high = max(int(first.min()) - clear - _LANE_ROWS, 0), min(int(second.max()) + 1, len(grey))
     smoother = np.zeros(grey.shape[1], bool)
     if not (second - first > 2 * clear).any():
         return smoother
     log = np.log(np.maximum(grey[low:high], 0.0) + np.float32(DARK))
-    fine = np.abs(log - cv2.GaussianBlur(log, (0, 0), _FINE_PX))
+    # A hundredth of a row is none.
+    fine = np.abs(log - cv2.GaussianBlur(log, (0, 0), sigmaX=_FINE_PX, sigmaY=0.01 if narrow else _FINE_PX))
     rows, seen = np.arange(low, high)[:, None], valid[low:high]
     lane = seen & (rows < first - clear) & (rows >= first - clear - _LANE_ROWS)
     band = seen & (rows > first + clear) & (rows < second - clear)

@@ -13,6 +13,8 @@ from vision.sheet import DARK, TICK_MM, SheetView, unevenness
 
 # Nothing matt is brighter than white paper under the same lamp by more than its uneven light (log).
 _BRIGHTER_THAN_PAPER = 0.05
+# No face of one grind loses 40 % of its light (log) within the last tenths of a millimetre before its end.
+_DEEP = -0.5
 # A line is brighter than what lies before it by more than a lamp's light changes over a tenth of a millimetre (log).
 _BRIGHTER_LINE = 0.02
 # Printed ink gives back about 0.06 of what paper does; as in the photo check `bevel-dark`.
@@ -131,11 +133,12 @@ def _along(view: SheetView, low: np.ndarray, high: np.ndarray) -> np.ndarray:
 
 
 def _shadow_cue(first: float, second: float) -> int:
-    """From the darkening (log) just before each line: 2 when only the second clearly has a contact shadow, -2 when only the first has."""
+    """From the darkening (log) just before each line: 2 when only the second clearly has a contact shadow, 3 when that is a deep one, -2
+    when only the first has."""
     # Lighter before a line (a bright bevel's light on the lane) is no shadow of the other's.
     first, second = min(first, 0.0), min(second, 0.0)
     if second < first - 0.12 and first > -0.06:
-        return 2
+        return 3 if second < first + _DEEP else 2
     if first < second - 0.12 and second > -0.06:
         return -2
     return int(second < first - 0.05) - int(first < second - 0.05)

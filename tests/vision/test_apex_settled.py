@@ -33,7 +33,8 @@ def faces(lane=0.5, bevel=0.7, cheek=0.3):
 
 
 def off(picture):
-    row, support = settle(picture, BLUR, PX_PER_MM)
+    found = settle(picture, BLUR, PX_PER_MM)
+    row, support = found.row, found.support
     return np.abs(row - (APEX - 0.5)).max(), support
 
 
@@ -87,7 +88,7 @@ def grainy_lane(bevel=0.46, shoulder=60, grain=0.03):
 
 def test_a_bevel_nearly_as_bright_as_its_lane_is_not_passed_over():
     """The shoulder behind it is far clearer; but what lies before that is smoother than the paper, so no shadow on it."""
-    row, _ = settle(grainy_lane(), BLUR, PX_PER_MM)
+    row = settle(grainy_lane(), BLUR, PX_PER_MM).row
     assert np.abs(row - (APEX - 0.5)).max() < 3.0
 
 
@@ -95,7 +96,7 @@ def test_where_half_of_a_bevel_is_as_bright_as_its_lane_that_half_is_not_passed_
     picture = grainy_lane()
     dark = np.linspace(0.3, 1.0, COLUMNS // 2)[None, :, None]
     picture.linear[APEX : APEX + 60, : COLUMNS // 2] *= dark.astype(np.float32)
-    row, _ = settle(picture, BLUR, PX_PER_MM)
+    row = settle(picture, BLUR, PX_PER_MM).row
     assert np.abs(row - (APEX - 0.5)).max() < 3.0
 
 

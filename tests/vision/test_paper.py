@@ -101,3 +101,10 @@ def test_a_glow_before_the_second_line_is_no_shadow_of_the_first():
     even, glowing = (view(-1.1, -2.6) for _ in range(2))
     glowing.features[SECOND - 4 : SECOND, :, 0] += 0.2
     assert cues(glowing) == cues(even)
+
+
+def test_a_deep_shadow_decides_more_than_a_faint_one():
+    even, deep = (view(-1.1, -2.6) for _ in range(2))
+    deep.features[SECOND - 4 : SECOND, :, 0] -= 0.7
+    assert cues(shaded(view(-1.1, -2.6))) - cues(even) == 2
+    assert cues(deep) - cues(even) == 3
