@@ -66,7 +66,7 @@ def draw() -> None:
             remedy = "measure it by `shoulderline measure --job`, or take the profile out of the file"
             raise DeclarationError(name, f"it rests on the camera profile {job.method.camera_profile}, which this page has not got", remedy)
         _take_over(Opened(sha256, f"job-{sha256[:8]}", job))
-    st.success(plain(f"{name} is open: its facts, readings and corrections are in the fields. Drop its photos above."))
+    st.success(plain(f"{name} is open. Its facts, readings and corrections are in the fields as soon as its photos are dropped above."))
 
 
 def _field() -> list[UploadedFile]:
