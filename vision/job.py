@@ -174,7 +174,8 @@ def job_from_text(text: str, name: str = "job.toml") -> Job:
 def job_from_bytes(data: bytes, name: str) -> Job:
     """`job_from_text` of a file's bytes; raises `DeclarationError` also where they are no text in UTF-8."""
     try:
-        text = data.decode("utf-8")
+        # Some editors put a mark of three bytes before UTF-8.
+        text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         remedy = "give the job.toml of a result, or save it as UTF-8 text"
         raise DeclarationError(f"job file {name}", "it is no text in UTF-8, as a job file is", remedy) from error
