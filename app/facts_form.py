@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import streamlit as st
 
 from app import drawings, fields
+from app.visitor import component
 from vision.declared import ASSUMABLE, Caliper, Declared, Lie
 from vision.errors import DeclarationError
 
@@ -17,6 +18,7 @@ _LIES = {
 }
 
 
+_FIELDS = ("angle", "tolerance", "lie", "cheek", "height", "height-off", "bar-x", "bar-y", "distance", "accuracy", "step")
 # Lengths (X, Y) of the check bars, mm, in the session.
 PRINTED_BARS = "bars_mm"
 
@@ -77,6 +79,16 @@ def fill(key: str, facts: Facts) -> None:
         st.session_state[f"{key}-{name}"] = value
 
 
+def in_effect(*keys: str) -> dict[str, float | None]:
+    """By its key, what every field of these forms held when its button was last pressed; the lie by its number."""
+    held: dict[str, float | None] = {}
+    for key in keys:
+        for field in (f"{key}-{name}" for name in _FIELDS if f"{key}-{name}" in st.session_state):
+            value = st.session_state[field]
+            held[field] = list(_LIES).index(value) if value in _LIES else value
+    return held
+
+
 def draw(facts: Facts, key: str, *, caliper: bool = True, button: str = "Measure", pressed: Callable[[], None] | None = None) -> Declared:
     """Show the form and return what it declares, without readings; `caliper` False leaves the caliper's two fields out.
 
@@ -98,6 +110,7 @@ def draw(facts: Facts, key: str, *, caliper: bool = True, button: str = "Measure
             )  # fmt: skip
             accuracy, resolution = _caliper(facts, key) if caliper else (facts.accuracy, facts.resolution)
         st.form_submit_button(button, type="primary", key=f"{key}-submit", on_click=pressed)
+        component.pending(f"{key}-pending", in_effect(key), f"Changed and not taken in yet: press “{button}”.")
     if (bars[0] is None) != (bars[1] is None):
         raise DeclarationError(
             "one printed check bar", "printers err differently along and across", "measure both bars or leave both empty"

@@ -101,8 +101,11 @@ def summaries(store: Store, choice: Choice | None = None) -> list[Summary]:
     return _summaries(looked_at(), store, store.state(), choice or Choice())
 
 
-def asked_for(name: str, default: object, allowed: Collection) -> str:
-    """Key of the widget that chooses `name`: set to what another screen asked for, or to what was chosen here last."""
+def asked_for(name: str, default: object, allowed: Collection, *, typed: bool = False) -> str:
+    """Key of the widget that chooses `name`: set to what another screen asked for, or to what was chosen here last.
+
+    What was `typed` into it stays, allowed or not: the screen is to refuse it.
+    """
     at = f"{name}_at"
     wanted = st.session_state.pop(name, None)
     if wanted is None and at not in st.session_state:
@@ -110,9 +113,10 @@ def asked_for(name: str, default: object, allowed: Collection) -> str:
     if wanted is not None:
         st.session_state[at] = wanted
     # Another log may not have it.
-    if st.session_state[at] not in allowed:
+    if st.session_state[at] not in allowed and not (typed and wanted is None):
         st.session_state[at] = default
-    st.session_state[f"{name}_last"] = st.session_state[at]
+    if st.session_state[at] in allowed:
+        st.session_state[f"{name}_last"] = st.session_state[at]
     return at
 
 

@@ -8,10 +8,7 @@ import streamlit as st
 
 from app.visitor import component
 
-# A picture of our own: Streamlit fetches named icons and emojis for the browser's tab from another host.
-st.set_page_config(page_title="Shoulderline", page_icon=str(Path(__file__).with_name("icon.png")), layout="wide")
-component.commas()
-st.navigation(
+screen = st.navigation(
     {
         "": [
             st.Page("screens/measure.py", title="Measure", default=True),
@@ -28,4 +25,9 @@ st.navigation(
             st.Page("screens/log_record.py", title="History and correction"),
         ],
     }
-).run()
+)
+# A picture of our own: Streamlit fetches named icons and emojis for the browser's tab from another host. The title tells tabs, and the
+# browser's list of pages gone back to, apart.
+st.set_page_config(page_title=f"{screen.title} · Shoulderline", page_icon=str(Path(__file__).with_name("icon.png")), layout="wide")
+component.commas()
+screen.run()

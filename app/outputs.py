@@ -7,7 +7,7 @@ import os
 import re
 import shutil
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -115,34 +115,40 @@ def _write(folder: Path, contents: Mapping[str, bytes]) -> None:
         shutil.rmtree(beside, ignore_errors=True)
 
 
-def check_file(path: Path, ours: bytes, kind: str, read: Sequence[Path] = ()) -> None:
+def check_file(path: Path, ours: bytes | Callable[[bytes], bool], kind: str, read: Sequence[Path] = (), flag: str = "--out") -> None:
     """Refuse a file to write in whose place stands a folder, what the command reads, or something that is not its own earlier output.
 
     Parameters
     ----------
     path : Path
-    ours : bytes
-        What every file of this kind that the program wrote holds.
+    ours : bytes or callable
+        What every file of this kind that the program wrote holds; or whether these bytes are such a file.
     kind : str
         In words, "strip's page".
     read : sequence of Path
         Files that the command reads.
+    flag : str
+        Which flag named it.
 
     Raises
     ------
     DeclarationError
     """
-    keep_apart("--out", path, *read)
+    keep_apart(flag, path, *read)
     if not path.exists():
         return
     try:
         # An empty file holds nothing to lose; a device or a pipe is no file to replace.
-        known = path.is_file() and (not path.stat().st_size or ours in path.read_bytes())
+        known = path.is_file() and (not path.stat().st_size or _holds(path.read_bytes(), ours))
     except OSError as error:
-        raise _unwritable(f"--out {path}", path, error) from error
+        raise _unwritable(f"{flag} {path}", path, error) from error
     if not known:
         rule = f"it is there already and no {kind} that this program wrote"
-        raise DeclarationError(f"--out {path}", rule, "move it away or name another file")
+        raise DeclarationError(f"{flag} {path}", rule, "move it away or name another file")
+
+
+def _holds(data: bytes, ours: bytes | Callable[[bytes], bool]) -> bool:
+    return ours in data if isinstance(ours, bytes) else ours(data)
 
 
 def keep_apart(flag: str, path: Path, *read: Path, refusal: type[ShoulderlineError] = DeclarationError) -> None:

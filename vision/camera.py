@@ -269,7 +269,7 @@ def fit_camera(
     problem = _Problem(points, target.corners_px, centre, prior, noise)
     camera = problem.solve(camera)
     variants, focal_u = problem.variants(camera, bar_u, bars)
-    notes = _notes(camera, prior, focal_u) + _bar_note(rms, target.residual_px)
+    notes = _notes(camera, prior, focal_u) + _bar_note(rms, target.residual_px, declared.printed_bar_mm is not None)
     return CameraFit(camera, prior.source, focal_u, rms, variants, (float(scale[0]), float(scale[1])), notes)
 
 
@@ -466,7 +466,7 @@ def _notes(camera: Camera, prior: _Prior, focal_u_px: float) -> tuple[Note, ...]
                 "measure from the lens to the edge and declare it",
             )
         )
-    deviation = abs(prior.residuals(camera)[0]) if math.isfinite(prior.k1_u) else _scale_deviation(prior, camera)
+    deviation = abs((prior if math.isfinite(prior.k1_u) else replace(prior, k1_u=1.0)).residuals(camera)[0])
     if deviation > 2.0:  # outside the 95 % interval of what was said beforehand
         notes.append(
             Note(
@@ -483,17 +483,15 @@ def _notes(camera: Camera, prior: _Prior, focal_u_px: float) -> tuple[Note, ...]
     return tuple(notes)
 
 
-def _bar_note(rms_px: float, free_px: float) -> tuple[Note, ...]:
-    """A note when a square-printed plane fits the corners, but not with the bars as entered.
+def _bar_note(rms_px: float, free_px: float, entered: bool) -> tuple[Note, ...]:
+    """A note when a square-printed plane fits the corners, but not with the bars as `entered`, or as taken where nobody measured them.
 
     A plane may lean to take up most of what wrong bars do; what it cannot take up shows as residuals beyond the corners' own.
     Three times the free fit's residual is far outside its scatter over a dozen corners, half a pixel far beyond corner noise.
     """
     if rms_px < max(3.0 * free_px, 0.5):
         return ()
-    text = f"with the check bars as entered the corners miss by {rms_px:.1f} px, without them by {free_px:.1f} px"
-    return (Note("bars-disagree", text, "measure both bars again, and check that X and Y were not swapped (--printed-bar X,Y)"),)
-
-
-def _scale_deviation(prior: _Prior, camera: Camera) -> float:
-    return abs(replace(prior, k1_u=1.0).residuals(camera)[0])
+    bars = "as entered" if entered else "taken as 100 mm, since nobody measured them,"
+    remedy = "measure both bars again, and check that X and Y were not swapped" if entered else "measure both bars and declare them"
+    text = f"with the check bars {bars} the corners miss by {rms_px:.1f} px, without them by {free_px:.1f} px"
+    return (Note("bars-disagree", text, f"{remedy} (--printed-bar X,Y)"),)

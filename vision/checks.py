@@ -225,10 +225,15 @@ def _with_unit(figure: str, unit: str) -> str:
 _CAUTIONS_WITHOUT_STRIP = ("shoulder-soft", "apex-soft")
 
 
-def judge(values: Mapping[str, float], strip: bool = True, enlarged: int = 1) -> tuple[PhotoCheck, ...]:
+# A point in the wrong place leads to other lines, but neither moves the strip nor burns a photo out.
+_WHATEVER_WAS_POINTED_AT = ("strip-tilted", "strip-bent", "strip-far", "strip-low", "edge-in-frame", "clipped", "lane-burnt")
+
+
+def judge(values: Mapping[str, float], strip: bool = True, enlarged: int = 1, pointed: Sequence[str] = ()) -> tuple[PhotoCheck, ...]:
     """Every check of the registry in its order; a figure that is missing or NaN is `Verdict.NOT_MEASURED`.
 
-    `strip` is False for a photo without the printed strip; pixels are those of a photo `enlarged` so many times, and called so.
+    `strip` is False for a photo without the printed strip; pixels are those of a photo `enlarged` so many times, and called so. What a
+    person `pointed` at (`vision.hints.Hints.pointed_at`) comes first in the remedy of a check that it can spoil.
     """
     unknown = set(values) - {c.name for c in CHECKS}
     if unknown:
@@ -236,7 +241,14 @@ def judge(values: Mapping[str, float], strip: bool = True, enlarged: int = 1) ->
     table = [c if strip or c.name not in _CAUTIONS_WITHOUT_STRIP else replace(c, refuse=None) for c in CHECKS]
     if enlarged > 1:
         table = [replace(c, unit=f"px of the photo at {enlarged} times its size") if c.unit == "px" else c for c in table]
+    if pointed:
+        table = [c if c.name in _WHATEVER_WAS_POINTED_AT else replace(c, remedy=look_again(pointed, c.remedy)) for c in table]
     return tuple(c.judge(values.get(c.name, math.nan)) for c in table)
+
+
+def look_again(pointed: Sequence[str], remedy: str) -> str:
+    """The remedy, behind what the search followed: when that is wrong, nothing else helps."""
+    return f"look again at {' and '.join(pointed)}, which the search follows; if that is right, {remedy}" if pointed else remedy
 
 
 # Whether the two lines are those of a bevel. Each limit leaves room for an odd photo; one that is odd in two ways shows something else.

@@ -100,6 +100,14 @@ class Hints:
     def __bool__(self) -> bool:
         return bool(self.guides or self.along_px or self.cheek_px or self.scale)
 
+    @property
+    def pointed_at(self) -> tuple[str, ...]:
+        """What the search follows in this photo, in words with the command's flag: ``"the point on the cheek (--cheek)"``."""
+        said = ["the line along the edge (--along)"] if self.along_px else []
+        said += ["the point on the cheek (--cheek)"] if self.cheek_px else []
+        said += [f"the guide point on the {kind.value} (--guide)" for kind in LineKind if self.points_of(kind)]
+        return tuple(said)
+
     def points_of(self, line: LineKind) -> tuple[tuple[float, float], ...]:
         """Guide points of one line, px."""
         return tuple((g.x_px, g.y_px) for g in self.guides if g.line is line)

@@ -171,16 +171,24 @@ def job_from_text(text: str, name: str = "job.toml") -> Job:
     return job
 
 
+def job_from_bytes(data: bytes, name: str) -> Job:
+    """`job_from_text` of a file's bytes; raises `DeclarationError` also where they are no text in UTF-8."""
+    try:
+        # Some editors put a mark of three bytes before UTF-8.
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        remedy = "give the job.toml of a result, or save it as UTF-8 text"
+        raise DeclarationError(f"job file {name}", "it is no text in UTF-8, as a job file is", remedy) from error
+    return job_from_text(text, Path(name).name)
+
+
 def read_job(path: Path) -> Job:
     """Read a job file; raises `DeclarationError`."""
     try:
-        text = path.read_text(encoding="utf-8")
-    except UnicodeDecodeError as error:
-        remedy = "give the job.toml of a result, or save it as UTF-8 text"
-        raise DeclarationError(f"job file {path}", "it is no text in UTF-8, as a job file is", remedy) from error
+        data = path.read_bytes()
     except OSError as error:
         raise DeclarationError(f"job file {path}", f"it cannot be read ({error.strerror or error})", "check the path") from error
-    return job_from_text(text, path.name)
+    return job_from_bytes(data, str(path))
 
 
 def open_job(job: Job, folder: Path) -> tuple[tuple[Side, ...], Settings]:

@@ -385,8 +385,10 @@ def _sighting(lit: Sequence[_Lit], main: int, edge: apex.ApexLine, line: shoulde
     """Stations in the reference's px; each photo keeps its own checks, and the setting is refused by what every light shows."""
     lines = reading.stations(lit[main].strip, edge, line, lit[main].shot.scale)
     names = ", ".join(v.shot.photo.name for v in lit)
-    sighting.refuse_without_edge(names, lines, lit[main].shot.scale)
-    found = [checks.judge(examine.figures(_seen(v, edge, line)), enlarged=v.shot.photo.enlarged) for v in lit]
+    # Pointed at in one of them, it leads the search in all.
+    pointed = tuple(dict.fromkeys(said for v in lit for said in v.shot.pointed.pointed_at))
+    sighting.refuse_without_edge(names, lines, lit[main].shot.scale, pointed)
+    found = [checks.judge(examine.figures(_seen(v, edge, line)), enlarged=v.shot.photo.enlarged, pointed=pointed) for v in lit]
     best = tuple(min(of_all, key=lambda c: list(checks.Verdict).index(c.verdict)) for of_all in zip(*found, strict=True))
     checks.refuse(names, best)
     records = [replace(sighting.record_of(v.shot.photo, v.shot.view, v.shot.pointed), checks=f) for v, f in zip(lit, found, strict=True)]

@@ -104,7 +104,7 @@ def read(sought: Sought, *, known: bool = False) -> Reading:
     )
     edge = replace(edge, systematic_px=np.hypot(edge.systematic_px, streaks))
     line = with_finish(line, border)
-    found = checks.judge(figures, view.target is not None, photo.enlarged)
+    found = checks.judge(figures, view.target is not None, photo.enlarged, hints.pointed_at)
     return Reading(strip, to_apex, to_shoulder, edge, line, band, stations(strip, edge, line, scale), found)
 
 

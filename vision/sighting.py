@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -99,7 +99,7 @@ def sight(
     report("look at them again", 0.8)
     reading, anew = read_anew(sought, reading)
     strip, edge, line = reading.strip, reading.edge, reading.line
-    refuse_without_edge(photo.name, reading.lines, scale)
+    refuse_without_edge(photo.name, reading.lines, scale, pointed.pointed_at)
     checks.refuse(photo.name, reading.found)
     off = left_out(strip, hints, scale)
     off += missed(reading.to_apex, edge.row, edge.u_px, LineKind.APEX, photo.enlarged)
@@ -168,14 +168,16 @@ def _blade_rows(curve: lane.ApexCurve, hints: Hints, px_per_mm: float) -> int:
     return int(max(_BLADE_MM * px_per_mm, WIDER * shown))
 
 
-def refuse_without_edge(photo: str, lines: bevel.Lines, px_per_mm: float) -> None:
-    """Raise `EdgeNotFound` where `lines` measured next to nothing in the photo of this name."""
+def refuse_without_edge(photo: str, lines: bevel.Lines, px_per_mm: float, pointed: Sequence[str]) -> None:
+    """Raise `EdgeNotFound` where `lines` measured next to nothing in the photo of this name; `pointed` as `checks.judge` takes it."""
     measured = int(np.isfinite(lines.shoulder_px).all(axis=1).sum()) * station_px(px_per_mm) / px_per_mm
     if measured < _LEAST_EDGE_MM:
         raise EdgeNotFound(
             photo,
             f"a bevel could be told from its surroundings on only {measured:.1f} mm",
-            "bring edge and strip into focus, fill the frame with them, and turn the lamp until the bevel stands out",
+            checks.look_again(
+                pointed, "bring edge and strip into focus, fill the frame with them, and turn the lamp until the bevel stands out"
+            ),
         )
 
 

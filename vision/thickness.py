@@ -225,9 +225,11 @@ def estimate_faces(faces: tuple[Face, ...]) -> ThicknessFit:
     widths, declared = faces[0].widths, faces[0].declared
     measured = np.all([_known(f.widths) for f in faces], axis=0)
     used, unused = _usable(declared.readings, widths.position_mm[measured])
-    if not used and any(f.declared.half_angle_deg is None for f in faces):
+    lacking = [str(i) for i, f in enumerate(faces, 1) if f.declared.half_angle_deg is None]
+    if lacking and not used:
+        of = f" of side {' and '.join(lacking)}" if len(faces) > 1 else ""
         raise DeclarationError(
-            "no --angle and no usable --caliper reading",
+            f"no --angle{of} and no usable --caliper reading",
             "bevel widths alone say nothing about thickness",
             "declare the included angle, or read the thickness at one measured place or more",
         )

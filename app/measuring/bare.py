@@ -12,7 +12,7 @@ from app.measuring.work import Work
 from app.session import Upload
 from app.viewer.component import Mode
 from vision import scales
-from vision.hints import Hints
+from vision.hints import Hints, LineKind
 
 _BETWEEN, _STATED = "two points whose distance I know", "how many photo px a mm takes"
 MODES = (
@@ -57,13 +57,15 @@ def draw(subject: str) -> Bare | None:
 
 def missing(bare: Bare, work: Work, upload: Upload) -> tuple[str, ...]:
     """What still has to be said or pointed at."""
-    out = [] if bare.value > 0 else ["the known length" if bare.between else "the scale"]
+    out = [] if bare.value > 0 else [f"{'the known length' if bare.between else 'the scale'}, more than zero"]
     if not bare.tolerance > 0:
         out.append("how far off that may be, more than zero")
     if bare.between and len(work.places(upload.sha256, "scale")) < 2:
         out.append("both ends of the known length (clicks in the photo)")
     if len(work.places(upload.sha256, "along")) < 2:
         out.append("the line along the edge (two clicks or more)")
+    if not work.places(upload.sha256, "cheek") + work.places(upload.sha256, LineKind.SHOULDER):
+        out.append("on which side of it the blade lies (one click on the cheek)")
     return tuple(out)
 
 

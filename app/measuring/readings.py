@@ -32,7 +32,7 @@ def edit(desk: Desk, key: str) -> None:
         {_PLACE: [s.position_mm for s in base], _READ: [s.thickness_mm for s in base], _ASIDE: [s.set_aside for s in base]}
     ).astype({_PLACE: float, _READ: float, _ASIDE: bool})
     edited = st.data_editor(
-        frame, num_rows="dynamic", hide_index=True, width=420, key=at, alt="Spot checks",
+        frame, num_rows="dynamic", hide_index=True, width=420, key=at, alt="Spot checks", placeholder="",
         column_config={
             # A reading shows the digits that were read: 0.47 of a caliper, 0.471 of a micrometer.
             # No limits here: the table would drop what lies outside them without a word, `Declared` says why it cannot be.

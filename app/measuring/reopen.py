@@ -12,7 +12,7 @@ from app.measuring import given, work
 from app.measuring.words import plain
 from app.session import Upload
 from vision.errors import DeclarationError
-from vision.job import Job, job_from_text
+from vision.job import Job, job_from_bytes
 
 _KEY = "job"
 
@@ -51,7 +51,7 @@ def draw() -> None:
     Raises
     ------
     DeclarationError
-        As `vision.job.job_from_text`, or the job rests on a camera profile, which is a file that the page has not got.
+        As `vision.job.job_from_bytes`, or the job rests on a camera profile, which is a file that the page has not got.
     """
     found = given.files("job-file", _field)
     if not found:
@@ -61,12 +61,12 @@ def draw() -> None:
     sha256 = hashlib.sha256(data).hexdigest()
     before = opened()
     if before is None or before.sha256 != sha256:
-        job = job_from_text(data.decode("utf-8", "replace"), name)
+        job = job_from_bytes(data, name)
         if job.method.camera_profile:
             remedy = "measure it by `shoulderline measure --job`, or take the profile out of the file"
             raise DeclarationError(name, f"it rests on the camera profile {job.method.camera_profile}, which this page has not got", remedy)
         _take_over(Opened(sha256, f"job-{sha256[:8]}", job))
-    st.success(plain(f"{name} is open: its facts, readings and corrections are in the fields. Drop its photos above."))
+    st.success(plain(f"{name} is open. Its facts, readings and corrections are in the fields as soon as its photos are dropped above."))
 
 
 def _field() -> list[UploadedFile]:

@@ -42,6 +42,9 @@ _FLAG = re.compile(r"--(?:caliper (?:POSITION|READING)|lie cheek-down|[a-z-]+)(?
 _TURNS = {
     "name them in a job file": "drop the other side's under “The other side, turned over”",
     " (--printed-bar X,Y)": "",
+    " (--along)": "",
+    " (--cheek)": "",
+    " (--guide)": "",
     "give its scale with --scale, --scale-between or --scale-rule": "open “No strip in the photo?”",
 }
 

@@ -150,20 +150,22 @@ def _said(number: int, what: str, record: Record) -> None:
 
 
 def _template(options: argparse.Namespace) -> int:
-    from app.outputs import write_file
+    from app.outputs import check_file, write_file
     from app.reference_log.contributions import template
 
     text = template(options.format)
     if options.out is None:
         print(text, end="")
         return 0
+    # One that somebody has filled in is no template any more.
+    check_file(options.out, lambda data: data in {template(kind).encode("utf-8") for kind in ("csv", "json")}, "empty template")
     write_file(options.out, text.encode("utf-8"))
     print(f"{options.out}: one row a measurement; app/reference_log/README.md says what each column holds.")
     return 0
 
 
 def _import(options: argparse.Namespace) -> int:
-    from app.outputs import write_file
+    from app.outputs import check_file, write_file
     from app.progress import progress
     from app.reference_log import contributions
     from app.reference_log.store import Store
@@ -176,6 +178,7 @@ def _import(options: argparse.Namespace) -> int:
 
     if options.turned_away:
         _keep_apart("--turned-away", options.turned_away, options.log, options.file)
+        check_file(options.turned_away, contributions.is_turned_away, "file of rows turned away", flag="--turned-away")
     given = contributions.read(options.file)
     with Store(options.log, create=True) as store, progress() as report:
         outcome = contributions.take(store, given, report=report, before_commit=keep_turned_away)
@@ -247,11 +250,12 @@ def _summary(options: argparse.Namespace) -> int:
 
 
 def _export(options: argparse.Namespace) -> int:
-    from app.outputs import write_file
+    from app.outputs import check_file, write_file
     from app.reference_log import publish
     from app.reference_log.store import Store
 
     _keep_apart("--out", options.out, options.log)
+    check_file(options.out, lambda data: publish.is_list(data, options.format), f"list as {options.format}")
     with Store(options.log) as store:
         text = publish.export(store, options.format)
     write_file(options.out, text.encode("utf-8"))

@@ -74,6 +74,14 @@ class Outcome:
         return "\ufeff" * (self.marked and kind == "csv") + text.encode("utf-8", "backslashreplace").decode("utf-8")
 
 
+def is_turned_away(data: bytes) -> bool:
+    """Whether a file's bytes are rows that an import turned away."""
+    text = data.decode("utf-8", "replace").removeprefix("\ufeff").strip()
+    if text.startswith("["):
+        return f'"{columns.REASON}": ' in text or text == json_text([]).strip()
+    return re.search(rf"[,;\t]{columns.REASON}$", text.partition("\n")[0].rstrip()) is not None
+
+
 def template(kind: str = "csv") -> str:
     """The file to fill in: a header for CSV; for JSON a list with one row to fill in."""
     return json_text([dict.fromkeys(columns.TEMPLATE, "")]) if kind == "json" else csv_text(columns.TEMPLATE, [])

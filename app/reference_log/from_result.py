@@ -84,11 +84,11 @@ def record_of(m: Measurement, result: str, knife: Knife, job: Job | None = None)
         condition=knife.condition or Condition.UNKNOWN,
         source=Source.PHOTO_AND_READINGS if used else Source.PHOTO,
         instrument="caliper and photo" if used else "photo",
-        instrument_step=_decimal(caliper.resolution_mm) if used else None,
-        instrument_accuracy=_decimal(caliper.accuracy_mm) if used else None,
+        instrument_step=_as_said(caliper.resolution_mm) if used else None,
+        instrument_accuracy=_as_said(caliper.accuracy_mm) if used else None,
         readings=tuple(Decimal(repr(r.thickness_mm)) for r in used),
         places=tuple(Decimal(repr(r.position_mm)) for r in used),
-        angle_deg=_decimal(declared_deg),
+        angle_deg=_as_said(declared_deg),
         angle_found_deg=_decimal(found_deg),
         bevel_width=_decimal(width_mm),
         thickness=Decimal(f"{z.main.mean.value_mm:.5f}"),
@@ -179,6 +179,12 @@ def _cautions(m: Measurement, knife: Knife) -> tuple[str, ...]:
 def _demo_hashes() -> frozenset[str]:
     # What the demo photos show was invented, and must be known by that wherever its figures go.
     return frozenset(hashlib.sha256(path.read_bytes()).hexdigest() for demo in DEMOS for path in demo.photos)
+
+
+def _as_said(value: float) -> Decimal | None:
+    """A declared figure without digits that nobody declared: 30, not 30.00000."""
+    found = _decimal(value)
+    return None if found is None else Decimal(f"{found:f}".rstrip("0").rstrip("."))
 
 
 def _decimal(value: float) -> Decimal | None:

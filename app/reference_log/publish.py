@@ -14,6 +14,8 @@ from app.reference_log.store import Store
 from app.reference_log.summary import Summary, all_summaries
 
 FORMATS = ("csv", "json", "markdown", "html")
+_HEAD = "| maker | model | mean | specimens lie | specimens | next one | how it was had | contributors | left out |"
+_REGION = '<div tabindex="0" role="region" aria-label="The list; scrolls sideways">'
 _WHAT = (
     "± is the 95 % interval of the mean over specimens; of a single specimen, how well that one was measured (k = 2). Each line holds only "
     "figures had in one way, of one kind of edge, in one condition; the rest is counted as left out. A figure says nothing about safety, "
@@ -31,6 +33,13 @@ def export(store: Store, kind: str) -> str:
     return markdown_list(summaries) if kind == "markdown" else html_list(summaries)
 
 
+def is_list(data: bytes, kind: str) -> bool:
+    """Whether a file's bytes are the list in this format, of this log or another."""
+    # A filled-in template has only the first of these columns.
+    own = {"csv": csv_text(columns.ALL, []), "json": f'"{columns.ALL[-1]}": ', "markdown": _HEAD, "html": _REGION}[kind]
+    return own.encode() in data or (kind == "json" and data == json_text([]).encode())
+
+
 def markdown_list(summaries: Sequence[Summary]) -> str:
     """A table of models."""
     lines = [
@@ -38,7 +47,7 @@ def markdown_list(summaries: Sequence[Summary]) -> str:
         "",
         _WHAT,
         "",
-        "| maker | model | mean | specimens lie | specimens | next one | how it was had | contributors | left out |",
+        _HEAD,
         "|---|---|---|---|---|---|---|---|---|",
     ]
     for s in summaries:
@@ -70,7 +79,7 @@ def html_list(summaries: Sequence[Summary]) -> str:
         '<meta name="viewport" content="width=device-width, initial-scale=1"><title>Thickness behind the edge</title>\n'
         f"<style>{_STYLE}</style></head><body>\n<h1>Thickness behind the edge</h1>\n<p>{html.escape(_WHAT)}</p>\n"
         "<p>A heading sorts by its column. Bars run from the thinnest to the thickest specimen, the dot is the mean.</p>\n"
-        '<div tabindex="0" role="region" aria-label="The list; scrolls sideways">'
+        f"{_REGION}"
         f"<table><thead><tr>{heads}</tr></thead><tbody>\n{rows}\n</tbody></table></div>\n<script>{_SCRIPT}</script>\n</body></html>\n"
     )
 

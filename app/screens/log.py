@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from app import log_charts, log_session, log_view
+from app import fields, log_charts, log_session, log_view
 from app.reference_log import search, words
 from app.reference_log.records import Condition, Edge, Source, knife_key
 from app.reference_log.store import Store
@@ -36,8 +36,8 @@ def _filter(text: str, view: str) -> tuple[search.Filter, str, bool]:
     condition = row[3].selectbox("Condition", [_ANY, *map(str, Condition)])
     method = row[4].selectbox("How it was had", [_ANY, *map(str, Source)], help="Figures had in unlike ways are never averaged together.")
     contributor = row[5].text_input("Contributor")
-    low = row[6].number_input("At least, mm", value=None, min_value=0.0, step=0.05)
-    high = row[7].number_input("At most, mm", value=None, min_value=0.0, step=0.05)
+    low = fields.number(row[6], "At least, mm", None, 0.05, key="log_low")
+    high = fields.number(row[7], "At most, mm", None, 0.05, key="log_high")
     sort = row[8].selectbox("Sort by", list(log_view.SORTS) if view == _MODELS else list(search.SORTS))
     descending = row[9].toggle("Largest or last first")
     superseded = view == _RECORDS and row[9].toggle("Also what a correction replaced")

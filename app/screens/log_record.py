@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from app import log_session, log_view
+from app import fields, log_session, log_view
 from app.reference_log import columns, corrections
 from app.reference_log.errors import LogRefused
 from app.reference_log.escape import markdown
@@ -22,8 +22,14 @@ def main() -> None:
         if not count:
             st.info("The log holds no measurement yet.")
             return
-        at = log_session.asked_for("log_record", newest, range(1, newest + 1))
-        number = st.number_input("Record", min_value=1, max_value=newest, step=1, help="Its number in the log.", key=at)
+        known = range(1, newest + 1)
+        at = log_session.asked_for("log_record", newest, known, typed=True)
+        number = fields.number(st.container(), "Record", None, 1, key=at, format="%d", help="Its number in the log.")
+        if number is None or number not in known:
+            said = "it is empty" if number is None else f"there is no {number:.0f}"
+            st.error(f"“Record”: {said}; this log has records 1 to {newest}. What to do: type one of these numbers.")
+            return
+        number = int(number)
         if done := st.session_state.pop("log_corrected", None):
             st.success(f"Record {done[1]} supersedes record {done[0]}, which is kept.")
         with log_session.refusals():

@@ -11,6 +11,7 @@ from app.measuring import bare, blade, carried, figures, look, memory, other_sid
 from app.measuring.page import Page, Place
 from app.refusals import Refusals, refusable
 from app.report import CAUTION
+from app.visitor import component
 from vision.declared import Declared
 from vision.job import Blade
 from vision.sighting import Sighting
@@ -85,6 +86,9 @@ def _draw(
     with page.headline.open():
         if chosen.subject == photos.OWN:
             carried.draw(desk)
+        if result is not None or last is not None:
+            text = "The fields below say something else by now: this figure is not by them. Press Measure."
+            component.pending("figure-pending", facts_form.in_effect(chosen.subject, f"{chosen.subject}-other"), text, keeps=True)
         if result is not None:
             _above(result, len(desk.now.said()), _unchecked(chosen))
         elif last is not None:

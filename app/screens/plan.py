@@ -18,6 +18,8 @@ from vision.sources import USUAL_CHEEK_DEG
 
 # Half-width of a range, not the ± of a figure: that one, k = 2, stands under the tables.
 _USUAL, _WITHIN = USUAL_CHEEK_DEG
+# Whose cheek angle stands in the field.
+_BLADE = "plan-blade"
 _GRIND, _WIDTH = "a new angle, or the apex taken back", "a bevel of a certain width"
 
 
@@ -50,9 +52,14 @@ def _choose() -> at_hand.AtHand:
 
 def _ask(m: Measurement) -> Request:
     goal = st.radio("What is asked for", [_GRIND, _WIDTH], key="plan-goal")
+    declared = m.declared.cheek_angle_deg
+    # Another blade has cheeks of its own.
+    blade = ([p.sha256 for p in m.photos], declared)
+    if st.session_state.get(_BLADE) != blade:
+        st.session_state[_BLADE], st.session_state["plan-cheek"] = blade, declared
     cheek = fields.number(
-        st.container(), "Cheek angle, degrees (between a cheek and the centre plane)", m.declared.cheek_angle_deg, 0.5, key="plan-cheek",
-        placeholder=f"the usual one, {_USUAL - _WITHIN:g} to {_USUAL + _WITHIN:g}",
+        st.container(), "Cheek angle, degrees (between a cheek and the centre plane)", declared, 0.5, key="plan-cheek",
+        placeholder=f"the usual one, {_USUAL - _WITHIN:g} to {_USUAL + _WITHIN:g}" if declared is None else f"as declared, {declared:g}",
         help="A cheek is the primary grind. The figures after rest on its angle wherever the new shoulder lies on the cheek.",
     )  # fmt: skip
     if goal == _WIDTH:

@@ -1,8 +1,8 @@
-"""Mounts both helpers in a page."""
+"""Mounts the helpers in a page."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -10,6 +10,8 @@ from typing import Any
 import streamlit as st
 
 _HERE = Path(__file__).parent
+_LOOK = "margin:0;padding-left:.6rem;border-left:4px solid #c05a00;font-weight:600"
+_PENDING = f'<p class="sl-pending" role="status" style="{_LOOK};visibility:hidden"></p>'
 
 
 def commas() -> None:
@@ -28,9 +30,18 @@ def memory(keep: str | None, *, forget: bool, ask: bool, found: Callable[[str], 
     _component("shoulderline_memory", "memory.js")(key=key, data={"keep": keep, "forget": forget, "ask": ask}, on_found_change=told)
 
 
-def _component(name: str, file: str) -> Callable[..., Any]:
+def pending(key: str, fields: Mapping[str, float | None], text: str, *, keeps: bool = False) -> None:
+    """Say `text` while a field of a form holds something else than this (by the field's key: a figure, or the number of what is chosen).
+
+    `keeps`: its room on the page is kept while there is nothing to say.
+    """
+    data = {"fields": dict(fields), "text": text, "keeps": keeps}
+    _component("shoulderline_pending", "pending.js", _PENDING)(key=key, data=data)
+
+
+def _component(name: str, file: str, html: str = "<span></span>") -> Callable[..., Any]:
     # Registered in every run: a fresh server, or a test's, has a registry of its own.
-    return st.components.v2.component(name, html="<span></span>", js=_text(file), isolate_styles=False)
+    return st.components.v2.component(name, html=html, js=_text(file), isolate_styles=False)
 
 
 @cache

@@ -101,6 +101,9 @@ def test_every_models_figures_are_the_librarys(own: Path) -> None:
     page.text_input(key="log_text").set_value("").run()
     low.set_value(0.6).run()
     assert _frames(page)[0]["thickness"] == [words.figure(s) for s in expected if s.mean_mm >= 0.6]
+    # A browser keeps what lies outside a field's limits on the screen, and silently goes on with the figure before it.
+    for n in (n for n in page.number_input if n.label in ("At least, mm", "At most, mm")):
+        assert (n.proto.has_min, n.proto.has_max) == (False, False)
 
 
 def _values(page: AppTest, index: int, chart: dict) -> list[dict]:
@@ -302,6 +305,24 @@ def test_a_correction_supersedes_and_the_history_says_what_changed(own: Path) ->
     assert any("Record 2 corrected this one" in w.value for w in page.warning)
     assert not page.text_input, "what was corrected is corrected no more"
     assert publish.export(Store(own), "csv").count("Hernon") == 0
+
+
+def test_a_record_that_is_not_there_is_refused_and_no_other_is_shown(own: Path) -> None:
+    with Store(own, create=True) as store:
+        store.add(_record())
+        store.add(_record(specimen="another one"))
+    page = _open("log_record")
+    number = next(n for n in page.number_input if n.label == "Record")
+    assert (number.proto.has_min, number.proto.has_max) == (False, False), "a browser would show it and go on with the one before"
+    for typed, said in ((0, "there is no 0"), (-3, "there is no -3"), (10**9, "there is no 1000000000"), (None, "it is empty")):
+        next(n for n in page.number_input if n.label == "Record").set_value(typed).run()
+        what = f"“Record”: {said}; this log has records 1 to 2. What to do: type one of these numbers."
+        assert [e.value for e in page.error] == [what]
+        assert next(n for n in page.number_input if n.label == "Record").value == typed
+        assert not page.header, "no other record's figure stands beside it"
+    next(n for n in page.number_input if n.label == "Record").set_value(1).run()
+    assert not page.error
+    assert len(page.header) == 1
 
 
 def test_hostile_text_is_shown_as_text_on_every_screen(own: Path) -> None:

@@ -83,6 +83,26 @@ def test_the_section_says_what_becomes_of_the_apex(measurement) -> None:
     assert "; the apex moves back by 0.10 mm." in plan_view.alt(section(measurement, back, 12.0))
 
 
+def test_the_cheek_angle_of_one_blade_is_not_taken_for_the_next(measurement) -> None:
+    one, other = (
+        replace(
+            measurement, declared=replace(measurement.declared, cheek_angle_deg=deg), photos=(replace(measurement.photos[0], sha256=s),)
+        )
+        for deg, s in ((4.0, "a" * 64), (2.0, "b" * 64))
+    )
+    screen = opened("plan", one)
+    assert screen.number_input(key="plan-cheek").value == 4.0
+    screen.number_input(key="plan-cheek").set_value(5.0).run()
+    assert "Cheek angle 5.0" in screen.caption[0].value
+    text = files.measurement_text(other).encode()
+    screen.file_uploader(key="plan-file").set_value(("measurement.json", text, "application/json")).run()
+    assert screen.number_input(key="plan-cheek").value == 2.0
+    assert "Cheek angle 2.0" in screen.caption[0].value
+    screen.number_input(key="plan-cheek").set_value(None).run()
+    assert screen.number_input(key="plan-cheek").proto.placeholder == "as declared, 2"
+    assert "Cheek angle 2.0" in screen.caption[0].value
+
+
 def test_a_plan_that_cannot_be_is_said_in_one_sentence(measurement) -> None:
     screen = opened("plan", measurement)
     screen.number_input(key="plan-cheek").set_value(18.0)

@@ -126,6 +126,13 @@ def test_a_jobs_corrections_come_back_and_a_broken_one_is_refused(demos) -> None
     screen = AppTest.from_file(str(SCREEN), default_timeout=300).run()
     screen.file_uploader(key="job-file").set_value(("job.toml", b"soap", "application/toml")).run()
     assert "it is not TOML" in screen.error[0].value
+    # A maker's name saved by an editor of another encoding: Mädler would come back as M\ufffddler, on record and in the log.
+    named = job_text(replace(job, blade=Blade("Mädler", "Petty 150"))).encode("latin-1")
+    screen.file_uploader(key="job-file").set_value(("job.toml", named, "application/toml")).run()
+    assert [e.value for e in screen.error] == [
+        "**job file job.toml**: it is no text in UTF-8, as a job file is. "
+        "What to do: give the job.toml of a result, or save it as UTF-8 text."
+    ]
     screen.file_uploader(key="job-file").set_value(("job.toml", job_text(job).encode(), "application/toml")).run()
     _drop(screen, "photos", demo.photos[0])
     result = screen.session_state["result"]

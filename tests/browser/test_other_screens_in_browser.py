@@ -82,6 +82,7 @@ def test_a_new_angle_is_set_by_keyboard_alone(open_page) -> None:
 def test_bars_are_checked_and_the_page_comes_down(open_page) -> None:
     page = open_page(path="/print")
     _drawn(page, "Glue it to card")
+    assert page.title() == "Print the strip · Shoulderline", "two tabs, and the pages gone back to, are told apart"
     for name, value in (("Check bar X", "99.6"), ("Check bar Y", "99.8")):
         field = page.get_by_role("spinbutton", name=name)
         field.fill(value)

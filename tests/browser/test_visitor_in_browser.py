@@ -25,6 +25,33 @@ def belly():
     return next(d for d in load() if d.name == "belly-thickens")
 
 
+def test_a_field_that_was_changed_is_said_beside_the_figure_until_it_is_taken_in(open_page, picture) -> None:
+    page = open_page()
+    ready(page)
+    stale = page.get_by_text("this figure is not by them. Press Measure.")
+    beside = page.get_by_text("Changed and not taken in yet: press “Measure”.")
+    angle = page.get_by_role("spinbutton", name="Included angle, degrees")
+    page.wait_for_timeout(600)
+    assert not stale.is_visible()
+    assert not beside.is_visible()
+    before, was = shown(page), angle.input_value()
+    angle.fill("31")
+    stale.wait_for(timeout=5_000)
+    beside.wait_for(timeout=5_000)
+    picture(page, "measure-changed")
+    angle.fill(was)
+    stale.wait_for(state="hidden", timeout=5_000)
+    page.get_by_text("cheek-down: lying on its lower cheek").click()
+    stale.wait_for(timeout=5_000)
+    page.get_by_text("level: held or propped").click()
+    stale.wait_for(state="hidden", timeout=5_000)
+    angle.fill("31")
+    page.get_by_role("button", name="Measure", exact=True).click()
+    stale.wait_for(state="hidden", timeout=20_000)
+    beside.wait_for(state="hidden", timeout=5_000)
+    assert shown(page) != before
+
+
 def test_facts_are_kept_in_this_browser_alone_offered_and_forgotten(open_page, picture, belly) -> None:
     page = open_page()
     ready(page)

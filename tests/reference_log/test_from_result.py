@@ -35,6 +35,7 @@ def test_width_and_angle_are_of_the_stretch_that_the_thickness_is_of(measurement
     assert float(r.bevel_width) == pytest.approx(0.9, abs=1e-5)
     assert float(r.angle_found_deg) == pytest.approx(30.4, abs=1e-5)
     assert (r.source, len(r.readings)) == (Source.PHOTO_AND_READINGS, 2)
+    assert [str(v) for v in (r.angle_deg, r.instrument_step, r.instrument_accuracy)] == ["30", "0.01", "0.03"], "as declared, no digit more"
 
 
 def test_readings_that_were_not_used_make_it_a_photo_alone(measurement) -> None:

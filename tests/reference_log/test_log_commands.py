@@ -175,3 +175,61 @@ def test_every_log_flag_is_documented(name: str) -> None:
     rows = {flag for line in re.findall(r"^\| (`--.*?) \|", section, re.MULTILINE) for flag in re.findall(r"`(--[a-z-]+)`", line)}
     actions = _sub(_sub(build_parser())["log"])[name]._actions
     assert rows == {o for a in actions for o in a.option_strings if o.startswith("--")} - {"--help"}
+
+
+@pytest.mark.parametrize("kind", ["csv", "json", "markdown", "html"])
+def test_a_list_replaces_an_earlier_list_and_no_foreign_file(tmp_path: Path, log: str, capsys, kind: str) -> None:
+    rows, out = tmp_path / "rows.csv", tmp_path / "out"
+    rows.write_text(f"{HEADER}\n{GOOD.format('a')}\n", encoding="utf-8")
+    assert main(["log", "import", str(rows), "--log", log]) == 0
+    command = ["log", "export", "--format", kind, "--out", str(out), "--log", log]
+    # What somebody typed into a template is no list of the program's either.
+    for held in ("a reviewer's own notes\n", rows.read_text(encoding="utf-8")):
+        out.write_text(held, encoding="utf-8")
+        capsys.readouterr()
+        assert main(command) == 3
+        assert f"--out {out}: it is there already and no list as {kind} that this program wrote" in capsys.readouterr().err
+        assert out.read_text(encoding="utf-8") == held
+    out.write_bytes(b"")
+    assert main(command) == 0
+    first = out.read_bytes()
+    assert main(command) == 0
+    assert out.read_bytes() == first
+
+
+def test_a_list_of_an_empty_log_may_be_replaced(tmp_path: Path, log: str) -> None:
+    Store(log, create=True).__enter__().__exit__(None, None, None)
+    for kind in ("csv", "json", "markdown", "html"):
+        for _ in range(2):
+            assert main(["log", "export", "--format", kind, "--out", str(tmp_path / kind), "--log", log]) == 0
+
+
+@pytest.mark.parametrize("kind", ["csv", "json"])
+def test_a_template_replaces_an_empty_one_and_nothing_that_was_typed(tmp_path: Path, capsys, kind: str) -> None:
+    out = tmp_path / "rows"
+    assert main(["log", "template", "--format", kind, "--out", str(out)]) == 0
+    assert main(["log", "template", "--format", kind, "--out", str(out)]) == 0
+    typed = out.read_bytes() + f"{GOOD.format('a')}\n".encode()
+    out.write_bytes(typed)
+    capsys.readouterr()
+    assert main(["log", "template", "--format", kind, "--out", str(out)]) == 3
+    assert "it is there already and no empty template" in capsys.readouterr().err
+    assert out.read_bytes() == typed
+
+
+@pytest.mark.parametrize("kind", ["csv", "json"])
+def test_rows_turned_away_replace_earlier_ones_and_no_foreign_file(tmp_path: Path, log: str, capsys, kind: str) -> None:
+    rows, away = tmp_path / "rows.csv", tmp_path / f"away.{kind}"
+    bad = f"{HEADER}\n{GOOD.format('c').replace('digital caliper', '')}\n"
+    command = ["log", "import", str(rows), "--turned-away", str(away), "--log", log]
+    rows.write_text(f"{HEADER}\n{GOOD.format('a')}\n", encoding="utf-8")
+    for held in ("my own notes\n", "[1, 2]\n", HEADER + "\n"):
+        away.write_text(held, encoding="utf-8")
+        capsys.readouterr()
+        assert main(command) == 3
+        assert f"--turned-away {away}: it is there already and no file of rows turned away" in capsys.readouterr().err
+        assert away.read_text(encoding="utf-8") == held
+    away.unlink()
+    for text, status in ((bad, 4), (bad, 4), (f"{HEADER}\n{GOOD.format('a')}\n", 0), (f"{HEADER}\n{GOOD.format('b')}\n", 0), (bad, 4)):
+        rows.write_text(text, encoding="utf-8")
+        assert main(command) == status

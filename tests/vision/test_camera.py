@@ -260,6 +260,20 @@ def test_bars_that_do_not_fit_the_photo_are_noted():
     assert "bars-disagree" in codes((101.0, 99.0))
 
 
+def test_bars_that_nobody_measured_are_not_said_to_be_entered():
+    picture = draw_raster(STRIP, 60.0, margin_mm=5.0)[:, :2700]
+    # A printer that errs by 2 % along, and not across.
+    picture = cv2.resize(np.ascontiguousarray(picture), None, fx=1.02, fy=1.0, interpolation=cv2.INTER_AREA)
+    target = find_target(cv2.GaussianBlur(picture, (0, 0), 1.0))
+    size = (picture.shape[1], picture.shape[0])
+    facts = Declared(included_angle_deg=30, camera_distance_mm=95)
+    (note,) = (n for n in fit_camera(target, size, None, facts).notes if n.code == "bars-disagree")
+    assert note.text.startswith("with the check bars taken as 100 mm, since nobody measured them, the corners miss by")
+    assert note.remedy == "measure both bars and declare them (--printed-bar X,Y)"
+    (note,) = (n for n in fit_camera(target, size, None, replace(facts, printed_bar_mm=(100.0, 100.0))).notes if n.code == "bars-disagree")
+    assert note.text.startswith("with the check bars as entered the corners miss by")
+
+
 @pytest.mark.parametrize("by", ["focal length", "distance"])
 def test_derivatives_of_the_fit_are_those_of_its_residuals(by):
     view = camera(tilt=(3.0, -5.0), turn=20.0)

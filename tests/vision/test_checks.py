@@ -11,6 +11,7 @@ from vision import checks, examine
 from vision.checks import CHECKS, Verdict
 from vision.declared import Declared
 from vision.errors import PhotoRefused
+from vision.hints import Guide, Hints, LineKind
 from vision.sighting import sight
 from vision.straighten import srgb_to_linear_table
 
@@ -94,6 +95,21 @@ def test_two_cautions_about_the_lines_refuse_a_photo():
     checks.refuse("edge.jpg", one)
     with pytest.raises(PhotoRefused, match=r"faces-alike and apex-faint.*two of one photo are not"):
         checks.refuse("edge.jpg", checks.judge({"faces-alike": 7.0, "apex-faint": 0.6}))
+
+
+def test_what_was_pointed_at_comes_first_in_the_advice_of_a_check_that_it_can_spoil():
+    """A wrong cheek side or guide point leads to other lines, and then no lamp helps."""
+    hints = Hints((Guide(LineKind.SHOULDER, 1.0, 2.0),), ((0.0, 0.0), (9.0, 0.0)), (3.0, 4.0))
+    found = checks.judge({"faces-alike": 3.0, "strip-tilted": 30.0, "clipped": 0.9}, pointed=hints.pointed_at)
+    with pytest.raises(PhotoRefused) as refusal:
+        checks.refuse("edge.jpg", found)
+    assert refusal.value.remedy == (
+        "look again at the line along the edge (--along) and the point on the cheek (--cheek) and the guide point on the shoulder "
+        "(--guide), which the search follows; if that is right, turn the lamp until bevel and cheek differ"
+    )
+    by_registry = {c.name: c.remedy for c in checks.CHECKS}
+    assert all(c.remedy == by_registry[c.name] for c in found if c.name in ("strip-tilted", "clipped"))
+    assert all(c.remedy == by_registry[c.name] for c in checks.judge({"faces-alike": 3.0}, pointed=Hints().pointed_at))
 
 
 def test_an_unknown_figure_is_a_mistake():

@@ -145,6 +145,15 @@ def test_refused_in_one_line_that_names_the_place(text, words):
     assert "\n" not in str(caught.value)
 
 
+def test_a_file_that_an_editor_marked_as_utf8_is_read_and_one_in_another_encoding_refused(tmp_path):
+    path = tmp_path / "job.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + LEAST.encode())
+    assert jobs.read_job(path) == jobs.job_from_text(LEAST)
+    path.write_bytes(LEAST.encode("utf-16"))
+    with pytest.raises(DeclarationError, match="it is no text in UTF-8, as a job file is; give the job"):
+        jobs.read_job(path)
+
+
 def test_a_file_that_cannot_be_read(tmp_path):
     with pytest.raises(DeclarationError, match=r"none\.toml"):
         jobs.read_job(tmp_path / "none.toml")

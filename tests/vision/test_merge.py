@@ -164,6 +164,15 @@ def test_both_sides_add_up_each_with_its_own_angle(blades):
     assert np.isfinite(p.thickness_mm).mean() > 0.99
 
 
+@pytest.mark.parametrize(("angles", "which"), [((30.0, None), "2"), ((None, 34.0), "1"), ((None, None), "1 and 2")])
+def test_a_side_without_an_angle_is_named(blades, angles, which):
+    x = np.arange(5.0, 55.0, 0.1)
+    one = blades.profile(x, np.full(x.size, 1.0))
+    faces = both_faces(*((one, Declared(included_angle_deg=a)) for a in angles), (5.0, 54.9))
+    with pytest.raises(DeclarationError, match=f"^no --angle of side {which} and no usable --caliper reading: "):
+        estimate_faces(faces)
+
+
 def test_height_and_lie_are_one_unknown_along_a_side_and_another_on_the_other():
     for name in ("edge height", "lie of the blade", "shoulder rounding"):
         assert is_shared(name)

@@ -95,6 +95,13 @@ def test_widths_are_true_whatever_the_blur(drawn, blur):
     assert seen.record.blur_px == pytest.approx(blur, rel=0.2)
 
 
+def test_a_cheek_pointed_out_on_the_wrong_side_is_named_in_the_advice(drawn):
+    """Bare lane has no bevel; what a person can mend is the point, not the lamp."""
+    with pytest.raises(EdgeNotFound) as refusal:
+        sight(bare(drawn, lane=(0.1, 0.1, 0.1)).photo(), FACTS, hints=hints(cheek=(900.0, APEX_Y + 180)))
+    assert "look again at the line along the edge (--along) and the point on the cheek (--cheek)" in refusal.value.remedy
+
+
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_straw_before_the_blade_is_no_edge(drawn, seed):
     one = bare(drawn, clutter=1.0, seed=seed, lane=(0.06, 0.06, 0.03), bevel=(0.4, 0.4, 0.41), cheek=(0.6, 0.6, 0.6))
