@@ -413,8 +413,8 @@ def _assumed(sides: Sequence[Side]) -> list[Note]:
             text = f"the blade{of} is taken as held level (the default): the cheek angle of {declared.cheek_angle_deg:g}° turns no width"
             out.append(Note("lie-level", text, "if it lay on its cheek, give --lie cheek-down", "info"))
     if len(sides) == 1:
-        text = "only one side was photographed: the other is taken as its mirror image"
-        out.append(Note("other-side-assumed", text, "photograph both sides and name them in a job file", "info"))
+        text = "only one side was photographed: the other is taken as its mirror image, and the band does not hold by how much it differs"
+        out.append(Note("other-side-assumed", text, "photograph both sides and name them in a job file, or add caliper readings", "info"))
     return out
 
 
