@@ -5,7 +5,7 @@ Equations and traps: design.md sections 6 and 10.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d, median_filter
@@ -13,7 +13,7 @@ from scipy.ndimage import gaussian_filter1d, median_filter
 from vision.contrast import LOST_AMONG, SMEARED_PX, Channel, burnt_share, contrast_between, structure_share
 from vision.cues import DISAGREE, REACH_ROWS, line_end, weigh
 from vision.evidence import shoulder_evidence
-from vision.faces import BLOCK_COLUMNS, Evidence
+from vision.faces import BLOCK_COLUMNS, Evidence, face_evidence
 from vision.flags import StationFlag
 from vision.paths import best_path, rival_path
 from vision.steering import LineGuide
@@ -48,6 +48,8 @@ _SUMMIT_ROWS = 12
 # Median evidence of all rows on one evenly curved, shaded face (a rod): a line of twice as much is none of its rows. Where colour changes
 # slowly across the whole bevel (a reflection) the rows score more, and take nothing from a line.
 _MOST_USUAL = 3.5
+# A facet at the apex runs on for millimetres (standard deviation of the means along the edge).
+_FACET_MM = 2.0
 # A rival that explains this share of the evidence could be the shoulder instead.
 _RIVAL_SHARE = 0.85
 # A step's evidence is flat over its own blur: the path may lie so many blur radii from its middle, and a row.
@@ -129,10 +131,12 @@ def find_shoulder(
     if not np.isfinite(apex_row).any():
         return _nothing(columns)
     apex = bridged(apex_row)
-    evidence = evidence or shoulder_evidence(strip, apex, blur_px, px_per_mm)
-    coarse = _coarse(evidence, apex, px_per_mm, guide)
+    own = evidence or shoulder_evidence(strip, apex, blur_px, px_per_mm)
+    coarse = _coarse(own, apex, px_per_mm, guide)
     if coarse is None:
         return _nothing(columns)
+    if evidence is None and guide is None:
+        coarse = _with_line_behind(coarse, strip, blur_px, px_per_mm)
     pool = max(_POOL_MM * px_per_mm, 4.0)
     lines = _refine(strip, apex, coarse.row, blur_px, pool)
     line = _judge(strip, apex_row, coarse, lines, _Scale(blur_px, px_per_mm, pool))
@@ -153,7 +157,7 @@ class _Coarse:
     """Whole-row line (S,), its evidence (S,), the rival's, and where the evidence is no more than any row's (S,).
 
     `named_row` (S,) is the line that the rival belongs to: where evidence near by is greatest. `end_row`, `end_u` and `end_sure` (S,):
-    where grind lines end, by themselves.
+    where grind lines end, by themselves. `behind` (S,): where the rival is a line behind this one, told by the two faces beside it.
     """
 
     row: np.ndarray
@@ -165,6 +169,7 @@ class _Coarse:
     end_row: np.ndarray
     end_u: np.ndarray
     end_sure: np.ndarray
+    behind: np.ndarray
 
 
 def _nothing(columns: int) -> ShoulderLine:
@@ -219,7 +224,33 @@ def _coarse(evidence: Evidence, apex: np.ndarray, px_per_mm: float, guide: LineG
     end_row, end_u, end_sure = end_of_lines(evidence, line, columns)
     if guide is not None:
         end_u[np.isfinite(guide.row)] = np.inf
-    return _Coarse(row, strength, rival, share, faint, apex + np.interp(at, evidence.column, named), apex + end_row, end_u, end_sure)
+    named_row, behind = apex + np.interp(at, evidence.column, named), np.zeros(columns, bool)
+    return _Coarse(row, strength, rival, share, faint, named_row, apex + end_row, end_u, end_sure, behind)
+
+
+def _with_line_behind(coarse: _Coarse, strip: StraightStrip, blur_px: float, px_per_mm: float) -> _Coarse:
+    """With a line behind the one taken for its rival, where that parts two faces clearly: the line taken may end a facet at the apex.
+
+    Seen from the apex such a shoulder has two faces before it and stands back behind the facet's end. Where grind lines surely end at the
+    line taken, what follows is the cheek.
+    """
+    found = face_evidence(strip, coarse.row, blur_px)
+    try:
+        path = best_path(-found.score, STEP, CROOK, ~found.allowed, through=False).row
+    except ValueError:
+        return coarse
+    at = np.arange(len(coarse.row))
+    row = coarse.row + np.interp(at, found.column, path)
+    theirs, own = (
+        gaussian_filter1d(strength, _FACET_MM * px_per_mm, mode="nearest")
+        for strength in (np.interp(at, found.column, found.score[path, np.arange(len(path))]), coarse.strength)
+    )
+    share = _share(theirs, own)
+    # However clear the line taken is, another one as clear as a shoulder is none of the cheek's rows.
+    behind = (theirs >= 2.0 * _MOST_USUAL) & ((share > coarse.rival_share) | (coarse.rival_share <= _RIVAL_SHARE)) & ~coarse.end_sure
+    pairs = (share, coarse.rival_share), (row, coarse.rival_row), (row, coarse.named_row)
+    share, rival, named = (np.where(behind, new, old) for new, old in pairs)
+    return replace(coarse, rival_share=share, rival_row=rival, named_row=named, behind=behind)
 
 
 def end_of_lines(evidence: Evidence, line: np.ndarray, columns: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -362,9 +393,10 @@ def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, lines: _
     apart = np.nan_to_num(lines.close.position[-1] - lines.steady.position[-1])
     apart = gaussian_filter1d(apart, scale.px_per_mm / 2, mode="nearest")
     # An even chance between two lines has half their distance for a standard deviation; less evidence, less doubt.
-    rivalled = coarse.rival_share > _RIVAL_SHARE
-    chance = np.clip((coarse.rival_share - _NO_RIVAL) / (_RIVAL_SHARE - _NO_RIVAL), 0.0, 1.0)
-    distance = np.minimum(np.abs(np.nan_to_num(coarse.rival_row - row)), 0.3 * np.nan_to_num(width))
+    rivalled = (coarse.rival_share > _RIVAL_SHARE) | coarse.behind
+    chance = np.where(coarse.behind, 1.0, np.clip((coarse.rival_share - _NO_RIVAL) / (_RIVAL_SHARE - _NO_RIVAL), 0.0, 1.0))
+    distance = np.abs(np.nan_to_num(coarse.rival_row - row))
+    distance = np.where(coarse.behind, distance, np.minimum(distance, 0.3 * np.nan_to_num(width)))
     doubt = 0.5 * chance**2 * distance
     reach = int(np.ceil(3.0 * scale.blur_px)) + 3
     share = structure_share(strip, row, reach, scale.px_per_mm / 2)

@@ -7,7 +7,8 @@ import pytest
 from scipy.ndimage import gaussian_filter, gaussian_filter1d
 
 from vision.agreed import settle_together
-from vision.apex import settle
+from vision.apex import refine_apex, settle
+from vision.flags import StationFlag
 from vision.straighten import StraightStrip
 
 ROWS, COLUMNS, APEX, PX_PER_MM, BLUR = 260, 1600, 70, 60.0, 0.9
@@ -131,3 +132,42 @@ def test_a_line_of_one_light_is_looked_for_in_the_others():
     at = APEX - 0.5
     assert together([clear, *grainy], known=[np.full(COLUMNS, at)])[0] < 1.0
     assert together([clear, strip(faces(), seed=3), strip(faces(), seed=4)], known=[np.full(COLUMNS, at - 16)])[0] < 1.0
+
+
+def with_band(light, keep, rows=14):
+    """A grainy lane and, before a far brighter bevel, a band a little darker than the lane that keeps a share of its grain.
+
+    `strip` stands with its coarse curve on the bevel behind the band.
+    """
+    faces = np.full(ROWS, 0.5)
+    faces[APEX - rows : APEX], faces[APEX:], faces[APEX + 60 :] = light, 0.9, 0.25
+    picture = strip(faces, noise=0.004)
+    grain = gaussian_filter(np.random.default_rng(7).standard_normal((APEX, COLUMNS)), 0.8)
+    grain *= 0.03 / grain.std()
+    grain[APEX - rows :] *= keep
+    picture.linear[:APEX] *= np.exp(grain)[..., None].astype(np.float32)
+    return picture
+
+
+@pytest.mark.parametrize("light", [0.42, 0.44, 0.56])
+def test_a_facet_nearly_as_bright_as_its_lane_begins_at_its_own_faint_edge(light):
+    """The bevel behind it has a clear line; what lies before that is smoother than the paper, so no shadow on it."""
+    found = settle(with_band(light, keep=0.2), BLUR, PX_PER_MM)
+    assert np.abs(found.row - (APEX - 14.5)).max() < 2.0
+    assert not found.ahead.any()
+
+
+def test_a_band_with_the_grain_of_its_lane_leaves_a_doubt():
+    """A shadow's hard border, or a facet as grainy as the paper: the line behind it is kept, and the other one told."""
+    found = settle(with_band(0.44, keep=1.0), BLUR, PX_PER_MM)
+    assert np.abs(found.row - (APEX - 0.5)).max() < 1.0
+    assert np.median(found.ahead) == pytest.approx(14.0, abs=2.0)
+    line = refine_apex(with_band(0.44, keep=1.0), BLUR, PX_PER_MM)
+    assert np.median(line.systematic_px) == pytest.approx(7.0, abs=1.2)
+    assert ((line.flags & int(StationFlag.SHADOW)) > 0).mean() > 0.9
+
+
+def test_an_even_lane_leaves_none():
+    found = settle(strip(faces()), BLUR, PX_PER_MM)
+    assert not found.ahead.any()
+    assert not (refine_apex(strip(faces()), BLUR, PX_PER_MM).flags & int(StationFlag.SHADOW)).any()

@@ -174,3 +174,31 @@ def test_unknown_apex_and_wrong_shape():
     assert np.isfinite(np.delete(line.row, np.s_[700:720])).mean() > 0.98
     with pytest.raises(ValueError, match="apex_row"):
         find_shoulder(strip, np.zeros(3), BLUR, PX_PER_MM)
+
+
+def three_faces(first, second, third, facet=20.0, width=70.0):
+    """A facet at the apex, the bevel behind it, and the cheek."""
+    rows = rows_of(width)
+    middle = np.full((rows, COLUMNS), second)
+    middle[: APEX + round(facet)] = first
+    return find(draw(width, middle, third))
+
+
+@pytest.mark.parametrize(("first", "second", "third"), [(0.2, 0.5, 0.2), (0.6, 0.3, 0.6), (0.25, 0.5, 0.8), (0.2, 0.5, 0.35)])
+def test_a_facet_that_outshines_the_shoulder_is_named_with_the_line_behind_it(first, second, third):
+    """Light does not tell a facet before its bevel from a bevel before a bright border in the cheek: what lies between is in doubt."""
+    found = three_faces(first, second, third)
+    assert np.median(np.abs(found.row - APEX - 20.0)) < 1.0
+    assert ((found.flags & StationFlag.RIVAL_LINE) > 0).mean() > 0.9
+    assert np.median(np.abs(found.rival_row - APEX - 70.0)) < 2.0
+    assert np.median(found.systematic_px) > 0.9 * 25.0
+
+
+def test_lines_that_stop_at_the_line_taken_make_what_follows_the_cheek():
+    """Behind the shoulder a bright border in the cheek, as clear as the shoulder itself."""
+    lines = lines_across(0.25, 5, rows_of(60.0))
+    cheek = np.full((rows_of(60.0), COLUMNS), 0.25)
+    cheek[APEX + 110 :] = 0.5
+    found = find(draw(60.0, 0.5 * lines, cheek))
+    assert np.median(np.abs(found.row - APEX - 60.0)) < 0.5
+    assert ((found.flags & StationFlag.RIVAL_LINE) > 0).mean() < 0.1
