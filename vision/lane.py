@@ -221,7 +221,7 @@ def _first_line(view: SheetView, told: bool) -> tuple[_Line, _Line | None]:
         # The same search once more behind the line, and a third for what would be the shoulder then.
         second = replace(_search(_behind(view, cut, _CLEAR_OF_CUT_MM)), lane_from_mm=view.mm * float(cut.max()) + _CLEAR_OF_CUT_MM)
         third = line_strength(_behind(view, second.row, 0.15), 0.5)
-        cues = paper_border(view, (cut, second.row), line_strength(view, 0.12), third)
+        cues = paper_border(view, (cut, second.row), lambda count: line_strength(_rows(view, view.shift, count), 0.12), third)
         # A shoulder pointed at lies behind the apex.
         shown = 0.0 if _forbidden(view, second) else float(np.median(second.strength))
         # Behind a cut there is an edge; where no line follows (or a person pointed at the shoulder), the first one is it.

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import cv2
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
@@ -44,11 +46,11 @@ def possible_cut(view: SheetView, row: np.ndarray) -> np.ndarray | None:
     return cut if behind <= paper + _BRIGHTER_THAN_PAPER else None
 
 
-def paper_border(view: SheetView, lines: tuple[np.ndarray, np.ndarray], before: np.ndarray, beyond: np.ndarray) -> int:
+def paper_border(view: SheetView, lines: tuple[np.ndarray, np.ndarray], before: Callable[[int], np.ndarray], beyond: np.ndarray) -> int:
     """How many cues more than not say that the first of two lines is where the strip's paper was cut, the apex being the second.
 
-    Each cue is weak alone: `DECIDED` more, for or against, decide. `before` and `beyond` are the strength of lines by the noise of the
-    paper before the first line, and past the second.
+    Each cue is weak alone: `DECIDED` more, for or against, decide. `before` gives the strength of lines in the
+    first so many rows by the noise of the paper before the first line, `beyond` is that past the second.
     """
     first, second = lines
     gap = view.mm * (second - first)
@@ -150,16 +152,20 @@ def _more_uneven(one: np.ndarray, other: np.ndarray, by: float) -> bool:
     return bool(one[3] > other[3] + by + 0.5 * max(other[0] - one[0], 0.0))
 
 
-def _streaked(view: SheetView, strength: np.ndarray, low: np.ndarray, high: np.ndarray) -> bool:
+def _streaked(view: SheetView, before: Callable[[int], np.ndarray], low: np.ndarray, high: np.ndarray) -> bool:
     """Whether in rows ``low < r < high`` it grows brighter at connected lines along the edge, over most of its length.
 
     A shadow that the blade casts on a lane has borders too, and grows darker all the way.
     """
-    smooth = cv2.blur(view.features[..., 0], (max(round(0.5 / view.mm), 3), 1))
+    if (high - low).max() <= 1:
+        return False
+    # The rows that the last one's steps look at.
+    count = min(int(high.max()) + 8, len(view.features))
+    smooth = cv2.blur(view.features[:count, :, 0], (max(round(0.5 / view.mm), 3), 1))
     brighter = np.zeros(smooth.shape, bool)
     brighter[1:-2] = smooth[3:] - smooth[:-3] > _BRIGHTER_LINE
-    rows = np.arange(len(smooth))[:, None]
-    lines = long_lines(strength, round(TICK_MM / view.mm)) > 0
+    rows = np.arange(count)[:, None]
+    lines = long_lines(before(count), round(TICK_MM / view.mm)) > 0
     return bool((lines & brighter & (rows > low) & (rows < high)).any(axis=0).mean() > 0.5)
 
 

@@ -50,6 +50,8 @@ _SUMMIT_ROWS = 12
 _MOST_USUAL = 3.5
 # A facet at the apex runs on for millimetres (standard deviation of the means along the edge).
 _FACET_MM = 2.0
+# Of the blocks of columns, each so-manieth tells as much of that.
+_EVERY = 4
 # A rival that explains this share of the evidence could be the shoulder instead.
 _RIVAL_SHARE = 0.85
 # A step's evidence is flat over its own blur: the path may lie so many blur radii from its middle, and a row.
@@ -234,9 +236,9 @@ def _with_line_behind(coarse: _Coarse, strip: StraightStrip, blur_px: float, px_
     Seen from the apex such a shoulder has two faces before it and stands back behind the facet's end. Where grind lines surely end at the
     line taken, what follows is the cheek.
     """
-    found = face_evidence(strip, coarse.row, blur_px)
+    found = face_evidence(strip, coarse.row, blur_px, _EVERY)
     try:
-        path = best_path(-found.score, STEP, CROOK, ~found.allowed, through=False).row
+        path = best_path(-found.score, _EVERY * STEP, CROOK / _EVERY, ~found.allowed, through=False).row
     except ValueError:
         return coarse
     at = np.arange(len(coarse.row))

@@ -28,7 +28,7 @@ def cues(picture, third=0.0, between=(), second=SECOND):
     if third:
         beyond[second + 20] = third
     before[list(between)] = 0.9
-    return paper_border(picture, lines, before, beyond)
+    return paper_border(picture, lines, lambda count: before[:count], beyond)
 
 
 def told(picture, third=0.0):
