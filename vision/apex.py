@@ -50,6 +50,8 @@ _TONE_BLURS = 0.5
 _DEMOSAIC_PX = 0.1
 # What one face varies by from place to place (as in `vision.faces`); blur radii within which an edge as bright as its lane is still told.
 _UNEVEN, _MOST_UNEVEN = 0.03, 2.0
+# Colours of two surfaces differ by twice what uneven light of one lamp makes (log ratio).
+_OTHER_TINT = 0.06
 # Of two places of even chances half their distance is the standard deviation.
 _EVEN_CHANCES = 0.5
 # Share of the edge along which a surface before it must be no lane.
@@ -171,10 +173,10 @@ def settle(strip: StraightStrip, blur_px: float, px_per_mm: float, guide: LineGu
     other = near.line_before(every, row) if guide is None else None
     if other is not None:
         first = columns(other[0])
-        # A shadow keeps the lane's grain.
+        # A shadow keeps the lane's grain, and its colour.
         if smoother_than_lane(strip.grey, strip.valid, first, found, blur_px, narrow=True).mean() > _MOSTLY_BLADE:
             found, support = first, other[1]
-        else:
+        elif not near.lane_between(*(line + near.part.start + shift for line in (other[0], row))):
             ahead = np.maximum(found - first, 0.0)
     return Settled(found, support, ahead)
 
@@ -233,6 +235,20 @@ class Near:
         first = first_line(before, lines, 2.0)
         support = shown_along(before, first, self.long)
         return (first, support) if support >= SURE else None
+
+    def lane_between(self, first: np.ndarray, second: np.ndarray) -> bool:
+        """Whether what lies between two lines (C,), rows of the strip, has the colour of the lane and the bevel another one."""
+        clear = gaps(self.blur_px)[0]
+        at, rows = np.arange(len(first)), np.arange(clear + 1, clear + 5)[:, None]
+        middle = (first + second)[None] / 2
+
+        def tint(row: np.ndarray) -> np.ndarray:
+            cells = np.clip(np.rint(row).astype(int), 0, len(self.features) - 1)
+            return np.median(self.features[cells, at, 1:].reshape(-1, 2), axis=0)
+
+        lane, between, bevel = tint(first - rows), tint(middle), tint(second + rows)
+        away = float(np.linalg.norm(bevel - lane))
+        return away > _OTHER_TINT and float(np.linalg.norm(between - lane)) < away / 2.0
 
     def by_long_means(self, course: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Along a course (C,) of rows in `part`: sharpness (R, C) of rows shifted by it, the level (C,) of the line nearest there, and

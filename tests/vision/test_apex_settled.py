@@ -167,6 +167,15 @@ def test_a_band_with_the_grain_of_its_lane_leaves_a_doubt():
     assert ((line.flags & int(StationFlag.SHADOW)) > 0).mean() > 0.9
 
 
+def test_a_band_of_the_lanes_own_colour_before_a_bevel_of_another_is_lane():
+    """Grain of wood along the edge, or a shadow on it."""
+    wood = with_band(0.44, keep=1.0)
+    wood.linear[:APEX] *= np.array([1.2, 1.0, 0.7], np.float32)
+    found = settle(wood, BLUR, PX_PER_MM)
+    assert np.abs(found.row - (APEX - 0.5)).max() < 1.0
+    assert not found.ahead.any()
+
+
 def test_an_even_lane_leaves_none():
     found = settle(strip(faces()), BLUR, PX_PER_MM)
     assert not found.ahead.any()
