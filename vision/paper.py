@@ -13,8 +13,9 @@ from vision.course import robust_polynomial
 from vision.lines import long_lines
 from vision.sheet import DARK, TICK_MM, SheetView, unevenness
 
-# Nothing matt is brighter than white paper under the same lamp by more than its uneven light (log).
-_BRIGHTER_THAN_PAPER = 0.05
+# Nothing matt is brighter than white paper under the same lamp by more than its uneven light (log). But the strip may be printed on a greyer
+# paper than what lies beside it: recycled paper reflects 0.7, the whitest 0.9 (common practice, no source).
+_BRIGHTER_THAN_PAPER, _WHITEST = 0.05, 0.25
 # No face of one grind loses 40 % of its light (log) within the last tenths of a millimetre before its end.
 _DEEP = -0.5
 # A line is brighter than what lies before it by more than a lamp's light changes over a tenth of a millimetre (log).
@@ -43,7 +44,7 @@ def possible_cut(view: SheetView, row: np.ndarray) -> np.ndarray | None:
     cut = np.round(line).astype(int)
     bright, columns, last = view.features[..., 0], np.arange(len(row)), len(view.features) - 1
     paper, behind = (np.median(bright[np.clip(cut + d, 0, last), columns]) for d in (-round(0.5 / view.mm) - 1, 4))
-    return cut if behind <= paper + _BRIGHTER_THAN_PAPER else None
+    return cut if behind <= paper + _WHITEST else None
 
 
 def paper_border(view: SheetView, lines: tuple[np.ndarray, np.ndarray], before: Callable[[int], np.ndarray], beyond: np.ndarray) -> int:
@@ -85,8 +86,8 @@ def paper_border(view: SheetView, lines: tuple[np.ndarray, np.ndarray], before: 
         -2 * (not tinted and not black and _streaked(view, before, first + 2 * shade, second - 2 * shade)),
         # Ground steel gives back more of the lamp's light than printed ink does; a blackened bevel has no third line behind it.
         2 * (black and (third > 0).mean() > 0.3),
-        # Nothing matt is brighter than white paper.
-        -3 * (between[0] > paper[0] + _BRIGHTER_THAN_PAPER),
+        # Nothing matt is brighter than white paper, and little is brighter than paper.
+        -int(between[0] > paper[0] + _BRIGHTER_THAN_PAPER) - 2 * (between[0] > paper[0] + _WHITEST),
         # The blade shades the surface just before its edge; a cut through flat paper shades nothing. On a black surface no shadow shows.
         max(shadow, 0) if black else shadow,
         # Apex and shoulder must both lie beyond the cut (a weak shoulder may not show here).

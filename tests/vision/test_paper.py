@@ -60,7 +60,11 @@ def test_a_bevel_is_no_card(between, behind):
 
 
 def test_nothing_matt_is_brighter_than_paper_so_no_cut():
-    assert possible_cut(view(0.2, -0.5), np.full(COLUMNS, FIRST - 1)) is None
+    """Than the whitest paper: the strip may be printed on a greyer one."""
+    assert possible_cut(view(0.3, -0.5), np.full(COLUMNS, FIRST - 1)) is None
+    assert possible_cut(view(0.15, -0.5), np.full(COLUMNS, FIRST - 1)) is not None
+    assert told(shaded(view(0.15, -0.5)), third=0.9)
+    assert not told(shaded(view(0.3, -0.5)), third=0.9)
 
 
 def test_black_against_paper_whatever_the_exposure():
