@@ -13,8 +13,8 @@ from vision.course import robust_polynomial
 from vision.lines import long_lines
 from vision.sheet import DARK, TICK_MM, SheetView, unevenness
 
-# Nothing matt is brighter than white paper under the same lamp by more than its uneven light (log). But the strip may be printed on a greyer
-# paper than what lies beside it: recycled paper reflects 0.7, the whitest 0.9 (common practice, no source).
+# Nothing matt is brighter than white paper under the same lamp by more than its uneven light (log). But the strip may be printed on greyer
+# paper than lies beside it: recycled paper reflects 0.7, the whitest 0.9 (common practice, no source).
 _BRIGHTER_THAN_PAPER, _WHITEST = 0.05, 0.25
 # No face of one grind loses 40 % of its light (log) within the last tenths of a millimetre before its end.
 _DEEP = -0.5
