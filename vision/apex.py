@@ -75,6 +75,8 @@ class ApexLine:
         Blur of the line itself, one standard deviation: the edge's own focus, which may differ from the strip's.
     support : float
         Share 0..1 of the edge along which the line shows as sharp as the photo; NaN where it was not searched for.
+    ahead : (S,) float or None
+        As in `Settled`; what that costs is in `systematic_px`.
     """
 
     row: np.ndarray
@@ -83,6 +85,7 @@ class ApexLine:
     flags: np.ndarray
     blur_px: float
     support: float = float("nan")
+    ahead: np.ndarray | None = None
 
 
 def refine_apex(
@@ -117,7 +120,7 @@ def refine_apex(
     line = replace(_judge(strip, fit, blur_px, px_per_mm), support=known.support)
     if known.ahead.any():
         flags = np.where(known.ahead > 0, line.flags | int(StationFlag.SHADOW), line.flags)
-        line = replace(line, systematic_px=np.hypot(line.systematic_px, _EVEN_CHANCES * known.ahead), flags=flags)
+        line = replace(line, systematic_px=np.hypot(line.systematic_px, _EVEN_CHANCES * known.ahead), flags=flags, ahead=known.ahead)
     if guide is not None:
         line.flags[np.isfinite(guide.row)] |= int(StationFlag.BY_HAND)
     return line

@@ -30,6 +30,14 @@ _FACET = Note(
 )
 
 
+_BEFORE = Note(
+    "line-before",
+    "along {length:.0f} mm a fainter line runs {width} mm before the one taken for the edge: the border of a shadow, or the edge itself "
+    "with a facet as bright as its lane; half of that distance is in doubt",
+    "look at the overlay; turn the lamp, or point at the apex with a guide point",
+)
+
+
 @dataclass(frozen=True, eq=False)
 class Band:
     """What lies before the bevel's grind lines.
@@ -60,14 +68,21 @@ class Band:
 
     def notes(self, px_per_mm: float) -> tuple[Note, ...]:
         """Remarks on the photo, with the length along the edge and the band's width."""
-        out = []
-        for where, note in ((self.shadow, _SHADOW), (self.facet, _FACET)):
-            length = where.sum() / px_per_mm
-            if length >= _LEAST_MM:
-                # Whole rows: the width is good to one of them, two for k = 2.
-                width = f"{np.median(self.rows[where]) / px_per_mm:.2f} ± {2.0 * WHOLE_ROWS / px_per_mm:.2f}"
-                out.append(replace(note, text=note.text.format(length=length, width=width)))
-        return tuple(out)
+        return _said(_SHADOW, self.shadow, self.rows, px_per_mm) + _said(_FACET, self.facet, self.rows, px_per_mm)
+
+
+def notes_of(edge: ApexLine, px_per_mm: float) -> tuple[Note, ...]:
+    """What is said of a line before the one taken for the edge."""
+    return () if edge.ahead is None else _said(_BEFORE, edge.ahead > 0, edge.ahead, px_per_mm)
+
+
+def _said(note: Note, where: np.ndarray, rows: np.ndarray, px_per_mm: float) -> tuple[Note, ...]:
+    length = where.sum() / px_per_mm
+    if length < _LEAST_MM:
+        return ()
+    # Whole rows: the width is good to one of them, two for k = 2.
+    width = f"{np.median(rows[where]) / px_per_mm:.2f} ± {2.0 * WHOLE_ROWS / px_per_mm:.2f}"
+    return (replace(note, text=note.text.format(length=length, width=width)),)
 
 
 def runs(where: np.ndarray) -> np.ndarray:

@@ -74,6 +74,8 @@ def past_shadow(strip: StraightStrip, band: Band, edge: ApexLine, blur_px: float
     again = refine_apex(replace(strip, valid=strip.valid & lit), blur_px, px_per_mm, None, course, travel_px=2.0 * WHOLE_ROWS)
     kept = np.where(band.shadow, again.row, edge.row)
     own = {f: np.where(band.shadow, getattr(again, f), getattr(edge, f)) for f in ("u_px", "systematic_px", "flags")}
+    if edge.ahead is not None:
+        own["ahead"] = np.where(band.shadow, 0.0, edge.ahead)
     if band.shadow.mean() <= 0.5:
         return replace(edge, row=kept, **own)
     # Where most of the edge had been taken from a shadow, so had its blur, and what shows along it.

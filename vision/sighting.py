@@ -9,6 +9,7 @@ import numpy as np
 
 from calibration_targets.strip import STRIP
 from vision import bevel, checks, drawn_edge, finer, lane
+from vision.band import notes_of
 from vision.camera import CameraFit, fit_camera
 from vision.camera_profile import CameraProfile
 from vision.declared import Declared
@@ -104,7 +105,7 @@ def sight(
     off = left_out(strip, hints, scale)
     off += missed(reading.to_apex, edge.row, edge.u_px, LineKind.APEX, photo.enlarged)
     off += missed(reading.to_shoulder, line.row, line.u_px, LineKind.SHOULDER, photo.enlarged)
-    off += reading.band.notes(scale) if reading.band is not None else ()
+    off += notes_of(reading.edge, scale) + (reading.band.notes(scale) if reading.band is not None else ())
     record = replace(record_of(photo, view, pointed), checks=reading.found)
     notes = photo.remarks + view.notes + fit.notes + anew + off + checks.notes(reading.found)
     seen = Sighting(record, finer.own_fit(fit, photo.enlarged), finer.own_lines(reading.lines, photo.enlarged), notes)

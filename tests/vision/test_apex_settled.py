@@ -8,6 +8,7 @@ from scipy.ndimage import gaussian_filter, gaussian_filter1d
 
 from vision.agreed import settle_together
 from vision.apex import refine_apex, settle
+from vision.band import notes_of
 from vision.flags import StationFlag
 from vision.straighten import StraightStrip
 
@@ -165,6 +166,9 @@ def test_a_band_with_the_grain_of_its_lane_leaves_a_doubt():
     line = refine_apex(with_band(0.44, keep=1.0), BLUR, PX_PER_MM)
     assert np.median(line.systematic_px) == pytest.approx(7.0, abs=1.2)
     assert ((line.flags & int(StationFlag.SHADOW)) > 0).mean() > 0.9
+    (said,) = notes_of(line, PX_PER_MM)
+    assert said.code == "line-before"
+    assert "along 27 mm a fainter line runs 0.2" in said.text
 
 
 def test_a_band_of_the_lanes_own_colour_before_a_bevel_of_another_is_lane():
@@ -179,4 +183,6 @@ def test_a_band_of_the_lanes_own_colour_before_a_bevel_of_another_is_lane():
 def test_an_even_lane_leaves_none():
     found = settle(strip(faces()), BLUR, PX_PER_MM)
     assert not found.ahead.any()
-    assert not (refine_apex(strip(faces()), BLUR, PX_PER_MM).flags & int(StationFlag.SHADOW)).any()
+    line = refine_apex(strip(faces()), BLUR, PX_PER_MM)
+    assert not (line.flags & int(StationFlag.SHADOW)).any()
+    assert notes_of(line, PX_PER_MM) == ()
