@@ -111,11 +111,12 @@ def corner(rows: np.ndarray, lights: Sequence[Light], px_per_mm: float) -> Corne
     ratio = _stretches(np.array([v.log_ratio for v in lights]), weight, along)
     spread = [_stretches(np.array(v), weight, along) for v in zip(*((w.extra_px2, w.extra_u_px2, w.burnt) for w in lights), strict=True)]
     noise = np.sqrt(_stretches(np.array([v.other_px**2 for v in lights]), weight, along) + _AGREE_PX**2)
-    spread[2] = spread[2] > 0.5
-    # Exposure leaves a ratio alone; a lamp that was moved does not.
-    apart = np.ptp(ratio[:, np.isfinite(ratio).all(axis=0)], axis=0)
-    alike = bool(apart.size and np.median(apart) < _SAME_LIGHT)
-    found = [corner_and_reach(offset[:, k], ratio[:, k], tuple(v[:, k] for v in spread), noise[:, k], px_per_mm) for k in at]
+    group = _same_lights(ratio)
+    alike = bool(np.isfinite(ratio).all(axis=0).any()) and len(lights) > 1 and int(group.max()) == 0
+    # Photos of one light are one word on the corner, not several.
+    several = 0 < int(group.max()) < len(lights) - 1
+    said = [_of_groups(v, group) if several else v for v in (offset, ratio, *spread, noise)]
+    found = [corner_and_reach(v[0], v[1], (v[2], v[3], v[4] > 0.5), v[5], px_per_mm) for v in ([a[:, k] for a in said] for k in at)]
     found = np.array(found).reshape(-1, 3)
     columns = np.arange(rows.shape[1])
     shift, u_shift, reach = (np.interp(columns, at, found[:, i]) for i in range(3))
@@ -127,6 +128,27 @@ def corner(rows: np.ndarray, lights: Sequence[Light], px_per_mm: float) -> Corne
     offset = offset[:, np.isfinite(offset).any(axis=0)]
     apart = offset - np.nanmean(offset, axis=0) if offset.size else np.zeros((1, 1))
     return Corner(place, float(np.median(reach)), float(np.sqrt(np.nanmean(apart**2))), alike)
+
+
+def _same_lights(ratio: np.ndarray) -> np.ndarray:
+    """(P,) number, from 0 on, of the light that each photo shows, by the log ratios (P, S) of both faces: exposure leaves a ratio alone, a
+    lamp that was moved does not."""
+    count = len(ratio)
+    group = np.arange(count)
+    both = ratio[:, np.isfinite(ratio).all(axis=0)]
+    for i in range(count):
+        for j in range(i):
+            if both.shape[1] and np.median(np.abs(both[i] - both[j])) < _SAME_LIGHT:
+                group[group == group[i]] = group[j]
+    return np.unique(group, return_inverse=True)[1]
+
+
+def _of_groups(values: np.ndarray, group: np.ndarray) -> np.ndarray:
+    """(G, S) means of the photos' values (P, S) over those of one light, NaN where none of them has one."""
+    known = np.isfinite(values)
+    members = (group == np.arange(group.max() + 1)[:, None]).astype(float)
+    count = members @ known
+    return np.where(count > 0, members @ np.where(known, values, 0.0) / np.maximum(count, 1.0), np.nan)
 
 
 def _stretches(values: np.ndarray, weight: np.ndarray, along: float) -> np.ndarray:

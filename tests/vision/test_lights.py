@@ -1,5 +1,7 @@
 """Photos of one setting with the lamp moved: drawn with a rounded shoulder whose light falls off as a rounding's does."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -156,3 +158,17 @@ def test_a_light_that_shows_nothing_has_no_voice():
     assert np.isfinite(place.row[:40]).all()
     assert np.isnan(place.row[40:]).all()
     assert place.systematic_px[10] > 0.3, "one light alone cannot tell the corner from its rounding"
+
+
+def test_two_photos_of_one_light_beside_another_light_count_once():
+    """Their common error is one: three photos of two lights know the corner no better than two of them."""
+    rows = np.zeros((3, 600)) + np.array([0.0, 0.0, 1.0])[:, None]
+    one = rounded.Light(*(np.full(600, v) for v in (0.05, 0.5, 0.3, 0.5, 0.1, 0.0)))
+    other = replace(one, log_ratio=np.full(600, -0.6))
+    three, two = rounded.corner(rows, [one, one, other], 60.0), rounded.corner(rows[1:], [one, other], 60.0)
+    assert not three.alike
+    assert np.median(three.place.systematic_px) == pytest.approx(float(np.median(two.place.systematic_px)), rel=0.02)
+    # Three lights that differ tell more.
+    third = replace(one, log_ratio=np.full(600, 1.0))
+    assert np.median(rounded.corner(rows, [one, third, other], 60.0).place.systematic_px) < 0.97 * np.median(three.place.systematic_px)
+    assert rounded.corner(rows, [one, one, one], 60.0).alike
