@@ -202,3 +202,13 @@ def test_lines_that_stop_at_the_line_taken_make_what_follows_the_cheek():
     found = find(draw(60.0, 0.5 * lines, cheek))
     assert np.median(np.abs(found.row - APEX - 60.0)) < 0.5
     assert ((found.flags & StationFlag.RIVAL_LINE) > 0).mean() < 0.1
+
+
+@pytest.mark.parametrize("light", [0.15, 0.45])
+def test_a_streak_in_the_cheek_is_no_second_shoulder(light):
+    """Its light goes back behind it."""
+    cheek = np.full((rows_of(60.0), COLUMNS), 0.25)
+    cheek[APEX + 100 : APEX + 106] = light
+    found = find(draw(60.0, 0.5, cheek, noise=0.004))
+    assert np.median(np.abs(found.row - APEX - 60.0)) < 0.5
+    assert ((found.flags & StationFlag.RIVAL_LINE) > 0).mean() < 0.1
