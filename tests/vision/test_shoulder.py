@@ -204,7 +204,7 @@ def test_lines_that_stop_at_the_line_taken_make_what_follows_the_cheek():
     assert ((found.flags & StationFlag.RIVAL_LINE) > 0).mean() < 0.1
 
 
-@pytest.mark.parametrize("light", [0.15, 0.45])
+@pytest.mark.parametrize("light", [0.15, 0.35])
 def test_a_streak_in_the_cheek_is_no_second_shoulder(light):
     """Its light goes back behind it."""
     cheek = np.full((rows_of(60.0), COLUMNS), 0.25)
