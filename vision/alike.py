@@ -15,7 +15,7 @@ _STEP_FLOOR = np.array([0.003, 0.0015, 0.0015])
 _TELLING = 5.0
 # Of a step at a line, the share that the faces' means must differ by: a scratch's goes back, light that falls off across a face takes or
 # adds some.
-_STAYS = 0.5
+STAYS = 0.5
 # Share of the edge (standard deviation) along which a difference lasts.
 _SLOW = 1 / 8
 # At least so many rows of the cheek are looked at for steps of its own.
@@ -71,7 +71,7 @@ def lasting_step(
     # Light may turn the difference round along the edge, slowly, and the step with it.
     mean, wide = (gaussian_filter1d(each, _SLOW * len(own), axis=0, mode="nearest") for each in (own, apart[known] / usual[known]))
     stays = float(np.clip((wide * mean).sum() / max(float((mean * mean).sum()), 1e-9), 0.0, 1.0))
-    return float(np.median(np.linalg.norm(own, axis=1)) * _lasting(own) * min(stays / _STAYS, 1.0))
+    return float(np.median(np.linalg.norm(own, axis=1)) * _lasting(own) * min(stays / STAYS, 1.0))
 
 
 def step_share(features: np.ndarray, line: np.ndarray, gap: int, apart: np.ndarray) -> float:
@@ -100,6 +100,35 @@ def step_share(features: np.ndarray, line: np.ndarray, gap: int, apart: np.ndarr
 
     step = np.linalg.norm((mean(gap + 1) - mean(-gap - _STEP_ROWS)) / FACE_FLOOR[:3], axis=1)
     return float(np.median(step) / np.median(wide))
+
+
+def share_that_stays(features: np.ndarray, lines: tuple[np.ndarray, ...], sigma_px: float, smooth: float) -> np.ndarray:
+    """(C,) share of the step at the second of two lines by which the middle of what lies before it differs from what lies as far behind it:
+    of two faces all, of a streak none. 1 where there is no step to speak of.
+
+    Parameters
+    ----------
+    features : (R, 3, C) float
+        Log brightness and two colour ratios in blocks of columns.
+    lines : two (C,) float
+        Rows.
+    sigma_px : float
+        Blur of the photo, one standard deviation.
+    smooth : float
+        Standard deviation of the means along the edge, blocks.
+    """
+    first, second = (np.rint(line).astype(int) for line in lines)
+    gap, blocks, width = int(np.ceil(1.5 * sigma_px)) + 1, np.arange(features.shape[2]), np.maximum(second - first, 2 * _STEP_ROWS)
+
+    def mean(start: np.ndarray, count: int) -> np.ndarray:
+        rows = np.clip(start + np.arange(count)[:, None], 0, len(features) - 1)
+        return gaussian_filter1d(features[rows, :, blocks].mean(axis=0), smooth, axis=0, mode="nearest") / FACE_FLOOR[:3]
+
+    count = max(int(np.median(width)) // 2, _STEP_ROWS)
+    step = mean(second + gap + 1, _STEP_ROWS) - mean(second - gap - _STEP_ROWS, _STEP_ROWS)
+    far = mean(second + width, count) - mean((first + second - count) // 2, count)
+    size = (step**2).sum(axis=1)
+    return np.where(size > 1.0, (step * far).sum(axis=1) / np.maximum(size, 1e-9), 1.0)
 
 
 def _lasting(apart: np.ndarray) -> float:

@@ -52,8 +52,9 @@ _DEMOSAIC_PX = 0.1
 _UNEVEN, _MOST_UNEVEN = 0.03, 2.0
 # Colours of two surfaces differ by twice what uneven light of one lamp makes (log ratio).
 _OTHER_TINT = 0.06
-# Of two places of even chances half their distance is the standard deviation.
-_EVEN_CHANCES = 0.5
+# Where one cue alone tells, a dark facet or streak looks like a shadow: of two places of even chances half their distance is the standard
+# deviation.
+ONE_WAY_DOUBT = 0.5
 # Share of the edge along which a surface before it must be no lane.
 _MOSTLY_BLADE = 0.5
 _ALL = slice(None)
@@ -120,7 +121,7 @@ def refine_apex(
     line = replace(_judge(strip, fit, blur_px, px_per_mm), support=known.support)
     if known.ahead.any():
         flags = np.where(known.ahead > 0, line.flags | int(StationFlag.SHADOW), line.flags)
-        line = replace(line, systematic_px=np.hypot(line.systematic_px, _EVEN_CHANCES * known.ahead), flags=flags, ahead=known.ahead)
+        line = replace(line, systematic_px=np.hypot(line.systematic_px, ONE_WAY_DOUBT * known.ahead), flags=flags, ahead=known.ahead)
     if guide is not None:
         line.flags[np.isfinite(guide.row)] |= int(StationFlag.BY_HAND)
     return line

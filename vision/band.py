@@ -6,14 +6,11 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
-from vision.apex import ApexLine
+from vision.apex import ONE_WAY_DOUBT, ApexLine
 from vision.flags import Note, StationFlag
 
 # What reading a row of a picture is good to.
 WHOLE_ROWS = 1.0
-# Where one cue alone tells, a dark facet or streak looks like a shadow: of two places of even chances half their distance is the standard
-# deviation.
-ONE_WAY_DOUBT = 0.5
 # Shorter stretches are specks (mm).
 _LEAST_MM = 1.0
 _SHADOW = Note(

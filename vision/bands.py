@@ -14,8 +14,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter, uniform_filter1d
 
-from vision.apex import ApexLine, refine_apex, support_along
-from vision.band import ONE_WAY_DOUBT, WHOLE_ROWS, Band, carried, closed, joined, runs
+from vision.apex import ONE_WAY_DOUBT, ApexLine, refine_apex, support_along
+from vision.band import WHOLE_ROWS, Band, carried, closed, joined, runs
 from vision.faces import BLOCK_COLUMNS
 from vision.grain import grain
 from vision.noise import colour_is_coarse

@@ -14,7 +14,7 @@ from dataclasses import replace
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from vision.band import ONE_WAY_DOUBT
+from vision.apex import ONE_WAY_DOUBT
 from vision.checks import OF_THE_LINES, PhotoCheck, Verdict, refusal
 from vision.errors import EdgeNotFound
 from vision.faces import BLOCK_COLUMNS

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.ndimage import gaussian_filter1d, median_filter
 
-from vision.alike import FACE_FLOOR
+from vision.alike import STAYS, share_that_stays
 from vision.contrast import LOST_AMONG, SMEARED_PX, Channel, burnt_share, contrast_between, structure_share
 from vision.cues import DISAGREE, REACH_ROWS, line_end, weigh
 from vision.evidence import shoulder_evidence
@@ -51,8 +51,6 @@ _SUMMIT_ROWS = 12
 _MOST_USUAL = 3.5
 # A facet at the apex runs on for millimetres (standard deviation of the means along the edge).
 _FACET_MM = 2.0
-# Of a step at a line, the share that must be left of it farther on (as in `alike`): a streak's goes back.
-_STAYS = 0.5
 # Of the blocks of columns, each so-manieth tells as much of that.
 _EVERY = 4
 # A rival that explains this share of the evidence could be the shoulder instead.
@@ -251,36 +249,16 @@ def _with_line_behind(coarse: _Coarse, strip: StraightStrip, blur_px: float, px_
         for strength in (np.interp(at, found.column, found.score[path, np.arange(len(path))]), coarse.strength)
     )
     share = _share(theirs, own)
-    lasts = np.interp(
-        at, found.column, _lasts(strip, blur_px, (coarse.row, row), found.column, _FACET_MM * px_per_mm / BLOCK_COLUMNS / _EVERY)
-    )
     # However clear the line taken is, another one as clear as a shoulder is none of the cheek's rows.
     behind = (theirs >= 2.0 * _MOST_USUAL) & ((share > coarse.rival_share) | (coarse.rival_share <= _RIVAL_SHARE)) & ~coarse.end_sure
-    behind &= lasts >= _STAYS
+    if not behind.any():
+        return coarse
+    features, along = block_features(strip, blur_px)[0][:, :3, ::_EVERY], _FACET_MM * px_per_mm / BLOCK_COLUMNS / _EVERY
+    lines = tuple(np.interp(found.column, at, line) for line in (coarse.row, row))
+    behind &= np.interp(at, found.column, share_that_stays(features, lines, blur_px, along)) >= STAYS
     pairs = (share, coarse.rival_share), (row, coarse.rival_row), (row, coarse.named_row)
     share, rival, named = (np.where(behind, new, old) for new, old in pairs)
     return replace(coarse, rival_share=share, rival_row=rival, named_row=named, behind=behind)
-
-
-def _lasts(strip: StraightStrip, blur_px: float, lines: tuple[np.ndarray, np.ndarray], column: np.ndarray, smooth: float) -> np.ndarray:
-    """(C,) share of the step in light and colour at the second of two lines (S,) by which the middle of what lies before it differs from
-    what lies as far behind it: of two faces all, of a streak none. 1 where there is no step in light to speak of.
-
-    `column` are the centres of the blocks looked at, `smooth` is as for Gaussian means over them.
-    """
-    features = block_features(strip, blur_px)[0][:, :3, ::_EVERY]
-    first, second = (np.rint(np.interp(column, np.arange(len(line)), line)).astype(int) for line in lines)
-    gap, blocks, width = int(np.ceil(1.5 * blur_px)) + 1, np.arange(len(column)), np.maximum(second - first, 8)
-
-    def mean(start: np.ndarray, count: int) -> np.ndarray:
-        rows = np.clip(start + np.arange(count)[:, None], 0, len(features) - 1)
-        return gaussian_filter1d(features[rows, :, blocks].mean(axis=0), smooth, axis=0, mode="nearest")
-
-    count = max(int(np.median(width)) // 2, 4)
-    step = (mean(second + gap + 1, 4) - mean(second - gap - 4, 4)) / FACE_FLOOR[:3]
-    far = (mean(second + width, count) - mean((first + second - count) // 2, count)) / FACE_FLOOR[:3]
-    size = (step**2).sum(axis=1)
-    return np.where(size > 1.0, (step * far).sum(axis=1) / np.maximum(size, 1e-9), 1.0)
 
 
 def end_of_lines(evidence: Evidence, line: np.ndarray, columns: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -122,8 +122,6 @@ def beside_unguided(seen: Sighting, declared: Declared, unguided: Callable[[], S
     except (PhotoRefused, DeclarationError):
         # Without the points there is nothing to hold against them.
         return seen
-    if alone.record.name != seen.record.name:
-        return seen
     camera, apex_px = seen.fit.camera, seen.lines.apex_px
     place = seen.fit.position_mm(bevel.apex_points(camera, apex_px, declared.height_mm[0]), apex_px)
     told = overruled(seen.lines, alone.lines, place, camera.px_per_mm)
