@@ -17,7 +17,7 @@ from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter, un
 from vision.apex import ONE_WAY_DOUBT, ApexLine, refine_apex, support_along
 from vision.band import WHOLE_ROWS, Band, carried, closed, joined, runs
 from vision.faces import BLOCK_COLUMNS
-from vision.grain import grain
+from vision.grain import grain, smooth_along
 from vision.noise import colour_is_coarse
 from vision.shoulder import ShoulderLine, bridged
 from vision.straighten import StraightStrip
@@ -309,7 +309,7 @@ def _profile(found: _Found, rows: np.ndarray, nearby: tuple[int, ...] = _NEARBY)
     light = np.mean(
         [found.grey[np.clip(cells, 0, len(found.grey) - 1), np.clip(at + k, 0, found.grey.shape[1] - 1)] for k in nearby], axis=0
     )
-    smooth = gaussian_filter1d(light, 0.5 * found.px_per_mm / BLOCK_COLUMNS, axis=1, mode="nearest")
+    smooth = smooth_along(light, 0.5 * found.px_per_mm / BLOCK_COLUMNS)
     # A halo of sharpening, resampled, may go below black.
     return np.log(np.maximum(smooth, 0.0) + 0.01)
 

@@ -13,6 +13,7 @@ from vision.apex import ApexLine
 from vision.camera import CameraFit
 from vision.faces import BLOCK_COLUMNS, block_features, texture
 from vision.flags import StationFlag
+from vision.grain import smooth_along
 from vision.photo import Photo
 from vision.shoulder import NARROW_PX, ShoulderLine
 from vision.straighten import StraightStrip, srgb_to_linear_table
@@ -211,7 +212,7 @@ def _unlike(seen: Seen, faces: _Faces) -> tuple[float, float]:
     columns, both = np.arange(len(seen.edge.row)), np.isfinite(seen.edge.row) & np.isfinite(seen.line.row)
     first, second = (np.interp(column[faces.used], columns[both], r[both]) for r in (seen.edge.row, seen.line.row))
     sigma = max(float(np.nanmedian(seen.line.sigma_px)), seen.edge.blur_px)
-    along = gaussian_filter1d(features[:, :3].transpose(0, 2, 1)[:, faces.used], faces.along, axis=1, mode="nearest")
+    along = smooth_along(np.ascontiguousarray(features[:, :3].transpose(0, 2, 1)[:, faces.used]), faces.along)
     apart = (faces.cheek - faces.bevel)[:, :3]
     found = max(difference(faces.bevel, faces.cheek), _LINES_END_SAY * seen.line.lines_end)
     if found < _LINES_END_SAY:

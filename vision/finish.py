@@ -14,11 +14,11 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 from scipy import fft
-from scipy.ndimage import gaussian_filter1d
 
 from vision.border import BLUR_ENDS, CLEAR, LEAST_ROWS, OWN_ROWS, Stretches, border_place
 from vision.cues import DISAGREE, weigh
 from vision.flags import StationFlag
+from vision.grain import smooth_along
 from vision.rounded import centre
 from vision.sheet import DARK
 from vision.shoulder import ROUNDING_UM, ShoulderLine
@@ -193,7 +193,7 @@ def _rows(strip: StraightStrip, row: np.ndarray, blur_px: float, reach: tuple[in
     inside = (y >= 0).all(axis=0) & (y <= len(strip.valid) - 1).all(axis=0)
     ends = np.clip(np.rint(y[[0, -1]]).astype(int), 0, len(strip.valid) - 1)
     there = inside & strip.valid[ends, column].all(axis=0) & np.isfinite(row[column])
-    mean = gaussian_filter1d(light, _MEAN_BLURS * blur_px, axis=1, mode="nearest")
+    mean = smooth_along(light, _MEAN_BLURS * blur_px)
     detail = (light - mean) / (np.maximum(mean, 0.0) + DARK)
     at = int(_SPECKS * (detail.shape[1] - 1))
     most = np.partition(np.abs(detail), at, axis=1)[:, at : at + 1]

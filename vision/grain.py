@@ -281,5 +281,5 @@ def folded(product: np.ndarray, block: int) -> np.ndarray:
 
 
 def smooth_along(blocks: np.ndarray, along: float) -> np.ndarray:
-    """(W, C) smoothed along the edge."""
+    """(W, C) or (W, C, 3) smoothed along the edge, `along` columns of standard deviation."""
     return cv2.GaussianBlur(blocks, (2 * int(4.0 * along + 0.5) + 1, 1), sigmaX=along, borderType=cv2.BORDER_REPLICATE)

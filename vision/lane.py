@@ -46,6 +46,8 @@ _LONG_MM = 0.5
 _THIN = 4
 # Clear of a cut's blur and of the paper's own shadow (mm).
 _CLEAR_OF_CUT_MM = 0.3
+# Rows beside one that its steps look at, and some.
+_LOOKED_AT = 8
 # As far behind the coarse curve the fine search still finds a sharper line (mm).
 _APART_MM = 0.5
 # z = 4: a line this weak in the median column is the lane's own grain.
@@ -219,9 +221,14 @@ def _first_line(view: SheetView, told: bool) -> tuple[_Line, _Line | None]:
     cut = None if told else possible_cut(view, line.row)
     if cut is not None:
         # The same search once more behind the line, and a third for what would be the shoulder then.
-        second = replace(_search(_behind(view, cut, _CLEAR_OF_CUT_MM)), lane_from_mm=view.mm * float(cut.max()) + _CLEAR_OF_CUT_MM)
-        third = line_strength(_behind(view, second.row, 0.15), 0.5)
-        cues = paper_border(view, (cut, second.row), lambda count: line_strength(_rows(view, view.shift, count), 0.12), third)
+        second = replace(_search_behind(view, cut), lane_from_mm=view.mm * float(cut.max()) + _CLEAR_OF_CUT_MM)
+        past = _behind(view, second.row, 0.15)
+        cues = paper_border(
+            view,
+            (cut, second.row),
+            lambda count: line_strength(view.rows(0, count), 0.12),
+            lambda first, end: line_strength(past.rows(first, end), 0.5),
+        )
         # A shoulder pointed at lies behind the apex.
         shown = 0.0 if _forbidden(view, second) else float(np.median(second.strength))
         # Behind a cut there is an edge; where no line follows (or a person pointed at the shoulder), the first one is it.
@@ -231,6 +238,15 @@ def _first_line(view: SheetView, told: bool) -> tuple[_Line, _Line | None]:
         elif abs(cues) < DECIDED and shown >= _LEAST_SUPPORT and view.mm * float(np.median(second.row - cut)) > _APART_MM:
             other = second
     return line.steady(view.mm), None if other is None else other.steady(view.mm)
+
+
+def _search_behind(view: SheetView, cut: np.ndarray) -> _Line:
+    """The first connected line behind one (C,) that may be a cut."""
+    behind = _behind(view, cut, _CLEAR_OF_CUT_MM)
+    # And the rows that the first one's steps look at.
+    first = max(int(behind.start.min()) - _LOOKED_AT, 0)
+    line = _search(behind.rows(first, len(view.features)))
+    return replace(line, row=line.row + first, path=line.path + first)
 
 
 def _forbidden(view: SheetView, line: _Line) -> bool:
@@ -282,7 +298,7 @@ def _along(view: SheetView, course: np.ndarray, beyond_mm: float) -> tuple[Sheet
 def _supporter(view: SheetView) -> Callable[[np.ndarray], float]:
     """How surely a line runs along a course (C,), 0..1: any line clearly above the lane's noise counts alike."""
     # Of the lane alone, and the rows that its steps look at.
-    lane = _rows(view, view.shift, int((view.start - view.shift).max() + LANE_MM[1] / view.mm) + 8)
+    lane = view.rows(0, int((view.start - view.shift).max() + LANE_MM[1] / view.mm) + _LOOKED_AT)
     scale = _own_steps(lane, *_mean_steps(lane, _LONG_MM))
 
     def support(course: np.ndarray) -> float:
@@ -306,7 +322,7 @@ def _flattened(view: SheetView, shift: np.ndarray, reach: int) -> SheetView:
 
 
 def _rows(view: SheetView, shift: np.ndarray, count: int) -> SheetView:
-    """`count` rows of the view, in column c from row ``shift[c]`` on; what lies beyond its ends is invalid."""
+    """`count` rows of the view, in column c from its row ``shift[c]`` on; what lies beyond its ends is invalid."""
     rows = np.arange(count, dtype=np.float32)[:, None] + shift.astype(np.float32)
     at = np.broadcast_to(np.arange(len(shift), dtype=np.float32), rows.shape), rows
 
@@ -320,7 +336,7 @@ def _rows(view: SheetView, shift: np.ndarray, count: int) -> SheetView:
     if view.barred is not None:
         inside = (rows >= 0) & (rows < len(view.features))
         barred = moved(view.barred.view(np.uint8)).view(bool) | (~inside & view.barred.any(axis=0))
-    return SheetView(features, valid, ink, view.x0_mm, view.mm, shift, view.start, barred)
+    return SheetView(features, valid, ink, view.x0_mm, view.mm, view.shift + shift, view.start, barred)
 
 
 def _connected(strength: np.ndarray, view: SheetView, course: np.ndarray) -> np.ndarray:

@@ -28,6 +28,10 @@ _EVENLY_LIT, _LEAST_UNEVEN = 0.06, 0.04
 _LINES, _NO_LINES = 0.4, 0.2
 # So many cues more for than against, or against than for, decide.
 DECIDED = 2
+# The widest bevel whose shoulder is looked for (mm), and rows that steps and lines reach.
+_THIRD_MM, _SOME_ROWS = 3.5, 8
+# Rows behind a line that are clear of its blur, and enough of them to tell whether they repeat.
+_GRAIN_ROWS = 3, 11
 # Cells that tell a correlation of 0.2 from none (three standard deviations of independent ones).
 _LEAST_CELLS = 225
 
@@ -35,7 +39,7 @@ _LEAST_CELLS = 225
 def possible_cut(view: SheetView, row: np.ndarray) -> np.ndarray | None:
     """Row (C,) of the straight line along the strip that most of the path follows, as a cut does; None where there is none.
 
-    None as well where something brighter than paper follows: no card does that.
+    None as well where something brighter than paper follows: no card does that, and no whiter paper has grind lines.
     """
     line = robust_polynomial(row.astype(float), 1)
     slope, level = (line[-1] - line[0]) / len(line), view.mm * float(line.mean())
@@ -44,27 +48,46 @@ def possible_cut(view: SheetView, row: np.ndarray) -> np.ndarray | None:
     cut = np.round(line).astype(int)
     bright, columns, last = view.features[..., 0], np.arange(len(row)), len(view.features) - 1
     paper, behind = (np.median(bright[np.clip(cut + d, 0, last), columns]) for d in (-round(0.5 / view.mm) - 1, 4))
-    return cut if behind <= paper + _WHITEST else None
+    brighter = behind - paper
+    if brighter > _WHITEST or (brighter > _BRIGHTER_THAN_PAPER and _ground_behind(view, cut)):
+        return None
+    return cut
 
 
-def paper_border(view: SheetView, lines: tuple[np.ndarray, np.ndarray], before: Callable[[int], np.ndarray], beyond: np.ndarray) -> int:
+def _ground_behind(view: SheetView, line: np.ndarray) -> bool:
+    """Whether grind lines repeat from row to row just behind a line (C,), clear of its blur."""
+    top = int(line.min())
+    near, low = view.rows(top, int(line.max()) + _GRAIN_ROWS[1]), line - top + _GRAIN_ROWS[0]
+    return _grain(near, low, low + _GRAIN_ROWS[1] - _GRAIN_ROWS[0]) > _LINES
+
+
+def paper_border(
+    whole: SheetView,
+    lines: tuple[np.ndarray, np.ndarray],
+    before: Callable[[int], np.ndarray],
+    beyond: Callable[[int, int], np.ndarray],
+) -> int:
     """How many cues more than not say that the first of two lines is where the strip's paper was cut, the apex being the second.
 
-    Each cue is weak alone: `DECIDED` more, for or against, decide. `before` gives the strength of lines in the
-    first so many rows by the noise of the paper before the first line, `beyond` is that past the second.
+    Each cue is weak alone: `DECIDED` more, for or against, decide. `before` gives the strength of lines in the first so many rows by
+    the noise of the paper before the first line, `beyond` that past the second between two rows.
     """
-    first, second = lines
+    ends = int(lines[1].min()), int(lines[1].max() + _THIRD_MM / whole.mm)
+    third = long_lines(beyond(ends[0], ends[1] + _SOME_ROWS), round(TICK_MM / whole.mm))[: ends[1] - ends[0]].max(axis=0)
+    shade, far = max(int(0.15 / whole.mm), 3), int(1.0 / whole.mm)
+    # The rows that any cue looks at.
+    top = max(int(lines[0].min()) - far, 0)
+    view = whole.rows(top, int(lines[1].max()) + far + shade + _SOME_ROWS)
+    first, second = (line - top for line in lines)
     gap = view.mm * (second - first)
     width = float(np.median(gap))
     rows = np.arange(len(view.features))[:, None]
-    shade = max(int(0.15 / view.mm), 3)
     usable = view.valid & ~view.ink
-    features = np.dstack([view.features, unevenness(view, 1.0)])
-    far = int(1.0 / view.mm)
+    features = np.vstack([view.features.reshape(-1, 3).T, unevenness(view, 1.0).ravel()])
 
     def median(low: np.ndarray, high: np.ndarray) -> np.ndarray:
-        inside = usable & (rows > low) & (rows < high)
-        return np.median(features[inside], axis=0) if inside.sum() > 50 else np.full(4, np.nan)
+        inside = np.flatnonzero(usable & (rows > low) & (rows < high))
+        return np.median(features[:, inside], axis=1) if len(inside) > 50 else np.full(4, np.nan)
 
     paper = median(first - far, first - shade - 1)
     between = median(first + 2, np.maximum(second - shade - 1, first + 4))
@@ -75,7 +98,6 @@ def paper_border(view: SheetView, lines: tuple[np.ndarray, np.ndarray], before: 
         median(second - shade, second - 1)[0] - median(np.maximum(first + 2, second - far), np.maximum(second - shade - 1, first + 4))[0]
     )
     ground = [_grain(view, *ends) for ends in ((first + 3, second - 2), (second + 2, second + round(0.5 / view.mm) + 2))]
-    third = long_lines(beyond, round(TICK_MM / view.mm))[: int(second.max() + 3.5 / view.mm)].max(axis=0)
     black = np.exp(between[0]) - DARK < _AS_DARK_AS_INK * (np.exp(paper[0]) - DARK)
     shadow = _shadow_cue(shadow_first, shadow_second)
     tinted = np.abs(between[1:3] - paper[1:3]).max() > 0.3
@@ -83,7 +105,7 @@ def paper_border(view: SheetView, lines: tuple[np.ndarray, np.ndarray], before: 
         # Steel reflects the lamp that lights the paper, or a bluer sky (log ratio 0.2); card and wood have colours of their own.
         2 * tinted,
         # A surface of the paper's colour with bright lines along it is steel; wood and cloth have lines, and a colour.
-        -2 * (not tinted and not black and _streaked(view, before, first + 2 * shade, second - 2 * shade)),
+        -2 * (not tinted and not black and _streaked(whole, before, lines[0] + 2 * shade, lines[1] - 2 * shade)),
         # Ground steel gives back more of the lamp's light than printed ink does; a blackened bevel has no third line behind it.
         2 * (black and (third > 0).mean() > 0.3),
         # Nothing matt is brighter than white paper, and little is brighter than paper.

@@ -112,12 +112,15 @@ def _sweep(cost: np.ndarray, max_step: int, step_cost: float) -> np.ndarray:
     inner[0] = cost[:, 0]
     # Row d of a window is the column before, moved by d - max_step.
     windows = np.lib.stride_tricks.sliding_window_view(reached, rows, axis=1)
-    steps = step_cost * np.abs(np.arange(-max_step, max_step + 1.0))[:, None]
-    ways, best = np.empty((len(steps), rows)), np.empty(rows)
+    best, moved = np.empty(rows), np.empty(rows)
     for before, own, now in zip(windows[:-1], np.ascontiguousarray(cost.T)[1:], inner[1:], strict=True):
-        np.add(before, steps, ways)
-        np.minimum.reduce(ways, 0, None, best)
-        np.add(best, own, now)
+        least = before[max_step]
+        for by in range(1, max_step + 1):
+            # Up or down costs the same.
+            np.minimum(before[max_step - by], before[max_step + by], out=moved)
+            np.add(moved, step_cost * by, out=moved)
+            least = np.minimum(least, moved, out=best)
+        np.add(least, own, out=now)
     return reached
 
 

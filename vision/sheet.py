@@ -63,6 +63,13 @@ class SheetView:
     start: np.ndarray
     barred: np.ndarray | None = None
 
+    def rows(self, first: int, end: int) -> SheetView:
+        """Rows ``first <= r < end`` alone, without a copy."""
+        part = slice(max(first, 0), max(end, 0))
+        barred = None if self.barred is None else self.barred[part]
+        shown = self.features[part], self.valid[part], self.ink[part]
+        return SheetView(*shown, self.x0_mm, self.mm, self.shift + part.start, self.start, barred)
+
 
 def reduced(photo: Photo) -> np.ndarray:
     """(H / 4, W / 4, 3) float32 linear light of the photo on a scale of 1 to `REDUCE`."""

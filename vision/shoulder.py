@@ -16,6 +16,7 @@ from vision.cues import DISAGREE, REACH_ROWS, line_end, weigh
 from vision.evidence import shoulder_evidence
 from vision.faces import BLOCK_COLUMNS, Evidence, block_features, face_evidence
 from vision.flags import StationFlag
+from vision.grain import smooth_along
 from vision.paths import best_path, rival_path
 from vision.steering import LineGuide
 from vision.steps import StepFit, StepModel, fit_steps
@@ -237,23 +238,25 @@ def _with_line_behind(coarse: _Coarse, strip: StraightStrip, blur_px: float, px_
     Seen from the apex such a shoulder has two faces before it and stands back behind the facet's end. Where grind lines surely end at the
     line taken, what follows is the cheek.
     """
+    if coarse.end_sure.all():
+        return coarse
     found = face_evidence(strip, coarse.row, blur_px, _EVERY)
     try:
         path = best_path(-found.score, _EVERY * STEP, CROOK / _EVERY, ~found.allowed, through=False).row
     except ValueError:
         return coarse
-    at = np.arange(len(coarse.row))
+    at, along = np.arange(len(coarse.row)), _FACET_MM * px_per_mm / BLOCK_COLUMNS / _EVERY
     row = coarse.row + np.interp(at, found.column, path)
     theirs, own = (
-        gaussian_filter1d(strength, _FACET_MM * px_per_mm, mode="nearest")
-        for strength in (np.interp(at, found.column, found.score[path, np.arange(len(path))]), coarse.strength)
+        np.interp(at, found.column, gaussian_filter1d(strength, along, mode="nearest"))
+        for strength in (found.score[path, np.arange(len(path))], np.interp(found.column, at, coarse.strength))
     )
     share = _share(theirs, own)
     # However clear the line taken is, another one as clear as a shoulder is none of the cheek's rows.
     behind = (theirs >= 2.0 * _MOST_USUAL) & ((share > coarse.rival_share) | (coarse.rival_share <= _RIVAL_SHARE)) & ~coarse.end_sure
     if not behind.any():
         return coarse
-    features, along = block_features(strip, blur_px)[0][:, :3, ::_EVERY], _FACET_MM * px_per_mm / BLOCK_COLUMNS / _EVERY
+    features = block_features(strip, blur_px)[0][:, :3, ::_EVERY]
     lines = tuple(np.interp(found.column, at, line) for line in (coarse.row, row))
     behind &= np.interp(at, found.column, share_that_stays(features, lines, blur_px, along)) >= STAYS
     pairs = (share, coarse.rival_share), (row, coarse.rival_row), (row, coarse.named_row)
@@ -278,7 +281,7 @@ def end_of_lines(evidence: Evidence, line: np.ndarray, columns: int) -> tuple[np
 def _summit(score: np.ndarray, rival: np.ndarray, own: np.ndarray, smooth: float) -> np.ndarray:
     """Rows (C,) uphill from the rival's, as far as the evidence (smoothed along the edge) rises; the rival's own where that leads to
     the line taken."""
-    along = gaussian_filter1d(score, smooth, axis=1, mode="nearest")
+    along = smooth_along(score, smooth)
     blocks, row = np.arange(len(rival)), np.clip(np.rint(rival).astype(int), 1, len(score) - 2)
     for _ in range(_SUMMIT_ROWS):
         around = np.stack([along[row + d, blocks] for d in (-1, 0, 1)])

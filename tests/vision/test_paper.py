@@ -28,7 +28,7 @@ def cues(picture, third=0.0, between=(), second=SECOND):
     if third:
         beyond[second + 20] = third
     before[list(between)] = 0.9
-    return paper_border(picture, lines, lambda count: before[:count], beyond)
+    return paper_border(picture, lines, lambda count: before[:count], lambda first, end: beyond[first:end])
 
 
 def told(picture, third=0.0):
@@ -65,6 +65,17 @@ def test_nothing_matt_is_brighter_than_paper_so_no_cut():
     assert possible_cut(view(0.15, -0.5), np.full(COLUMNS, FIRST - 1)) is not None
     assert told(shaded(view(0.15, -0.5)), third=0.9)
     assert not told(shaded(view(0.3, -0.5)), third=0.9)
+
+
+def test_a_whiter_paper_has_no_grind_lines():
+    """A little brighter than the strip's paper is a whiter one, or ground steel: lines that go on from row to row are the latter."""
+    path, picture = np.full(COLUMNS, FIRST - 1), view(0.15, -0.5)
+    assert possible_cut(picture, path) is not None
+    picture.features[FIRST:SECOND, :, 0] += 0.2 * np.random.default_rng(5).standard_normal(COLUMNS)
+    assert possible_cut(picture, path) is None
+    # On a darker surface, such as wood, lines decide nothing yet.
+    picture.features[FIRST:SECOND, :, 0] -= 0.3
+    assert possible_cut(picture, path) is not None
 
 
 def test_black_against_paper_whatever_the_exposure():
