@@ -25,6 +25,7 @@ from vision.paper import DECIDED, paper_border, possible_cut
 from vision.photo import Photo
 from vision.sheet import LANE_MM, REDUCE, TICK_MM, SheetView, sheet_view, unevenness
 from vision.steering import DRAWN, along_px
+from vision.threads import side_by_side
 
 # Steps below these are paper grain and uneven light: brightness and colours (log), contrast (log).
 _LEAST_STEP = np.array([0.004, 0.002, 0.002, 0.1])
@@ -46,6 +47,7 @@ _LONG_MM = 0.5
 _THIN = 4
 # Clear of a cut's blur and of the paper's own shadow (mm).
 _CLEAR_OF_CUT_MM = 0.3
+_FEW_ROWS = 64
 # Rows beside one that its steps look at, and some.
 _LOOKED_AT = 8
 # As far behind the coarse curve the fine search still finds a sharper line (mm).
@@ -169,7 +171,15 @@ def _mean_steps(view: SheetView, along_mm: float) -> tuple[np.ndarray, np.ndarra
     """(R, C, 3) steps of brightness and two colours, (R, C) of unevenness, averaged along the rows."""
     n = max(round(along_mm / view.mm), 3)
 
-    return _steps(cv2.blur(view.features, (n, 1), borderType=cv2.BORDER_REPLICATE)), _steps(unevenness(view, 2 * along_mm))
+    def light() -> np.ndarray:
+        return _steps(cv2.blur(view.features, (n, 1), borderType=cv2.BORDER_REPLICATE))
+
+    def contrast() -> np.ndarray:
+        return _steps(unevenness(view, 2 * along_mm))
+
+    # A few rows are done sooner than handed over.
+    step, uneven = side_by_side(light, contrast) if len(view.valid) > _FEW_ROWS else (light(), contrast())
+    return step, uneven
 
 
 def _own_steps(view: SheetView, step: np.ndarray, uneven: np.ndarray) -> np.ndarray:
