@@ -45,6 +45,7 @@ CORNER_DISTORTION_HALF_WIDTH = 0.02
 # along and across a strip, so that more corners do not average it away.
 _FLATNESS_U_MM, _FLATNESS_FREEDOM = 0.05 / math.sqrt(3), 8
 _SQRT3 = math.sqrt(3.0)
+_SAME_POSE = 5e-3  # rad, or share of the distance: a start this near another one leads to the same place
 _FIRST_FIT = 1e-6  # of cost or step: it only chooses the pose and tells the corners' noise, and the last fit starts from it
 
 
@@ -274,12 +275,10 @@ def fit_camera(
 
 
 def _prior(size: tuple[int, int], focal_px_exif: float | None, declared: Declared, profile: CameraProfile | None) -> _Prior:
-    height = declared.height_mm[0]
-    distance, u_mm = math.nan, math.nan
+    height, distance, u_mm = declared.height_mm[0], math.nan, math.nan
     known = known_focal(size, focal_px_exif, declared, profile)
     if known is not None:
-        source, focal, u_ln, k1, k1_u = known
-        return _Prior(source, focal, u_ln, distance, u_mm, k1, k1_u, height)
+        return _Prior(*known[:3], distance, u_mm, *known[3:], height)
     if declared.camera_distance_mm is not None:
         source, distance = "declared distance", declared.camera_distance_mm
         u_mm = max(declared.camera_distance_tolerance_mm, 0.1) / _SQRT3  # a distance is never known to better than 0.1 mm
@@ -315,9 +314,12 @@ def _fit(points: np.ndarray, corners: np.ndarray, centre: tuple[float, float], p
             found, turns, shifts, _ = cv2.solvePnPGeneric(points, corners, matrix, np.zeros(5), flags=method)
         except cv2.error:  # SQPNP refuses corners that spread less than its own bound
             continue
-        starts += list(zip(turns, shifts, strict=True)) if found else []
+        for turn, shift in zip(turns, shifts, strict=True) if found else ():
+            pose = np.concatenate([np.ravel(turn), np.ravel(shift) / np.linalg.norm(shift)])
+            if not any(np.abs(pose - other).max() < _SAME_POSE for other, *_ in starts):
+                starts.append((pose, turn, shift))
     best, least = None, math.inf
-    for turn, shift in starts:
+    for _, turn, shift in starts:
         start = Camera(focal, centre, prior.k1, cv2.Rodrigues(turn)[0], np.asarray(shift, np.float64).ravel())
         problem = _Problem(points, corners, centre, _with_k1_width(prior, centre, focal), np.full(len(points), 0.5))
         try:
