@@ -74,8 +74,7 @@ def first_line(strength: np.ndarray, lines: np.ndarray, step_cost: float, barred
         Cells that guide points forbid; where they leave no way across, the path goes its own (the caller says so: `steering.missed`).
     """
     # Crossing a line costs what following the strongest one gains: a weak first line wins over a strong one behind it.
-    # In single precision: sums of a thousand costs of 0..1 to a thousandth, where a step costs hundredths.
-    cost = np.zeros(strength.shape, np.float32)
+    cost = np.zeros(strength.shape)
     cost[2:] = lines[:-2] > 0
     run_on(cost)
     cost -= strength

@@ -42,7 +42,7 @@ def best_path(
     Parameters
     ----------
     cost : (R, S) float
-        Cost of each cell; any sign. Its sums are taken in its own precision, single or double.
+        Cost of each cell; any sign.
     max_step : int
         Largest change of row from one column to the next.
     step_cost : float
@@ -57,11 +57,11 @@ def best_path(
     ValueError
         When no path is left.
     """
-    cost = np.asarray(cost, np.float32 if getattr(cost, "dtype", None) == np.float32 else np.float64)
+    cost = np.asarray(cost, np.float64)
     if cost.ndim != 2 or not cost.size:
         raise ValueError(f"cost must be (R, S) and not empty, got {cost.shape}")
     if forbidden is not None:
-        cost = np.where(forbidden, cost.dtype.type(np.inf), cost)
+        cost = np.where(forbidden, np.inf, cost)
     reached = _sweep(cost, max_step, step_cost)
     total = float(reached[-1].min())
     if not np.isfinite(total):
@@ -107,13 +107,13 @@ def _sweep(cost: np.ndarray, max_step: int, step_cost: float) -> np.ndarray:
     """(S, R + 2 max_step) cheapest cost of reaching each cell from the left, its own cost included; inf beyond the first and last row."""
     rows, columns = cost.shape
     # Column-major: each step reads and writes one contiguous run.
-    reached = np.full((columns, rows + 2 * max_step), np.inf, cost.dtype)
+    reached = np.full((columns, rows + 2 * max_step), np.inf)
     inner = reached[:, max_step : max_step + rows]
     inner[0] = cost[:, 0]
     # Row d of a window is the column before, moved by d - max_step.
     windows = np.lib.stride_tricks.sliding_window_view(reached, rows, axis=1)
-    steps = (step_cost * np.abs(np.arange(-max_step, max_step + 1.0))).astype(cost.dtype)[:, None]
-    ways, best = np.empty((len(steps), rows), cost.dtype), np.empty(rows, cost.dtype)
+    steps = step_cost * np.abs(np.arange(-max_step, max_step + 1.0))[:, None]
+    ways, best = np.empty((len(steps), rows)), np.empty(rows)
     for before, own, now in zip(windows[:-1], np.ascontiguousarray(cost.T)[1:], inner[1:], strict=True):
         np.add(before, steps, ways)
         np.minimum.reduce(ways, 0, None, best)
