@@ -271,8 +271,9 @@ def _search(view: SheetView) -> _Line:
     lines, and a detour over to the next line costs more than a gap.
     """
     strength = steered(line_strength(view, 0.12), view.barred)
-    row = first_line(strength, long_lines(strength, round(TICK_MM / view.mm)), 0.2, view.barred)
-    support = _supporter(view)
+    row, support = side_by_side(
+        lambda: first_line(strength, long_lines(strength, round(TICK_MM / view.mm)), 0.2, view.barred), lambda: _supporter(view)
+    )
     for _ in range(2):
         level = without_jumps(row.astype(float))
         # Chips and serrations step by less.

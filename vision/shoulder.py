@@ -21,6 +21,7 @@ from vision.paths import best_path, rival_path
 from vision.steering import LineGuide
 from vision.steps import StepFit, StepModel, fit_steps
 from vision.straighten import StraightStrip
+from vision.threads import side_by_side
 
 # Smoothing of the line along the edge. Its equivalent width of 2.5 sd (0.17 mm) keeps waviness of 1.5 mm to 1 %.
 _POOL_MM = 0.07
@@ -136,13 +137,15 @@ def find_shoulder(
         return _nothing(columns)
     apex = bridged(apex_row)
     own = evidence or shoulder_evidence(strip, apex, blur_px, px_per_mm)
-    coarse = _coarse(own, apex, px_per_mm, guide)
-    if coarse is None:
+    found = _coarse(own, apex, px_per_mm, guide)
+    if found is None:
         return _nothing(columns)
-    if evidence is None and guide is None:
-        coarse = _with_line_behind(coarse, strip, blur_px, px_per_mm)
     pool = max(_POOL_MM * px_per_mm, 4.0)
-    lines = _refine(strip, apex, coarse.row, blur_px, pool)
+    # What else it could be does not move it.
+    lines, coarse = side_by_side(
+        lambda: _refine(strip, apex, found.row, blur_px, pool),
+        lambda: _with_line_behind(found, strip, blur_px, px_per_mm) if evidence is None and guide is None else found,
+    )
     line = _judge(strip, apex_row, coarse, lines, _Scale(blur_px, px_per_mm, pool))
     if guide is not None:
         line.flags[np.isfinite(guide.row)] |= int(StationFlag.BY_HAND)
