@@ -230,19 +230,33 @@ def _mean(at: Array, difference: Array, parts: Iterable[Array]) -> Difference:
 def _main(first: Measurement, second: Measurement, common: frozenset[Common]) -> Difference:
     if first.zones is None or second.zones is None or first.budget is None or second.budget is None:
         return Difference(math.nan, math.nan)
-    if Common.EDGE in common and _angle(first) != _angle(second):
-        raise DeclarationError(
-            "one edge with two declared angles",
-            "an edge as ground has one",
-            "declare the same angle in both, or do not call the edge the same",
-        )
+    _refuse_two_in_one(first, second, common)
     rows = {name for what in common for name in _ROWS[what]}
     value = second.zones.main.mean.value_mm - first.zones.main.mean.value_mm
     return Difference(value, difference_u_mm(first.budget, second.budget, rows))
 
 
-def _angle(m: Measurement) -> tuple[float | None, float]:
-    return m.declared.included_angle_deg, m.declared.angle_tolerance_deg
+def _refuse_two_in_one(first: Measurement, second: Measurement, common: frozenset[Common]) -> None:
+    """Raise `DeclarationError` where one thing of both results has two declared figures: its error is not one unknown then."""
+    one, two = first.declared, second.declared
+    if Common.EDGE in common and (one.included_angle_deg, one.angle_tolerance_deg) != (two.included_angle_deg, two.angle_tolerance_deg):
+        raise DeclarationError(
+            "one edge with two declared angles",
+            "an edge as ground has one",
+            "declare the same angle in both, or do not call the edge the same",
+        )
+    if Common.STRIP in common and _places(first, second) is Places.AXIS and one.bars_mm != two.bars_mm:
+        raise DeclarationError(
+            "one strip with two lengths of its check bars",
+            "a printed strip has one",
+            "measure both results with the same bars and tolerance, or do not call the strip the same",
+        )
+    if Common.CALIPER in common and one.readings and two.readings and one.caliper != two.caliper:
+        raise DeclarationError(
+            "one caliper with two limits of error or steps",
+            "a caliper has one of each",
+            "declare the same caliper in both, or do not call it the same",
+        )
 
 
 def difference_u_mm(first: Budget, second: Budget, common: Iterable[str]) -> float:

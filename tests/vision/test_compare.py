@@ -10,6 +10,7 @@ import pytest
 
 from tests.conftest import drawn_measurement
 from vision.compare import Align, Common, Places, Terms, compare, difference_u_mm
+from vision.declared import Caliper, Reading
 from vision.errors import DeclarationError
 from vision.hints import DeclaredScale, Hints
 from vision.results import Budget, BudgetRow, Figure, Measurement
@@ -197,6 +198,25 @@ def test_one_edge_cannot_have_two_declared_angles():
     other = replace(other, declared=replace(other.declared, included_angle_deg=34.0))
     with pytest.raises(DeclarationError, match="two declared angles"):
         compare(drawn_measurement(), other, Terms(common=frozenset({Common.EDGE})))
+
+
+@pytest.mark.parametrize(
+    ("what", "change", "match"),
+    [
+        (Common.STRIP, {"printed_bar_mm": (99.6, 99.8)}, "two lengths of its check bars"),
+        (Common.STRIP, {"printed_bar_mm": (100.0, 100.0), "printed_bar_tolerance_mm": 0.05}, "two lengths of its check bars"),
+        (Common.CALIPER, {"caliper": Caliper(accuracy_mm=0.02)}, "two limits of error"),
+    ],
+)
+def test_one_thing_cannot_have_two_declared_figures(what, change, match):
+    """Its error would not be one unknown, and taking it off would make the band too narrow."""
+    first = drawn_measurement()
+    first = replace(first, declared=replace(first.declared, printed_bar_mm=(100.0, 100.0), readings=(Reading(9.5, 0.61),)))
+    other = replace(first, declared=replace(first.declared, **change))
+    compare(first, first, Terms(common=frozenset({what})))
+    compare(first, other)
+    with pytest.raises(DeclarationError, match=match):
+        compare(first, other, Terms(common=frozenset({what})))
 
 
 def test_without_zones_the_main_difference_is_not_a_number():
