@@ -107,10 +107,12 @@ def _from_the_apex(features: np.ndarray, valid: np.ndarray, start: np.ndarray, r
     whole = np.floor(start).astype(np.float32)
     x = np.broadcast_to(np.arange(len(start), dtype=np.float32), (reach + 1, len(start)))
     y = whole + np.arange(reach + 1, dtype=np.float32)[:, None]
-    # Whole rows: the nearest cell is the cell itself. Then on to the fraction of a row that is left, the same all the way down.
-    seen = [cv2.remap(features[:, k], x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE) for k in range(features.shape[1])]
     part = start.astype(np.float32) - whole
-    shifted = np.stack([s[:-1] * (1 - part) + s[1:] * part for s in seen], axis=1)
+    shifted = np.empty((reach, features.shape[1], len(start)), np.float32)
+    for k in range(features.shape[1]):
+        # Whole rows: the nearest cell is the cell itself. Then on to the fraction of a row that is left, the same all the way down.
+        seen = cv2.remap(features[:, k], x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
+        np.add(seen[:-1] * (1 - part), seen[1:] * part, out=shifted[:, k])
     inside = cv2.remap(valid.view(np.uint8), x[:-1], y[:-1], cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE).view(bool)
     # Past the border the last rows go on, so that the border itself is no step.
     ends = np.flatnonzero(~inside.all(axis=0))

@@ -27,6 +27,8 @@ _SLANTS = np.linspace(-0.7, 0.7, 15)
 _FARTHEST_APART = 40
 # A bevel shows on 8 rows at least (`vision.checks`), less the blur at either end: so many of the first rows are surely its own.
 _FIRST_ROWS = 5
+# Rows moved at a time.
+_ROWS_AT_A_TIME = 64
 # Columns worked on at a time: their pictures stay in the processor's cache.
 _RUN = 1024
 # Neighbouring samples repeat each other: demosaicking and blur leave about one independent one in this many, per direction.
@@ -85,7 +87,11 @@ def ends_of(pattern: np.ndarray, blur_px: float, px_per_mm: float, block: int, e
     slant = _slant(pattern, first, blur_px)
     along = max(ALONG_MM * px_per_mm / block, 2.0)
     gap = int(np.ceil(1.5 * blur_px)) + 1
-    on = run_on(_gain(_sheared(pattern, slant)[first:], gap, along, block, repeats))
+    upright = _sheared(pattern, slant)[first:]
+    on = run_on(_gain(upright, gap, along, block, repeats))
+    begun = _begun(upright, gap, along, block, repeats)
+    # A picture of the whole strip: gone before the next one.
+    del upright
     # The cheek may have lines of its own, with a slant of its own: what it gains by them counts for an end before it.
     other = _slant(pattern[::-1], 0, blur_px)
     back = run_on(_gain(_sheared(pattern[::-1], other), gap, along, block, repeats))[::-1]
@@ -100,7 +106,6 @@ def ends_of(pattern: np.ndarray, blur_px: float, px_per_mm: float, block: int, e
     back = back * believed(back.max(axis=0))
     total[:-1] += back[1:]
     short = total - total.max(axis=0)
-    begun = _begun(_sheared(pattern, slant)[first:], gap, along, block, repeats)
     trust = believed(most)
     # One edge is ground in one way all along: what most of it says.
     strange = _from_the_apex(begun, short, (first, slant), block) < 0.5
@@ -117,12 +122,12 @@ def _begun(pattern: np.ndarray, gap: int, along: float, block: int, repeats: flo
     start = _FIRST_ROWS + gap
     if len(pattern) <= start:
         return out
-    used = out.shape[1] * block
-    own = pattern[start:, :used]
-    usual = np.broadcast_to(pattern[:_FIRST_ROWS, :used].mean(axis=0), own.shape)
-    both, energy, power = (
-        smooth_along(folded(np.ascontiguousarray(a * b), block), along) for a, b in ((usual, own), (usual, usual), (own, own))
-    )
+    parts: list[tuple[np.ndarray, ...]] = []
+    for run in slices(out.shape[1] * block, _RUN // block * block):
+        own = pattern[start:, run]
+        usual = np.broadcast_to(pattern[:_FIRST_ROWS, run].mean(axis=0), own.shape)
+        parts.append(tuple(folded(a * b, block) for a, b in ((usual, own), (usual, usual), (own, own))))
+    both, energy, power = (smooth_along(np.concatenate(p, axis=1), along) for p in zip(*parts, strict=True))
     share = np.maximum(both, 0.0) ** 2 / np.maximum(energy * power, 1e-12)
     samples = along * np.sqrt(4.0 * np.pi) * block / repeats**2
     out[start:] = np.clip(-0.5 * samples * np.log1p(-np.minimum(share, 0.99)) - 0.5, -3.0, 3.0)
@@ -153,10 +158,13 @@ def believed(most: np.ndarray) -> np.ndarray:
 def pattern_along(grey: np.ndarray, apex: np.ndarray, px_per_mm: float, valid: np.ndarray | None = None) -> np.ndarray:
     """(W, S) departures from the local mean along the edge, over that mean; row w lies w px from the apex."""
     reach = int(len(grey) - np.ceil(apex.max()))
-    # Whole rows: the nearest cell is the cell itself; past the last one it goes on.
-    x = np.broadcast_to(np.arange(grey.shape[1], dtype=np.float32), (reach, grey.shape[1]))
-    y = np.round(apex).astype(np.float32) + np.arange(reach, dtype=np.float32)[:, None]
-    light = cv2.remap(grey, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
+    x, start = np.arange(grey.shape[1], dtype=np.float32), np.round(apex).astype(np.float32)
+    light = np.empty((reach, grey.shape[1]), np.float32)
+    # Run by run: the places of a whole strip's cells would be two more pictures in memory.
+    for part in slices(reach, _ROWS_AT_A_TIME):
+        y = start + np.arange(part.start, part.stop, dtype=np.float32)[:, None]
+        # Whole rows: the nearest cell is the cell itself; past the last one it goes on.
+        light[part] = cv2.remap(grey, np.broadcast_to(x, y.shape), y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
     sigma = _LINES_MM * px_per_mm
     if valid is None or valid.all():
         return _without_ends(_departures(light, sigma), sigma)
@@ -170,7 +178,8 @@ def pattern_along(grey: np.ndarray, apex: np.ndarray, px_per_mm: float, valid: n
         seen = None
         if not shown[wide].all():
             mask = np.ascontiguousarray(valid[:, wide], np.float32)
-            seen = cv2.remap(mask, np.ascontiguousarray(x[:, wide]) - wide.start, np.ascontiguousarray(y[:, wide]), cv2.INTER_NEAREST)
+            y = start[wide] + np.arange(reach, dtype=np.float32)[:, None]
+            seen = cv2.remap(mask, np.broadcast_to(x[wide] - wide.start, y.shape), y, cv2.INTER_NEAREST)
         out[:, columns] = _departures(np.ascontiguousarray(light[:, wide]), sigma, seen)[:, inner]
     return out
 
@@ -197,10 +206,10 @@ def _departures(light: np.ndarray, sigma: float, seen: np.ndarray | None = None)
     level = smooth(light) if seen is None else smooth(light * seen) / np.maximum(smooth(seen), 1e-3)
     np.maximum(level, 1e-3, out=level)
     # Glints count like bright lines, not by their height.
-    light = light / level
-    light -= 1.0
-    np.clip(light, -0.5, 0.5, out=light)
-    return light if seen is None else light * seen
+    out = np.divide(light, level, out=level)
+    out -= 1.0
+    np.clip(out, -0.5, 0.5, out=out)
+    return out if seen is None else out * seen
 
 
 def _slant(pattern: np.ndarray, first: int, blur_px: float) -> float:
