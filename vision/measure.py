@@ -162,9 +162,10 @@ def conclude(sides: Sequence[Side], seen: Sequence[Sequence[Sighting]], settings
     notes = [n for group in seen for s in group for n in s.notes] + [n for _, seams in joined for n in seams]
     widths = _as_found(sides, [w for w, _ in joined], fit)
     second_lines = _alternatives(sides, seen, widths, fit.profile)
+    photos = tuple(r for group in seen for s in group for r in s.records)
     return Measurement(
         declared=sides[0].declared,
-        photos=tuple(r for group in seen for s in group for r in s.records),
+        photos=photos,
         widths=widths[0],
         thickness=fit.profile,
         zones=found,
@@ -179,6 +180,7 @@ def conclude(sides: Sequence[Side], seen: Sequence[Sequence[Sighting]], settings
                 *_uncommon(found),
                 *_by_hand(seen),
                 *rivals.notes(second_lines),
+                *rivals.told_by_readings(second_lines, checks, fit.profile.fused, photos),
                 *_one_sided(faces),
                 *_landmark_notes(sides, [w for w, _ in joined]),
                 *zones.stretch_notes(fit, settings.stretches),

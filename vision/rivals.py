@@ -10,8 +10,9 @@ import numpy as np
 from vision import bevel
 from vision.declared import Declared
 from vision.flags import Note
-from vision.results import Alternative, ThicknessProfile, WidthProfile
+from vision.results import Alternative, CrossCheck, PhotoRecord, ThicknessProfile, WidthProfile
 from vision.sighting import Sighting
+from vision.sources import PLACEMENT_MM
 
 # Stretches closer together than this are one; one shorter than half of it is a speck, flagged like any and not named.
 _JOIN_MM = 1.0
@@ -83,3 +84,47 @@ def notes(found: Sequence[Alternative]) -> tuple[Note, ...]:
     more = f"; and {left} shorter {'stretch' if left == 1 else 'stretches'}" if left else ""
     text = f"a second line explains the picture nearly as well as the shoulder taken, {'; '.join(parts)}{more}"
     return (Note("rival-line", text, "look at the dotted line in the overlay; turn the lamp, or point at the shoulder with --guide"),)
+
+
+def told_by_readings(
+    found: Sequence[Alternative], checks: Sequence[CrossCheck], fused: bool, photos: Sequence[PhotoRecord]
+) -> tuple[Note, ...]:
+    """A caution for each questioned reading that agrees with a second line at its place: where to point, if that is the shoulder.
+
+    `fused`: whether any reading has a part in the thickness.
+    """
+    out = []
+    for check in checks:
+        near = [a for a in found if check.questioned and _covers(a, check)]
+        meant = [_meant(a, check, fused) for a in near]
+        off = np.abs(np.array(meant) - check.reading.thickness_mm)
+        # Within what it was held against (k = 2).
+        if not (off <= abs(check.difference_mm) / max(check.e_n, 1e-9)).any():
+            continue
+        which = int(np.nanargmin(off))
+        best = near[which]
+        along = (check.reading.position_mm - best.start_mm) / max(best.end_mm - best.start_mm, 1e-9)
+        x, y = best.line_px[round(min(max(along, 0.0), 1.0) * (len(best.line_px) - 1))]
+        text = (
+            f"reading {check.reading.thickness_mm:g} mm at {check.reading.position_mm:g} mm agrees with the second line there, which would "
+            f"mean {meant[which]:.2f} mm, and not with the shoulder taken"
+        )
+        point = f"--guide shoulder:{x:.0f},{y:.0f}" + (f" in {photos[best.photo].name}" if len(photos) > 1 else "")
+        advice = (
+            f"look at the dotted line in the overlay; if it is the shoulder, point at it ({point}); "
+            "a reading that chose a line checks it no more"
+        )
+        out.append(Note("reading-on-second-line", text, advice))
+    return tuple(out)
+
+
+def _covers(found: Alternative, check: CrossCheck) -> bool:
+    """Whether a reading was taken on the stretch, to what its place is known to."""
+    return found.start_mm - PLACEMENT_MM <= check.reading.position_mm <= found.end_mm + PLACEMENT_MM
+
+
+def _meant(found: Alternative, check: CrossCheck, fused: bool) -> float:
+    """What a reading should be by the second line, the reading itself apart, mm; NaN where both sides were photographed."""
+    if not math.isfinite(found.thickness_mm):
+        return math.nan
+    return check.predicted_mm * found.width_mm / found.taken_mm if fused else found.thickness_mm

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import math
+import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from scipy.special import ndtr
 
 from vision import flags, lane
-from vision.declared import Declared
+from vision.declared import Declared, Reading
 from vision.errors import DeclarationError
 from vision.flags import StationFlag
 from vision.hints import DeclaredScale, Guide, Hints, LineKind, pointing_px
@@ -218,6 +220,28 @@ def test_a_second_line_nearly_as_good_is_reported_with_what_it_would_mean(drawn)
     told = measure_sides((Side((photo,), FACTS, hints=(hints,)),))
     assert not told.alternatives
     assert np.nanmedian(np.abs(told.widths.width_mm - WIDTH)) < 0.01
+
+
+def test_a_reading_that_agrees_with_the_second_line_says_where_to_point(drawn):
+    """And the point it names leads there; a reading that agrees with the line taken, or with neither, says nothing of the kind."""
+    photo = with_split_bevel(drawn, 0.6, 0.63, cheek=(0.33, 0.33, 0.34)).photo()
+    found = max(measure_sides((Side((photo,), FACTS),)).alternatives, key=lambda a: a.end_mm - a.start_mm)
+    middle = round((found.start_mm + found.end_mm) / 2, 1)
+
+    def told(thickness_mm):
+        declared = replace(FACTS, readings=(Reading(middle, round(thickness_mm, 2)),))
+        notes = measure_sides((Side((photo,), declared),)).notes
+        return [n for n in notes if n.code == "reading-on-second-line"]
+
+    (note,) = told(found.thickness_mm)
+    assert f"{found.thickness_mm:.2f} mm" in note.text
+    x, y = map(float, re.search(r"--guide shoulder:(\d+),(\d+)", note.remedy).groups())
+    steered = measure_sides((Side((photo,), FACTS, hints=(guides(("shoulder", x, y)),)),)).widths
+    near = np.abs(steered.position_mm - middle) < 0.5
+    assert np.nanmedian(steered.width_mm[near]) == pytest.approx(found.width_mm, abs=0.03)
+    taken = found.thickness_mm * found.taken_mm / found.width_mm
+    assert not told(taken)
+    assert not told(2.0 * max(taken, found.thickness_mm))
 
 
 def test_no_second_line_no_alternative(drawn):
