@@ -12,6 +12,7 @@ from vision import crosscheck, flags, rounding
 from vision.checks import Verdict
 from vision.declared import Reading
 from vision.results import Figure, Measurement, PhotoRecord, Rise, Stretch
+from vision.thickness import COVERAGE_FACTOR
 
 # Name of a stretch that the figures are taken over alone (`vision.zones.find_zones`).
 _ONLY = re.compile(r"only \S+:\S+")
@@ -111,7 +112,10 @@ def angle_row(measurement: Measurement) -> tuple[str, ...]:
     known = np.isfinite(t.angle_per_side_deg) & np.isfinite(t.thickness_mm)
     if not known.any():
         return ()
-    found = rounding.format_angle(2.0 * float(t.angle_per_side_deg[known].mean()), 2.0 * float(t.angle_u_deg[known].mean()))
+    angle_deg, u_deg = (2.0 * float(values[known].mean()) for values in (t.angle_per_side_deg, t.angle_u_deg))
+    # Where readings contradict the photo the band reaches to them, beyond any angle that an edge can have.
+    told = not angle_deg <= COVERAGE_FACTOR * u_deg
+    found = rounding.format_angle(angle_deg, u_deg) if told else "not told: known to no better than its own size"
     what = "Included angle" if measurement.other is None else "Twice the first side's own angle"
     if declared.included_angle_deg is None:
         return f"{what}, found from the readings", found

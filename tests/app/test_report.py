@@ -251,6 +251,12 @@ def test_the_summary_says_what_became_of_every_reading(measurement: Measurement)
     )
     assert "Included angle, by photo and readings together: 30.4 ± 1.2° (declared 30 ± 2°)\n" in said
     assert "Caliper readings: none\n" in summary.text(replace(measurement, cross_checks=()))
+    # Readings that contradict the photo widen the band to where they lie: no edge has 30 degrees to within 72.
+    wide = replace(measurement.thickness, angle_u_deg=18.0 * np.ones_like(measurement.thickness.angle_u_deg), fused=False)
+    assert (
+        "as declared, with its change along the edge: not told: known to no better than its own size (declared 30 ± 2°)\n"
+        in summary.text(replace(measurement, thickness=wide))
+    )
     both = replace(measurement, other=OtherSide(measurement.declared, measurement.widths, (5.0, 18.0)))
     assert "Twice the first side's own angle, by photo" in summary.text(both)
 
