@@ -12,7 +12,7 @@ from vision.camera import Camera, CameraFit
 from vision.declared import Declared, Lie
 from vision.results import WidthProfile
 from vision.shoulder import ROUNDING_UM
-from vision.sources import DECLARED_CHEEK_TOLERANCE_DEG, DRIFT_U_DEG, prior_angle_deg
+from vision.sources import APEX_LINE, DECLARED_CHEEK_TOLERANCE_DEG, DRIFT_U_DEG, SHOULDER_LINE, prior_angle_deg
 
 # Stations per mm of arc: denser than the shortest waviness of a ground edge (1-2 mm), sparser than the fits' own reach.
 STATION_STEP_MM = 0.1
@@ -130,7 +130,7 @@ def profile(lines: Lines, fit: CameraFit, declared: Declared, local_length_mm: f
     # Where the light ends within a rounding is the lamp's and the grind's doing, alike in all photos of a side; the rest was met anew.
     rounding_px = np.minimum(lines.shoulder_systematic_px, 1e-3 * ROUNDING_UM / mm_per_px)
     rest_px = np.sqrt(np.maximum(lines.shoulder_systematic_px**2 - rounding_px**2, 0.0))
-    for name, px in (("apex line", lines.apex_systematic_px), (ROUNDING_SOURCE, rounding_px), ("shoulder line", rest_px)):
+    for name, px in ((APEX_LINE, lines.apex_systematic_px), (ROUNDING_SOURCE, rounding_px), (SHOULDER_LINE, rest_px)):
         shifts[name], own[name] = px * mm_per_px, (_rms(px), "px")
     apex = apex_points(camera, lines.apex_px, pose.height_mm)
     step = np.linalg.norm(np.diff(apex, axis=0), axis=1)

@@ -62,7 +62,7 @@ class WidthProfile(_ArrayEquality):
         Standard uncertainty of the part that is random along the edge (line fits), correlated over `local_length_mm`.
     systematic_u_mm : mapping of str to (N,) float
         Source -> signed shift of every width for one standard deviation of that source. Each source is one unknown
-        shared by all stations; sources are independent of each other.
+        shared by all stations (of a line in doubt only in part, `vision.sources.doubt_apart`); sources are independent of each other.
     local_length_mm : float
         Correlation length of the local part (Gaussian kernel).
     flags : (N,) int

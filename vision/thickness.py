@@ -3,7 +3,8 @@
 ``T = 2 w sin a`` (one photographed side, its mirror image taken for the other; design.md section 7). Independent unknowns, each a
 column of shifts of T for one standard deviation:
 
-- every systematic width source of `WidthProfile.systematic_u_mm`, one unknown shared by all stations;
+- every systematic width source of `WidthProfile.systematic_u_mm`, one unknown shared by all stations; of a line in doubt (more than a clear
+  one leaves) half is, the other half a Gaussian process of 5 mm (`vision.sources.doubt_apart`);
 - the angle's common part: the included angle is rectangular within the declared tolerance, so ``tol / sqrt(3) / 2`` a side;
 - the angle's slow change along the edge: a Gaussian process of 0.75 degrees and 30 mm (`DRIFT_U_DEG`, `DRIFT_LENGTH_MM`);
 - the local part of the widths, correlated over `local_length_mm`;

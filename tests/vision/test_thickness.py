@@ -8,7 +8,7 @@ from vision.crosscheck import settle
 from vision.declared import Caliper, Declared, Lie, Reading
 from vision.errors import DeclarationError
 from vision.gaussian import condition, local_covariance, smooth_factor
-from vision.sources import CaliperModel, Face, misplaced_u_mm
+from vision.sources import CaliperModel, Face, doubt_apart, misplaced_u_mm
 from vision.thickness import estimate, estimate_faces, face_angles, length_weights
 
 
@@ -25,6 +25,40 @@ def test_no_reading_gives_handbook_thickness_and_band(blades):
     np.testing.assert_allclose(fit.profile.u_mm, 2 / math.cos(math.radians(15)) * math.radians(u_deg), rtol=1e-6)
     np.testing.assert_allclose(fit.profile.high_mm - fit.profile.low_mm, 4 * fit.profile.u_mm, rtol=1e-9)
     assert not fit.profile.fused
+
+
+def test_a_reading_where_the_line_is_right_says_little_of_where_it_is_in_doubt(blades):
+    """Whether the right line was taken is a question for each stretch anew; what a clear line leaves is the photo's."""
+    x = np.linspace(6.0, 46.0, 400)
+    u = np.where(x < 26.0, 0.01, 0.2)
+    width = blades.profile(x, np.full(400, 1.0), local_u=0.0, systematic={"shoulder line": u})
+    declared = Declared(included_angle_deg=30.0, angle_tolerance_deg=0.0)
+    alone = estimate(width, declared).profile.u_mm
+    # A photo without readings: every station keeps what its width has.
+    two_sin, drift = 2 * math.sin(math.radians(15)), 2 / math.cos(math.radians(15)) * math.radians(0.75)
+    np.testing.assert_allclose(alone, np.hypot(two_sin * u, drift), rtol=1e-6)
+    exact = Caliper(accuracy_mm=0.001, resolution_mm=0.001)
+    read = replace(declared, readings=tuple(Reading(float(p), 0.518) for p in (10, 14, 18, 22)), caliper=exact)
+    told = estimate(width, read).profile.u_mm
+    assert told[x < 22].max() < 0.01
+    # As one unknown it would have been known to 0.01 mm all along; half of its variance is the photo's, and told.
+    far = x > 36
+    assert (told[far] > 0.65 * alone[far]).all()
+    # What is clear all along stays one unknown, which readings tell everywhere.
+    clear = blades.profile(x, np.full(400, 1.0), local_u=0.0, systematic={"shoulder line": np.full(400, 0.02)})
+    assert estimate(clear, read).profile.u_mm[200] < 0.01 < estimate(clear, declared).profile.u_mm[200]
+
+
+def test_parts_of_a_doubt_add_up_to_it():
+    shift = np.array([-0.3, -0.01, 0.0, 0.02, 0.05, 0.4])
+    for name in ("shoulder line", "apex line, photo 2", "shoulder line, other side"):
+        whole, apart = doubt_apart(name, shift)
+        np.testing.assert_allclose(whole**2 + apart**2, shift**2, rtol=1e-12)
+        assert (np.sign(whole) == np.sign(shift)).all()
+        assert (apart[np.abs(shift) <= 0.02] == 0).all()
+    whole, apart = doubt_apart("edge height", shift)
+    assert (whole == shift).all()
+    assert not apart.any()
 
 
 def test_unmeasured_stations_stay_nan_and_take_no_weight(blades):
