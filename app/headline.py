@@ -114,8 +114,8 @@ def angle_row(measurement: Measurement) -> tuple[str, ...]:
         return ()
     angle_deg, u_deg = (2.0 * float(values[known].mean()) for values in (t.angle_per_side_deg, t.angle_u_deg))
     # Where readings contradict the photo the band reaches to them, beyond any angle that an edge can have.
-    told = not angle_deg <= COVERAGE_FACTOR * u_deg
-    found = rounding.format_angle(angle_deg, u_deg) if told else "not told: known to no better than its own size"
+    vague = COVERAGE_FACTOR * u_deg >= angle_deg
+    found = "not told: known to no better than its own size" if vague else rounding.format_angle(angle_deg, u_deg)
     what = "Included angle" if measurement.other is None else "Twice the first side's own angle"
     if declared.included_angle_deg is None:
         return f"{what}, found from the readings", found

@@ -7,6 +7,7 @@ Reflections, lines along the edge and stains change a row's mean and leave its p
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
@@ -122,12 +123,12 @@ def _begun(pattern: np.ndarray, gap: int, along: float, block: int, repeats: flo
     start = _FIRST_ROWS + gap
     if len(pattern) <= start:
         return out
-    parts: list[tuple[np.ndarray, ...]] = []
-    for run in slices(out.shape[1] * block, _RUN // block * block):
-        own = pattern[start:, run]
-        usual = np.broadcast_to(pattern[:_FIRST_ROWS, run].mean(axis=0), own.shape)
-        parts.append(tuple(folded(a * b, block) for a, b in ((usual, own), (usual, usual), (own, own))))
-    both, energy, power = (smooth_along(np.concatenate(p, axis=1), along) for p in zip(*parts, strict=True))
+
+    def pair(part: slice) -> tuple[np.ndarray, np.ndarray]:
+        own = pattern[start:, part]
+        return np.broadcast_to(pattern[:_FIRST_ROWS, part].mean(axis=0), own.shape), own
+
+    both, energy, power = _products(pair, out.shape[1], along, block)
     share = np.maximum(both, 0.0) ** 2 / np.maximum(energy * power, 1e-12)
     samples = along * np.sqrt(4.0 * np.pi) * block / repeats**2
     out[start:] = np.clip(-0.5 * samples * np.log1p(-np.minimum(share, 0.99)) - 0.5, -3.0, 3.0)
@@ -266,22 +267,34 @@ def _gain(pattern: np.ndarray, gap: int, along: float, block: int, repeats: floa
         return gain
     counted = np.arange(first - gap, reach - gap, dtype=np.float32)[:, None]
 
-    def sums(part: slice) -> list[np.ndarray]:
+    def pair(part: slice) -> tuple[np.ndarray, np.ndarray]:
         piece = pattern[:, part]
         # Row w - gap - 1 of the running sum holds w - gap rows.
         usual = run_on(piece[: reach - gap - 1].copy())[first - gap - 1 :]
         usual /= counted
-        own = piece[first:]
-        product = np.empty_like(usual)
-        return [folded(np.multiply(a, b, out=product), block) for a, b in ((usual, own), (usual, usual), (own, own))]
+        return usual, piece[first:]
 
-    parts = in_parallel(sums, slices(columns // block * block, _RUN // block * block))
-    both, energy, power = (smooth_along(np.concatenate(p, axis=1), along) for p in zip(*parts, strict=True))
+    both, energy, power = _products(pair, columns // block, along, block)
     noise = np.maximum(power - np.maximum(both, 0.0), 1e-7)
     # So many independent samples does one row of a window hold.
     samples = along * np.sqrt(4.0 * np.pi) * block / repeats**2
     gain[first:] = np.clip((2.0 * both - energy) / (2.0 * noise) * samples, -3.0, 3.0)
     return gain
+
+
+def _products(pair: Callable[[slice], tuple[np.ndarray, np.ndarray]], blocks: int, along: float, block: int) -> list[np.ndarray]:
+    """Three (W, C) means of products, smoothed along the edge: of two pictures, the first's square, and the second's.
+
+    `pair` gives both (W, S) for a run of columns; no product of a whole strip is held.
+    """
+
+    def of(part: slice) -> list[np.ndarray]:
+        usual, own = pair(part)
+        product = np.empty(own.shape, own.dtype)
+        return [folded(np.multiply(a, b, out=product), block) for a, b in ((usual, own), (usual, usual), (own, own))]
+
+    parts = in_parallel(of, slices(blocks * block, _RUN // block * block))
+    return [smooth_along(np.concatenate(p, axis=1), along) for p in zip(*parts, strict=True)]
 
 
 def folded(product: np.ndarray, block: int) -> np.ndarray:

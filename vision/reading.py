@@ -16,13 +16,11 @@ from vision.flags import Note, StationFlag
 from vision.hints import Hints, LineKind, pointing_px
 from vision.lane import ApexCurve
 from vision.photo import Photo
+from vision.sources import CLEAR_LINE_MM
 from vision.steering import LineGuide, guide_on
 from vision.straighten import StraightStrip, straighten
 from vision.target import Target
 from vision.threads import side_by_side
-
-# What both lines together may leave of a width (mm, k = 2): at 15 degrees a side 0.02 mm of thickness, more than a caliper's u.
-_SURE_MM = 0.04
 
 
 @dataclass(frozen=True, eq=False)
@@ -131,7 +129,7 @@ def stations(strip: StraightStrip, edge: apex.ApexLine, line: shoulder.ShoulderL
     shoulder_px = strip.to_photo(np.where(lost, np.nan, line.row[at]), at)
     random = np.hypot(edge.u_px[at], line.u_px[at])
     whole = np.sqrt(random**2 + edge.systematic_px[at] ** 2 + line.systematic_px[at] ** 2)
-    flags = np.where(~lost & (2.0 * whole > _SURE_MM * px_per_mm), flags | int(StationFlag.UNSURE), flags)
+    flags = np.where(~lost & (whole > CLEAR_LINE_MM * px_per_mm), flags | int(StationFlag.UNSURE), flags)
     named = (flags & int(StationFlag.RIVAL_LINE)) > 0
     rival_px = strip.to_photo(np.where(named, line.rival_row[at], np.nan), at)
     return bevel.Lines(apex_px, shoulder_px, random, edge.systematic_px[at], line.systematic_px[at], flags, rival_px, line.rival_share[at])
