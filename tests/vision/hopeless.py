@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cache
 
 import cv2
 import numpy as np
+from scipy import fft
 
 from calibration_targets.strip import STRIP, draw_raster
 from vision.photo import Photo, open_photo
 
 PX_PER_MM = 60.0
-LENGTH_MM, DEPTH_MM, STRIP_AT_MM = 24.0, 21.0, 13.0
+LENGTH_MM, DEPTH_MM, STRIP_AT_MM = 24.0, 23.0, 13.0
 WHITE, GREY, DARK = (0.7, 0.7, 0.68), (0.3, 0.3, 0.31), (0.05, 0.05, 0.052)
 WOOD, CARD, BLUE, STEEL = (0.33, 0.20, 0.11), (0.5, 0.42, 0.28), (0.08, 0.14, 0.42), (0.42, 0.41, 0.4)
 
@@ -24,38 +26,47 @@ class Canvas:
         self.rng = np.random.default_rng(seed)
         self.x = np.broadcast_to(np.arange(width) / PX_PER_MM, (height, width))
         self.y = np.broadcast_to(STRIP_AT_MM - np.arange(height)[:, None] / PX_PER_MM, (height, width))
-        self.light = np.ones((height, width, 3)) * lane
-        board = draw_raster(STRIP, PX_PER_MM)
+        self.light = np.ones((height, width, 3), np.float32) * np.asarray(lane, np.float32)
         top = round(STRIP_AT_MM * PX_PER_MM)
-        part = board[: height - top, :width].astype(float) / 255.0
-        self.light[top : top + len(part)] = (0.04 + 0.66 * part)[..., None]
+        part = _strip_light()[: height - top, :width]
+        self.light[top : top + len(part)] = part[..., None]
 
     def cover(self, above: np.ndarray, colour) -> Canvas:
         """Lay a surface where `above` (mm, signed distance to its border) is positive."""
-        share = np.clip(above * PX_PER_MM + 0.5, 0, 1)[..., None]
-        self.light = (1 - share) * self.light + share * np.asarray(colour)
+        share = np.clip(above * PX_PER_MM + 0.5, 0, 1).astype(np.float32)[..., None]
+        self.light += share * (np.asarray(colour, np.float32) - self.light)
         return self
 
     def shade(self, factor: np.ndarray) -> Canvas:
         """Light times `factor` beyond the strip, the strip left as it is."""
-        self.light = np.where((self.y > 0.3)[..., None], self.light * factor[..., None], self.light)
+        self.light *= np.where(self.y > 0.3, factor, 1.0).astype(np.float32)[..., None]
         return self
 
     def grain(self, share: float, along_mm: float, across_mm: float) -> np.ndarray:
         """(H, W) unit-mean pattern with the given lengths."""
-        noise = cv2.GaussianBlur(self.rng.standard_normal(self.x.shape), (0, 0), sigmaX=along_mm * PX_PER_MM, sigmaY=across_mm * PX_PER_MM)
-        return 1.0 + share * noise / noise.std()
+        # By its spectrum, since a kernel as long as the picture takes seconds.
+        down, along = fft.fftfreq(self.x.shape[0])[:, None] * across_mm, fft.rfftfreq(self.x.shape[1]) * along_mm
+        bell = np.exp(-2 * (np.pi * PX_PER_MM) ** 2 * (down**2 + along**2))
+        noise = fft.irfft2(fft.rfft2(self.rng.standard_normal(self.x.shape)) * bell, self.x.shape)
+        return (1.0 + share * noise / noise.std()).astype(np.float32)
 
     def photo(self, name: str, blur_px: float = 1.1, noise: float = 0.004, kernel: np.ndarray | None = None) -> Photo:
         """The canvas seen through a lens: blurred, with noise, as a lossless file."""
         picture = cv2.GaussianBlur(self.light, (0, 0), blur_px)
         if kernel is not None:
             picture = cv2.filter2D(picture, -1, kernel / kernel.sum(), borderType=cv2.BORDER_REPLICATE)
-        picture = picture + noise * self.rng.standard_normal(picture.shape) * np.sqrt(np.maximum(picture, 0.02))
-        v = np.clip(picture, 0, 1)
+        grain = self.rng.standard_normal(picture.shape).astype(np.float32)
+        v = np.clip(picture + noise * grain * np.sqrt(np.maximum(picture, 0.02)), 0, 1)
         srgb = np.where(v <= 0.0031308, 12.92 * v, 1.055 * v ** (1 / 2.4) - 0.055)
         pixels = np.round(255 * srgb).astype(np.uint8)
-        return open_photo(cv2.imencode(".png", np.ascontiguousarray(pixels[..., ::-1]))[1].tobytes(), f"{name}.png")
+        png = cv2.imencode(".png", np.ascontiguousarray(pixels[..., ::-1]), [cv2.IMWRITE_PNG_COMPRESSION, 0])
+        return open_photo(png[1].tobytes(), f"{name}.png")
+
+
+@cache
+def _strip_light() -> np.ndarray:
+    """(H, W) float32 linear light of the whole printed strip."""
+    return 0.04 + 0.66 * (draw_raster(STRIP, PX_PER_MM).astype(np.float32) / 255)
 
 
 def _blade(c: Canvas, width_mm: float = 0.9, edge_mm: float = 4.5, bevel=(0.5, 0.48, 0.52), cheek=(0.2, 0.2, 0.21)) -> Canvas:
