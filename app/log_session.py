@@ -93,11 +93,11 @@ def sentence(error: ShoulderlineError | OSError) -> str:
 # One entry holds a summary of every model; what is kept is frozen, so it needs no copy.
 @st.cache_resource(max_entries=16, show_spinner="Summarise the models …")
 def _summaries(where: str, _store: Store, state: tuple[int, int, str], choice: Choice) -> list[Summary]:
-    return all_summaries(_store, choice)
+    return all_summaries(_store, choice, compared=False)
 
 
 def summaries(store: Store, choice: Choice | None = None) -> list[Summary]:
-    """A summary of each model, kept as long as no record comes in."""
+    """A summary of each model without its contributors' comparisons, kept as long as no record comes in."""
     return _summaries(looked_at(), store, store.state(), choice or Choice())
 
 

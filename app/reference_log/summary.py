@@ -117,7 +117,7 @@ class Summary:
         How many of the measurements were taken with a caution; they count like the others.
     comparisons : tuple of Comparison
         Every two of the (up to `MOST_COMPARED`) contributors who measured most knives that others measured too, or most at all; the
-        largest E_n first.
+        largest E_n first. Empty where nobody asked for them.
     """
 
     maker: str
@@ -148,8 +148,8 @@ class Summary:
         return tuple(c for c in self.comparisons if c.e_n > 1.0)
 
 
-def summarise(readings: Sequence[Reading], choice: Choice | None = None) -> Summary:
-    """Summary of one model's readings.
+def summarise(readings: Sequence[Reading], choice: Choice | None = None, *, compared: bool = True) -> Summary:
+    """Summary of one model's readings; `compared`: every two contributors too.
 
     Of the groups that `choice` leaves, factory edges come first (what a buyer gets), then the group with most specimens; where
     several have as many, the one whose 95 % interval reaches least far beyond its mean.
@@ -173,7 +173,8 @@ def summarise(readings: Sequence[Reading], choice: Choice | None = None) -> Summ
     tied = [_of_group(g, rs, left_out) for g, rs in groups.items() if _rank(g, rs) == best]
     chosen = min(tied, key=lambda s: (s.high_mm - s.mean_mm, s.group.name))
     others = tuple(LeftOut(len(rs), f"not comparable: {g.name}") for g, rs in groups.items() if g != chosen.group)
-    return replace(chosen, left_out=chosen.left_out + others)
+    comparisons = _comparisons(groups[chosen.group]) if compared else ()
+    return replace(chosen, left_out=chosen.left_out + others, comparisons=comparisons)
 
 
 def model_summary(store: Store, maker: str, model: str, choice: Choice | None = None) -> Summary:
@@ -184,13 +185,13 @@ def model_summary(store: Store, maker: str, model: str, choice: Choice | None = 
     return summarise(found, choice)
 
 
-def all_summaries(store: Store, choice: Choice | None = None) -> list[Summary]:
+def all_summaries(store: Store, choice: Choice | None = None, *, compared: bool = True) -> list[Summary]:
     """A summary of each model that has one by this choice, in order of maker and model."""
     found = sorted(readings(store), key=lambda r: (name_key(r.maker), name_key(r.model)))
     summaries = []
     for _, own in groupby(found, key=lambda r: (name_key(r.maker), name_key(r.model))):
         try:
-            summaries.append(summarise(list(own), choice))
+            summaries.append(summarise(list(own), choice, compared=compared))
         except LogRefused:
             # None of its figures is of this choice, or has an uncertainty; the exports of records still list them.
             continue
@@ -279,7 +280,7 @@ def _of_group(group: Group, found: list[Reading], left_out: list[LeftOut]) -> Su
         spread_mm=math.nan if one else spread, spread_dl_mm=math.nan if one else consensus.dersimonian_laird(x, u, shared),
         # No blade is thinner than nothing: few specimens give a wide interval that would reach below.
         next_low_mm=next_low if one else max(0.0, next_low), next_high_mm=next_high, left_out=tuple(left_out),
-        remarked=sum(r.remarked for r in found), comparisons=_comparisons(found),
+        remarked=sum(r.remarked for r in found), comparisons=(),
         by_specimen=tuple(
             Specimen(own[0].specimen, float(v), float(w), len(own), tuple(dict.fromkeys(r.contributor for r in own)))
             for own, v, w in zip(knives, x, u, strict=True)
