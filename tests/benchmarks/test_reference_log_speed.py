@@ -1,7 +1,7 @@
 """The reference log with 100,000 measurements: search, filter, summary; import in time and memory.
 
-Issue E asks for an import within a minute and answers within 150 ms. A slow machine (2026-11-27) that takes a second for the floor, Python's
-own reading of the file and writing of its rows to a table, held these bounds; they are kept as multiples of it.
+Issue E asks for an import within a minute and answers within 150 ms. A slow machine (2026-11-27) that takes a second for the floor,
+Python reading the file and writing its rows to a table, held these bounds; they are kept as multiples of it.
 """
 
 from __future__ import annotations
