@@ -10,8 +10,9 @@ take over by their weight (least squares with prior information, JCGM 100 and de
 
 from __future__ import annotations
 
+import contextlib
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
@@ -22,21 +23,13 @@ from scipy.optimize import least_squares
 from vision.declared import Declared
 from vision.errors import TargetNotFound
 from vision.flags import Note
+from vision.focal import known_focal
 from vision.rounding import round_pair
 from vision.target import Target
 
 if TYPE_CHECKING:
     from vision.camera_profile import CameraProfile
 
-# Diagonal of the 36 x 24 mm frame that EXIF's 35 mm focal length refers to.
-FULL_FRAME_DIAGONAL_MM = math.hypot(36.0, 24.0)
-# Makers refer the 35 mm equivalent to the diagonal or to the width; for a 4:3 sensor the two differ by 4 %.
-_EQUIVALENCE_HALF_WIDTH = 0.04
-# Unit focusing lengthens the image distance by the magnification: up to 7 % for a 6 mm lens at 90 mm; lenses that focus
-# by moving inner groups may shorten it. Half-width of 5 % about the value written; common practice, no source.
-_FOCUS_HALF_WIDTH = 0.05
-# A profile was made at another focus: between 120 and 90 mm a 6 mm lens changes by 1.7 %.
-_PROFILE_FOCUS_HALF_WIDTH = 0.017
 # With nothing declared: a phone's macro distance (design.md section 4), half-width.
 _PRIOR_DISTANCE_MM, _PRIOR_DISTANCE_HALF_WIDTH_MM = 100.0, 40.0
 # Phones correct distortion in the file; what is left stays under 2 % at the frame's corner (common practice, no source).
@@ -46,6 +39,9 @@ CORNER_DISTORTION_HALF_WIDTH = 0.02
 _FLATNESS_U_MM, _FLATNESS_FREEDOM = 0.05 / math.sqrt(3), 8
 _SQRT3 = math.sqrt(3.0)
 _SAME_POSE = 5e-3  # rad, or share of the distance: a start this near another one leads to the same place
+# A flat target's right pose is there within so many steps, or nearly; its mirror pose wanders off through many more. Corners that a pose
+# misses by twice as much (the square of it) belong to the other one.
+_LOOK, _MOST_STEPS, _MUCH_WORSE = 8, 40, 4.0
 _FIRST_FIT = 1e-6  # of cost or step: it only chooses the pose and tells the corners' noise, and the last fit starts from it
 
 
@@ -287,22 +283,6 @@ def _prior(size: tuple[int, int], focal_px_exif: float | None, declared: Declare
     return _Prior(source, None, math.nan, distance, u_mm, 0.0, math.nan, height)
 
 
-def known_focal(
-    size: tuple[int, int], focal_px_exif: float | None, declared: Declared, profile: CameraProfile | None
-) -> tuple[str, float, float, float, float] | None:
-    """Where a focal length known beforehand comes from, its value (px) and relative standard uncertainty, and k1 with its own (NaN
-    when unknown); None when there is none, or when a declared distance goes before EXIF."""
-    if profile is not None:
-        scaled = profile.for_size(size)
-        u_ln = math.hypot(scaled.focal_u_px / scaled.focal_px, _PROFILE_FOCUS_HALF_WIDTH / _SQRT3)
-        return "profile", scaled.focal_px, u_ln, scaled.k1, scaled.k1_u
-    if declared.camera_distance_mm is not None or focal_px_exif is None:
-        return None
-    f35 = focal_px_exif * FULL_FRAME_DIAGONAL_MM / math.hypot(*size)
-    u_ln = math.sqrt((0.5 / f35) ** 2 + _EQUIVALENCE_HALF_WIDTH**2 + _FOCUS_HALF_WIDTH**2) / _SQRT3  # whole mm: +-0.5
-    return "EXIF", focal_px_exif, u_ln, 0.0, math.nan
-
-
 def _fit(points: np.ndarray, corners: np.ndarray, centre: tuple[float, float], prior: _Prior, px_per_mm: float) -> Camera:
     """Robust first fit: the poses that a flat target allows are tried, the best one kept."""
     focal = prior.focal_px if prior.focal_px is not None else (prior.distance_mm - prior.height_mm) * px_per_mm
@@ -318,20 +298,22 @@ def _fit(points: np.ndarray, corners: np.ndarray, centre: tuple[float, float], p
             pose = np.concatenate([np.ravel(turn), np.ravel(shift) / np.linalg.norm(shift)])
             if not any(np.abs(pose - other).max() < _SAME_POSE for other, *_ in starts):
                 starts.append((pose, turn, shift))
-    best, least = None, math.inf
-    for _, turn, shift in starts:
-        start = Camera(focal, centre, prior.k1, cv2.Rodrigues(turn)[0], np.asarray(shift, np.float64).ravel())
-        problem = _Problem(points, corners, centre, _with_k1_width(prior, centre, focal), np.full(len(points), 0.5))
-        try:
-            camera = problem.solve(start, "soft_l1", _FIRST_FIT)
-        except ValueError:  # the start lies behind the lens
-            continue
-        cost = float(np.sum(problem.residuals(camera) ** 2))
-        if cost < least and camera.origin_mm[2] > 0:
-            best, least = camera, cost
-    if best is None:
+    problem = _Problem(points, corners, centre, _with_k1_width(prior, centre, focal), np.full(len(points), 0.5))
+
+    def tried(cameras: Iterable[Camera], steps: int) -> list[tuple[float, Camera]]:
+        found = []
+        for start in cameras:
+            with contextlib.suppress(ValueError):  # the start lies behind the lens
+                camera = problem.solve(start, "soft_l1", _FIRST_FIT, steps)
+                if camera.origin_mm[2] > 0:
+                    found.append((float(np.sum(problem.residuals(camera) ** 2)), camera))
+        return sorted(found, key=lambda one: one[0])
+
+    looks = tried((Camera(focal, centre, prior.k1, cv2.Rodrigues(t)[0], np.asarray(s, np.float64).ravel()) for _, t, s in starts), _LOOK)
+    best = tried((camera for cost, camera in looks if cost <= _MUCH_WORSE * looks[0][0]), _MOST_STEPS)
+    if not best:
         raise TargetNotFound("the camera's place could not be found", "no view of a flat strip explains its corners", "lay the strip flat")
-    return best
+    return best[0][1]
 
 
 def _with_k1_width(prior: _Prior, centre: tuple[float, float], focal: float) -> _Prior:
@@ -402,8 +384,8 @@ class _Problem:
         corners = (now.focal_px * bent / self.noise[:, None]).reshape(8, -1)
         return np.vstack([corners.T, self.prior.jacobian(now, turns)])
 
-    def solve(self, camera: Camera, loss: str = "linear", tolerance: float = 1e-8) -> Camera:
-        """The camera of least squares near `camera`, to a relative `tolerance` of cost and step."""
+    def solve(self, camera: Camera, loss: str = "linear", tolerance: float = 1e-8, steps: int = _MOST_STEPS) -> Camera:
+        """The camera of least squares near `camera`, to a relative `tolerance` of cost and step, in so many steps at most."""
         x_scale = [1e-3, 1e-3, 1e-3, 0.1, 0.1, 1.0, 1e-2, 1e-2]
         fit = least_squares(
             lambda p: self.residuals(self.moved(camera, p)),
@@ -413,7 +395,7 @@ class _Problem:
             x_scale=x_scale,
             ftol=tolerance,
             xtol=tolerance,
-            max_nfev=40,
+            max_nfev=steps,
         )
         return self.moved(camera, fit.x)
 

@@ -13,10 +13,11 @@ from dataclasses import replace
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from vision.camera import CORNER_DISTORTION_HALF_WIDTH, Camera, CameraFit, known_focal
+from vision.camera import CORNER_DISTORTION_HALF_WIDTH, Camera, CameraFit
 from vision.camera_profile import CameraProfile
 from vision.declared import Declared
 from vision.flags import Note
+from vision.focal import known_focal
 from vision.hints import DeclaredScale
 from vision.photo import FULL_FRAME_DIAGONAL_MM, Photo
 

@@ -9,8 +9,9 @@ import pytest
 from PIL import Image
 
 from calibration_targets.strip import STRIP
-from vision.camera import FULL_FRAME_DIAGONAL_MM, fit_camera
+from vision.camera import fit_camera
 from vision.declared import Declared
+from vision.focal import FULL_FRAME_DIAGONAL_MM
 from vision.target import find_target
 
 pytestmark = pytest.mark.practice
