@@ -41,7 +41,7 @@ _SQRT3 = math.sqrt(3.0)
 _SAME_POSE = 5e-3  # rad, or share of the distance: a start this near another one leads to the same place
 # A flat target's right pose is there within so many steps, or nearly; its mirror pose wanders off through many more. Corners that a pose
 # misses by twice as much (the square of it) belong to the other one.
-_LOOK, _MOST_STEPS, _MUCH_WORSE = 8, 40, 4.0
+_LOOK, _MOST_STEPS, _MUCH_WORSE, _FIRST_NOISE_PX = 8, 40, 4.0, 0.5
 _FIRST_FIT = 1e-6  # of cost or step: it only chooses the pose and tells the corners' noise, and the last fit starts from it
 
 
@@ -258,7 +258,7 @@ def fit_camera(
     points = np.column_stack([target.board_mm, np.zeros(len(target.ids))]) * scale
     prior = _prior(photo_size, focal_px_exif, declared, profile)
     px_per_mm = target.square_px / target.board.square_mm / float(np.mean(scale[:2]))
-    camera = _fit(points, target.corners_px, centre, prior, px_per_mm)
+    camera = _fit(points, target.corners_px, centre, prior, px_per_mm, target.residual_px)
     residuals = camera.project(points) - target.corners_px
     rms = float(np.sqrt(np.mean(np.sum(residuals**2, axis=1))))
     noise = _corner_noise(camera, points, residuals)
@@ -283,8 +283,8 @@ def _prior(size: tuple[int, int], focal_px_exif: float | None, declared: Declare
     return _Prior(source, None, math.nan, distance, u_mm, 0.0, math.nan, height)
 
 
-def _fit(points: np.ndarray, corners: np.ndarray, centre: tuple[float, float], prior: _Prior, px_per_mm: float) -> Camera:
-    """Robust first fit: the poses that a flat target allows are tried, the best one kept."""
+def _fit(points: np.ndarray, corners: np.ndarray, centre: tuple[float, float], prior: _Prior, px_per_mm: float, free_px: float) -> Camera:
+    """Robust first fit: the poses that a flat target allows are tried, the best one kept; `free_px` is what a free plane misses by."""
     focal = prior.focal_px if prior.focal_px is not None else (prior.distance_mm - prior.height_mm) * px_per_mm
     matrix = np.array([[focal, 0, centre[0]], [0, focal, centre[1]], [0, 0, 1.0]])
     starts = []
@@ -298,7 +298,7 @@ def _fit(points: np.ndarray, corners: np.ndarray, centre: tuple[float, float], p
             pose = np.concatenate([np.ravel(turn), np.ravel(shift) / np.linalg.norm(shift)])
             if not any(np.abs(pose - other).max() < _SAME_POSE for other, *_ in starts):
                 starts.append((pose, turn, shift))
-    problem = _Problem(points, corners, centre, _with_k1_width(prior, centre, focal), np.full(len(points), 0.5))
+    problem = _Problem(points, corners, centre, _with_k1_width(prior, centre, focal), np.full(len(points), _FIRST_NOISE_PX))
 
     def tried(cameras: Iterable[Camera], steps: int) -> list[tuple[float, Camera]]:
         found = []
@@ -310,7 +310,9 @@ def _fit(points: np.ndarray, corners: np.ndarray, centre: tuple[float, float], p
         return sorted(found, key=lambda one: one[0])
 
     looks = tried((Camera(focal, centre, prior.k1, cv2.Rodrigues(t)[0], np.asarray(s, np.float64).ravel()) for _, t, s in starts), _LOOK)
-    best = tried((camera for cost, camera in looks if cost <= _MUCH_WORSE * looks[0][0]), _MOST_STEPS)
+    # Where the first one misses by much more than a free plane, what was declared of the camera is wrong, and all are tried to the end.
+    worst = _MUCH_WORSE * looks[0][0] if looks and looks[0][0] <= _MUCH_WORSE * len(points) * (free_px / _FIRST_NOISE_PX) ** 2 else math.inf
+    best = tried((camera for cost, camera in looks if cost <= worst), _MOST_STEPS)
     if not best:
         raise TargetNotFound("the camera's place could not be found", "no view of a flat strip explains its corners", "lay the strip flat")
     return best[0][1]
