@@ -20,6 +20,8 @@ _COST_OF_A_DEGREE = 0.02
 # Of courses as well supported as this share of the best, the first one from the lane is the edge: behind it lies the shoulder.
 _NEARLY_AS_GOOD = 0.85
 _ALIKE_ROWS = 1.5
+# A course is good to a few rows (`best_course`), and is searched about by whole ones: a change of a hundredth is none.
+_SETTLED_ROWS = 0.01
 # Rows a column that no edge runs along: 63 degrees.
 _JUMP = 2.0
 
@@ -36,13 +38,16 @@ def robust_polynomials(row: np.ndarray, degree: int, parts: Sequence[tuple[float
     # Where `np.percentile` would look.
     third = 0.3 * (len(row) - 1)
     low, share = int(third), third - int(third)
+    course = np.full((len(parts), len(row)), np.inf)
     for _ in range(8):
         weighted = basis.T * (weight * weight)[:, None]
         normal = weighted @ basis
         # A ridge far below what the fit can tell keeps parts that hold too little of the row solvable.
         normal += 1e-13 * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(degree + 1)
         factors = np.linalg.solve(normal, weighted @ row[:, None])[..., 0]
-        course = factors @ basis.T
+        before, course = course, factors @ basis.T
+        if np.abs(course - before).max() < _SETTLED_ROWS:
+            break
         off = np.abs(row - course)
         nearest = np.partition(off, low, axis=1)
         # The nearest third sets the scale, so that a line that holds less than half of the path can still be found from its part.
@@ -110,7 +115,7 @@ def robust_local(row: np.ndarray, sigma: float, strength: np.ndarray) -> np.ndar
     """
     at = np.arange(len(row), dtype=float)
     odds = strength / np.maximum(1.02 - strength, 0.02) + 1e-3
-    weight = odds
+    weight, course = odds, np.full(len(row), np.inf)
     for _ in range(6):
 
         def mean(values: np.ndarray, weight: np.ndarray = weight) -> np.ndarray:
@@ -119,7 +124,9 @@ def robust_local(row: np.ndarray, sigma: float, strength: np.ndarray) -> np.ndar
         total = mean(np.ones(len(row)))
         x, y = mean(at) / total, mean(row) / total
         slope = (mean(at * row) / total - x * y) / np.maximum(mean(at * at) / total - x * x, 1e-6)
-        course = y + slope * (at - x)
+        before, course = course, y + slope * (at - x)
+        if np.abs(course - before).max() < _SETTLED_ROWS:
+            break
         off = np.abs(row - course)
         weight = odds / (1 + (off / np.maximum(1.5 * float(np.median(off)), 1.0)) ** 2)
     return course
