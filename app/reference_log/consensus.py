@@ -129,7 +129,7 @@ def e_n(x: float, u_x: float, y: float, u_y: float, chosen_of: int = 1) -> float
     Of a pair chosen for its difference among several, U = k u with the k that leaves the largest of so many honest differences
     the chance that k = 2 leaves one (Bonferroni): 2.62 for 5, 3.05 for 20.
     """
-    k = 2.0 if chosen_of == 1 else -float(ndtri(ndtr(-2.0) / chosen_of))
+    k = -float(ndtri(ndtr(-2.0) / chosen_of))
     return abs(x - y) / (k * math.hypot(u_x, u_y))
 
 

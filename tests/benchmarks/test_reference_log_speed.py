@@ -1,6 +1,6 @@
 """The reference log with 100,000 measurements: search, filter, summary; import in time and memory.
 
-Issue E asks for an import within a minute and answers within 150 ms. A slow machine (2026-11-27) that takes a second for the floor,
+Issue E asks for an import within a minute and answers within 150 ms. A slow machine (2026-11-27) that takes 1.2 s for the floor,
 Python reading the file and writing its rows to a table, held these bounds; they are kept as multiples of it.
 """
 
@@ -26,7 +26,7 @@ from app.reference_log.summary import all_summaries, model_summary
 
 pytestmark = pytest.mark.benchmark
 ROWS, MAKERS, MODELS = 100_000, 40, 10
-SLOW_FLOOR_S = 1.0
+SLOW_FLOOR_S = 1.2
 
 
 def _rows(seed: int = 5) -> list[dict[str, str]]:
