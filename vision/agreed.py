@@ -74,7 +74,8 @@ def _only(far: np.ndarray, level: np.ndarray, one: Near) -> np.ndarray:
 
 def _first(far: np.ndarray, shift: np.ndarray, one: Near) -> tuple[np.ndarray, float]:
     row = first_line(far, long_lines(far, one.long), 2.0)
-    return gaussian_filter1d((row + one.part.start + shift).astype(float), 2.0, mode="nearest"), shown_along(far, row, one.long)
+    smooth = gaussian_filter1d((row + one.part.start + shift).astype(float), 2.0 / one.column_px, mode="nearest")
+    return smooth, shown_along(far, row, one.long)
 
 
 def _shown_by_most(strength: Sequence[np.ndarray]) -> np.ndarray:

@@ -16,7 +16,7 @@ from vision.course import best_course, robust_local
 from vision.flags import StationFlag
 from vision.lane_grain import smoother_than_lane
 from vision.lines import LEAST_STRENGTH, first_line, long_lines, steered, strength_along
-from vision.sharpness import colours, gaps, grey_steps, sharpness, sharpness_of_blocks
+from vision.sharpness import colours, gaps, grey_steps, sharpness, sharpness_of_blocks, short_means
 from vision.sheet import TICK_MM
 from vision.steering import LineGuide
 from vision.steps import StepFit, StepModel, fit_steps
@@ -104,17 +104,18 @@ def refine_apex(
     known = Settled(course, float("nan"), np.zeros(len(course))) if course is not None else settle(strip, blur_px, px_per_mm, guide)
     course = known.row
     value = contrast_channel(strip, course, blur_px)
-    pool = max(_POOL_MM * px_per_mm, 4.0)
+    wide = strip.column_px
+    pool = max(_POOL_MM * px_per_mm, 4.0) / wide
     # Beyond 3 blur radii a step is flat; three more rows tell its level. The contact shadow stays outside.
     half = 3.0 * blur_px + 3.0
     travel = half / 2 if travel_px is None else travel_px / 2
-    first = StepModel(half, blur_px, 0.4, pool_px=2 * pool, travel_px=travel, iterations=3, bin_columns=4)
+    first = StepModel(half, blur_px, 0.4, pool_px=2 * pool, travel_px=travel, iterations=3, bin_columns=max(4 // wide, 1))
     found = fit_steps(value, course, first, strip.valid, strip.clipped)
     again = np.where(np.isfinite(found.position[0]), found.position[0], course)
     fit = fit_steps(
         value,
         again,
-        StepModel(half, blur_px, 0.4, pool_px=pool, travel_px=travel, iterations=5, bin_columns=2),
+        StepModel(half, blur_px, 0.4, pool_px=pool, travel_px=travel, iterations=5, bin_columns=max(2 // wide, 1)),
         strip.valid,
         strip.clipped,
     )
@@ -171,14 +172,16 @@ def settle(strip: StraightStrip, blur_px: float, px_per_mm: float, guide: LineGu
     at = np.arange(strip.linear.shape[1])
 
     def columns(line: np.ndarray) -> np.ndarray:
-        return np.interp(at, centre, gaussian_filter1d((line + near.part.start + shift).astype(float), 2.0, mode="nearest"))
+        smooth = gaussian_filter1d((line + near.part.start + shift).astype(float), 2.0 / near.column_px, mode="nearest")
+        return np.interp(at, centre, smooth)
 
     found, ahead = columns(row), np.zeros(len(at))
     other = near.line_before(every, row) if guide is None else None
     if other is not None:
         first = columns(other[0])
         # A shadow keeps the lane's grain, and its colour.
-        if smoother_than_lane(strip.grey, strip.valid, first, found, blur_px, narrow=True).mean() > _MOSTLY_BLADE:
+        smoother = smoother_than_lane(strip.grey, strip.valid, first, found, blur_px, narrow=True, column_px=near.column_px)
+        if smoother.mean() > _MOSTLY_BLADE:
             found, support = first, other[1]
         elif not near.lane_between(*(line + near.part.start + shift for line in (other[0], row))):
             ahead = np.maximum(found - first, 0.0)
@@ -204,6 +207,7 @@ class Near:
     blur_px: float
     px_per_mm: float
     enlarged: int
+    column_px: int
 
     @classmethod
     def about(cls, strip: StraightStrip, blur_px: float, px_per_mm: float) -> Near:
@@ -213,13 +217,13 @@ class Near:
         (features, valid), steps = side_by_side(lambda: colours(strip), lambda: grey_steps(strip, blur_px))
         # No row farther on is looked at from the last one searched.
         rows = slice(part.stop + gaps(blur_px)[1] + 2)
-        long = max(int(TICK_MM * px_per_mm / BLOCK_COLUMNS), 2)
-        return cls(features, valid, steps, rows, part, lane_rows, long, strip.row_of_apex - start, blur_px, px_per_mm, strip.enlarged)
+        long, coarse = blocks_long(strip, px_per_mm), strip.row_of_apex - start
+        return cls(features, valid, steps, rows, part, lane_rows, long, coarse, blur_px, px_per_mm, strip.enlarged, strip.column_px)
 
     def by_short_blocks(self) -> np.ndarray:
         """Sharpness (R, C) of the rows searched, by means of a block or two."""
         shown = self.features[self.rows], self.valid[self.rows], tuple(s[self.rows] for s in self.steps)
-        along = 1.0, max(round(self.px_per_mm / BLOCK_COLUMNS), 3)
+        along = short_means(self.px_per_mm, self.column_px)
         return sharpness_of_blocks(shown, self.blur_px, self.lane_rows, along, self.enlarged)[self.part]
 
     def passed_blade(self, strip: StraightStrip, course: np.ndarray) -> np.ndarray:
@@ -227,7 +231,8 @@ class Near:
         at, row = (np.arange(len(course)) + 0.5) * BLOCK_COLUMNS - 0.5, course + self.part.start
         second = np.interp(np.arange(strip.valid.shape[1]), at, row)
         first = np.full(len(second), strip.row_of_apex)
-        return smoother_than_lane(strip.grey, strip.valid, first, second, self.blur_px)[np.rint(at).astype(int)]
+        told = smoother_than_lane(strip.grey, strip.valid, first, second, self.blur_px, column_px=strip.column_px)
+        return told[np.rint(at).astype(int)]
 
     def line_before(self, far: np.ndarray, row: np.ndarray) -> tuple[np.ndarray, float] | None:
         """The line (C,) of `far` (R, C) before another one (C,), and its support, where it shows along most of it: the edge of a facet
@@ -271,7 +276,12 @@ def support_along(strip: StraightStrip, row: np.ndarray, blur_px: float, px_per_
     """Share 0..1 of the edge along which a line as sharp as the photo shows at `row` (S,)."""
     strength = sharpness(strip, blur_px, px_per_mm, int(strip.row_of_apex - _BACK_MM * px_per_mm))
     centre = (np.arange(strength.shape[1]) + 0.5) * BLOCK_COLUMNS - 0.5
-    return shown_along(strength, np.interp(centre, np.arange(len(row)), row), max(int(TICK_MM * px_per_mm / BLOCK_COLUMNS), 2))
+    return shown_along(strength, np.interp(centre, np.arange(len(row)), row), blocks_long(strip, px_per_mm))
+
+
+def blocks_long(strip: StraightStrip, px_per_mm: float) -> int:
+    """Blocks of columns that make a line long: more than a tick or a figure."""
+    return max(int(TICK_MM * px_per_mm / strip.column_px / BLOCK_COLUMNS), 2)
 
 
 def course_of(strength: np.ndarray, reach: tuple[int, int], stray_rows: float, barred: np.ndarray | None) -> np.ndarray:
@@ -326,13 +336,13 @@ def _shifted(picture: np.ndarray, shift: np.ndarray, rows: slice = _ALL) -> np.n
     return cv2.remap(picture, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
 
 
-def _uneven(fit: StepFit, px_per_mm: float) -> np.ndarray:
+def _uneven(fit: StepFit, columns_per_mm: float) -> np.ndarray:
     """(S,) px by which lane and bevel, each uneven by `_UNEVEN` of its brightness next to the edge, move the middle of their step.
 
     A side that is off by d moves it by d / 2 over the step's slope there, which is its height over sqrt(2 pi) blur radii.
     """
     high = np.abs(fit.levels).max(axis=0)
-    step = np.sqrt(gaussian_filter1d((fit.levels[-1] - fit.levels[0]) ** 2, 0.1 * px_per_mm, mode="nearest"))
+    step = np.sqrt(gaussian_filter1d((fit.levels[-1] - fit.levels[0]) ** 2, 0.1 * columns_per_mm, mode="nearest"))
     share = np.sqrt(2.0) * _UNEVEN * high / np.maximum(step, 1e-6)
     return np.minimum(np.sqrt(np.pi / 2.0) * share, _MOST_UNEVEN) * fit.sigma
 
@@ -346,15 +356,17 @@ def _judge(strip: StraightStrip, fit: StepFit, blur_px: float, px_per_mm: float)
     if not known.any():
         return ApexLine(row, u, u.copy(), np.full(len(row), int(StationFlag.NOT_MEASURED)), blur_px)
     filled = np.interp(at, at[known], row[known])
-    span = int(2.0 * px_per_mm) | 1
+    columns_per_mm = px_per_mm / strip.column_px
+    span = int(2.0 * columns_per_mm) | 1
     course = gaussian_filter1d(median_filter(filled, span, mode="nearest"), span / 4, mode="nearest")
     off = np.abs(filled - course)
     chip = off > np.maximum(_CHIP_MM * px_per_mm, 3.0)
-    step = np.abs(fit.levels[-1] - fit.levels[0])
-    weak = np.sqrt(gaussian_filter1d(step**2, 0.1 * px_per_mm, mode="nearest")) < 2.0 * fit.residual
+    # Noise of a single px: that of a column is the mean of several.
+    step, noise = np.abs(fit.levels[-1] - fit.levels[0]), np.sqrt(strip.column_px) * fit.residual
+    weak = np.sqrt(gaussian_filter1d(step**2, 0.1 * columns_per_mm, mode="nearest")) < 2.0 * noise
     # Where the edge is broken out its own line has no step at all over the length of the chip, however strong its neighbours.
-    short = max(int(0.1 * px_per_mm) | 1, 3)
-    weak |= maximum_filter1d(maximum_filter1d(step, short) < 3.0 * fit.residual, short)
+    short = max(int(0.1 * columns_per_mm) | 1, 3)
+    weak |= maximum_filter1d(maximum_filter1d(step, short) < 3.0 * noise, short)
     weak |= u > 0.7
     # White beside white: what little differs there is the noise of the darker samples.
     beside = burnt_shares(strip, filled, blur_px)
@@ -367,8 +379,8 @@ def _judge(strip: StraightStrip, fit: StepFit, blur_px: float, px_per_mm: float)
         from_good = np.minimum.reduce(
             [np.abs(at - at[good][np.clip(np.searchsorted(at[good], at) + k, 0, good.sum() - 1)]) for k in (-1, 0)]
         )
-        u = np.where(bridged, np.hypot(np.median(u[good]), 0.02 * from_good), u)
-        row = np.where(from_good > 1.0 * px_per_mm, np.nan, row)
+        u = np.where(bridged, np.hypot(np.median(u[good]), 0.02 * strip.column_px * from_good), u)
+        row = np.where(from_good > 1.0 * columns_per_mm, np.nan, row)
     burnt = beside.max(axis=0) > 0.2
     flags |= np.where(chip, int(StationFlag.CHIP | StationFlag.BRIDGED), 0)
     flags |= np.where(weak | ~known, int(StationFlag.BRIDGED | StationFlag.LOW_CONTRAST), 0)
@@ -380,7 +392,7 @@ def _judge(strip: StraightStrip, fit: StepFit, blur_px: float, px_per_mm: float)
     flattened = np.clip((np.maximum(fit.levels[0], fit.levels[-1]) - _TONE_BENDS) / (1.0 - _TONE_BENDS), 0.0, 1.0)
     soft = 0.5 * np.sqrt(np.maximum(sigma**2 - blur_px**2, 0.0)) * (sigma > 1.3 * blur_px)
     systematic = np.sqrt(
-        _DEMOSAIC_PX**2 + (_TONE_BLURS * sigma * np.maximum(flattened, burnt)) ** 2 + soft**2 + _uneven(fit, px_per_mm) ** 2
+        _DEMOSAIC_PX**2 + (_TONE_BLURS * sigma * np.maximum(flattened, burnt)) ** 2 + soft**2 + _uneven(fit, columns_per_mm) ** 2
     )
     flags |= np.where(np.isfinite(row), 0, int(StationFlag.NOT_MEASURED))
     clean = good & ~burnt

@@ -63,18 +63,20 @@ class Band:
         flags = np.where(told, edge.flags | int(StationFlag.SHADOW), edge.flags)
         return replace(edge, systematic_px=np.hypot(edge.systematic_px, self.doubt), flags=flags)
 
-    def notes(self, px_per_mm: float) -> tuple[Note, ...]:
-        """Remarks on the photo, with the length along the edge and the band's width."""
-        return _said(_SHADOW, self.shadow, self.rows, px_per_mm) + _said(_FACET, self.facet, self.rows, px_per_mm)
+    def notes(self, px_per_mm: float, column_px: int = 1) -> tuple[Note, ...]:
+        """Remarks on the photo, with the length along the edge, columns of so many px, and the band's width."""
+        scale = px_per_mm, column_px
+        return _said(_SHADOW, self.shadow, self.rows, scale) + _said(_FACET, self.facet, self.rows, scale)
 
 
-def notes_of(edge: ApexLine, px_per_mm: float) -> tuple[Note, ...]:
+def notes_of(edge: ApexLine, px_per_mm: float, column_px: int = 1) -> tuple[Note, ...]:
     """What is said of a line before the one taken for the edge."""
-    return () if edge.ahead is None else _said(_BEFORE, edge.ahead > 0, edge.ahead, px_per_mm)
+    return () if edge.ahead is None else _said(_BEFORE, edge.ahead > 0, edge.ahead, (px_per_mm, column_px))
 
 
-def _said(note: Note, where: np.ndarray, rows: np.ndarray, px_per_mm: float) -> tuple[Note, ...]:
-    length = where.sum() / px_per_mm
+def _said(note: Note, where: np.ndarray, rows: np.ndarray, scale: tuple[float, int]) -> tuple[Note, ...]:
+    px_per_mm, column_px = scale
+    length = column_px * where.sum() / px_per_mm
     if length < _LEAST_MM:
         return ()
     # Whole rows: the width is good to one of them, two for k = 2.

@@ -17,7 +17,7 @@ from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter, un
 from vision.apex import ONE_WAY_DOUBT, ApexLine, refine_apex, support_along
 from vision.band import WHOLE_ROWS, Band, carried, closed, joined, runs
 from vision.faces import BLOCK_COLUMNS
-from vision.grain import grain, smooth_along
+from vision.grain import Grain, grain, smooth_along
 from vision.noise import colour_is_coarse
 from vision.shoulder import ShoulderLine, bridged
 from vision.straighten import StraightStrip
@@ -99,14 +99,15 @@ def band_before(strip: StraightStrip, edge: ApexLine, line: ShoulderLine, px_per
         return None
     # A shadow's own border is softer than the photo.
     blur = min(edge.blur_px, float(np.nanmedian(line.sigma_px)))
-    found = _Found(strip.grey, strip.valid, bridged(edge.row), bridged(line.row), blur, px_per_mm, strip.enlarged)
+    scale = px_per_mm / strip.column_px
+    found = _Found(strip.grey, strip.valid, bridged(edge.row), bridged(line.row), blur, scale, strip.enlarged, strip.column_px)
     band = _whole(found, edge)
     if band is None:
         cues = side_by_side(lambda: _valley(found, edge), lambda: _tinted(found, strip, edge), lambda: _within(found, edge))
         band = joined(cues[0], joined(cues[1], cues[2]))
     if band is None:
         return None
-    along = max(round(2.0 * _ALONG_MM * px_per_mm), 1)
+    along = max(round(2.0 * _ALONG_MM * scale), 1)
     band = carried(closed(band, found.first, along), found.first)
     bevel = uniform_filter1d(np.isfinite(line.row).astype(float), along, mode="nearest") >= 0.5
     shadow = band.shadow & bevel
@@ -121,15 +122,16 @@ def band_before(strip: StraightStrip, edge: ApexLine, line: ShoulderLine, px_per
 
 @dataclass(frozen=True, eq=False)
 class _Found:
-    """The strip (R, S) in linear light and what of it the photo shows, both lines (S,), the blur, the scale."""
+    """The strip (R, S) in linear light and what of it the photo shows, both lines (S,), the blur, columns per mm and px per column."""
 
     grey: np.ndarray
     valid: np.ndarray
     first: np.ndarray
     second: np.ndarray
     blur_px: float
-    px_per_mm: float
+    columns_per_mm: float
     enlarged: int = 1
+    column_px: int = 1
 
     @property
     def least(self) -> int:
@@ -140,6 +142,10 @@ class _Found:
     def column(self) -> np.ndarray:
         """(C,) centres of the blocks of columns."""
         return (np.arange(len(self.first) // BLOCK_COLUMNS) + 0.5) * BLOCK_COLUMNS - 0.5
+
+    def grain(self, grey: np.ndarray, line: np.ndarray, valid: np.ndarray) -> Grain:
+        """Where the lines of the face behind a line (S,) end in a picture (R, S) of this strip, or of its mirror image."""
+        return grain(grey, line, self.blur_px, self.columns_per_mm, BLOCK_COLUMNS, valid, self.enlarged, self.column_px)
 
     def blocks(self, row: np.ndarray) -> np.ndarray:
         """(C,) of (S,)."""
@@ -161,8 +167,8 @@ def _whole(found: _Found, edge: ApexLine) -> Band | None:
     umbra = (band < lane + _UMBRA) & (band < bevel + _UMBRA) & (width >= least)
     if umbra.mean() <= 0.5:
         return None
-    onward = grain(grey, found.second, found.blur_px, found.px_per_mm, BLOCK_COLUMNS, found.valid, found.enlarged)
-    along = _ALONG_MM * found.px_per_mm / BLOCK_COLUMNS
+    onward = found.grain(grey, found.second, found.valid)
+    along = _ALONG_MM * found.columns_per_mm / BLOCK_COLUMNS
     end = gaussian_filter1d(np.maximum(onward.short, -_MOST_AGAINST), along, axis=1, mode="nearest").argmax(axis=0)
     inside = (onward.trust >= 1.0) & (end >= least) & (end < len(onward.short) - 2 * least)
     # A line of its own must stand there: the pattern of a tumbled face ends everywhere.
@@ -228,9 +234,9 @@ def _one_cue(found: _Found, edge: ApexLine, told: np.ndarray, place: np.ndarray,
 
     `near`: a row (C,) that must lie so close to the smoothed place.
     """
-    level = median_filter(place.astype(float), 2 * round(found.px_per_mm / BLOCK_COLUMNS) + 1, mode="nearest")
+    level = median_filter(place.astype(float), 2 * round(found.columns_per_mm / BLOCK_COLUMNS) + 1, mode="nearest")
     told = told & (np.abs(near[0] - level) <= near[1])
-    share = uniform_filter1d(told.astype(float), max(round(2.0 * _ALONG_MM * found.px_per_mm / BLOCK_COLUMNS), 1), mode="nearest")
+    share = uniform_filter1d(told.astype(float), max(round(2.0 * _ALONG_MM * found.columns_per_mm / BLOCK_COLUMNS), 1), mode="nearest")
     shadow = _stretches(share >= _MOSTLY, share >= 1 - _MOSTLY) & (level + 1.0 >= found.least)
     shadow &= ~_is_bevel(found, shadow, level)
     if not shadow.any():
@@ -244,7 +250,7 @@ def _is_bevel(found: _Found, shadow: np.ndarray, level: np.ndarray) -> np.ndarra
     """(C,) stretches of `shadow` (C,) that are the dark bevel itself: they end at the second line, `level` (C,) rows on, and the first line
     runs on past them without a step. Where a shadow had been followed instead of the edge, the line comes back to the edge beyond it."""
     first, width = found.blocks(found.first), found.blocks(found.second - found.first)
-    beyond, out = round(found.px_per_mm / BLOCK_COLUMNS), np.zeros(len(shadow), bool)
+    beyond, out = round(found.columns_per_mm / BLOCK_COLUMNS), np.zeros(len(shadow), bool)
     for start, stop in runs(shadow):
         if (level[start:stop] >= _MOST_OF_ALL * width[start:stop]).mean() <= 0.5:
             continue
@@ -277,7 +283,7 @@ def _valley(found: _Found, edge: ApexLine) -> Band | None:
     usual = np.sqrt((np.where(others, step, 0.0) ** 2).sum(axis=0) / np.maximum(others.sum(axis=0), 1))
     before = light[_LANE_ROWS + row[best] - near - 1, blocks]
     lane = light[: _LANE_ROWS - near].max(axis=0)
-    along = 2 * round(found.px_per_mm / BLOCK_COLUMNS) + 1
+    along = 2 * round(found.columns_per_mm / BLOCK_COLUMNS) + 1
     sharp = rise > _SHARP * np.maximum(wide, rise)
     alone = (rise > _OTHER_FACE) & (rise > _STANDS_OUT * median_filter(usual, along, mode="nearest"))
     place = _steepest(light, _LANE_ROWS + row[best], near) - _LANE_ROWS
@@ -309,7 +315,7 @@ def _profile(found: _Found, rows: np.ndarray, nearby: tuple[int, ...] = _NEARBY)
     light = np.mean(
         [found.grey[np.clip(cells, 0, len(found.grey) - 1), np.clip(at + k, 0, found.grey.shape[1] - 1)] for k in nearby], axis=0
     )
-    smooth = smooth_along(light, 0.5 * found.px_per_mm / BLOCK_COLUMNS)
+    smooth = smooth_along(light, 0.5 * found.columns_per_mm / BLOCK_COLUMNS)
     # A halo of sharpening, resampled, may go below black.
     return np.log(np.maximum(smooth, 0.0) + 0.01)
 
@@ -340,8 +346,8 @@ def _within(found: _Found, edge: ApexLine) -> Band | None:
     start = max(int(found.first.min()) - _LANE_ROWS, 0)
     flipped = np.ascontiguousarray(found.grey[start:][::-1])
     seen = found.valid[start:][::-1]
-    outward = grain(flipped, len(flipped) - 1 - (found.second - start), found.blur_px, found.px_per_mm, BLOCK_COLUMNS, seen, found.enlarged)
-    gain, rows = _later(outward.short, outward.trust, found.blocks(width), most, found.px_per_mm)
+    outward = found.grain(flipped, len(flipped) - 1 - (found.second - start), seen)
+    gain, rows = _later(outward.short, outward.trust, found.blocks(width), most, found.columns_per_mm)
     wide_enough = (rows + 0.5 >= least) & (rows + 0.5 < most)
     there = _stretches((gain >= _SURE) & wide_enough, (gain >= _BESIDE) & wide_enough)
     lane, band, bevel = _levels(found, rows)
@@ -350,7 +356,7 @@ def _within(found: _Found, edge: ApexLine) -> Band | None:
     facet = there & ~shadow & (np.abs(band - bevel) > _OTHER_FACE)
     # Between two places of even chances half their distance is the standard deviation; less evidence, less doubt.
     doubt = np.where(dark & ~shadow & wide_enough, 0.5 * np.clip(gain / _SURE, 0.0, 1.0) * rows, 0.0)
-    wide = found.columns(gaussian_filter1d(rows, _ALONG_MM * found.px_per_mm / BLOCK_COLUMNS / 4, mode="nearest"))
+    wide = found.columns(gaussian_filter1d(rows, _ALONG_MM * found.columns_per_mm / BLOCK_COLUMNS / 4, mode="nearest"))
     shadow_at, facet_at = found.columns(shadow), found.columns(facet)
     rows_at = np.where(shadow_at | facet_at, wide, np.nan)
     return Band(np.where(shadow_at, found.first + wide, edge.row), shadow_at, facet_at, rows_at, found.columns(doubt))
@@ -359,7 +365,7 @@ def _within(found: _Found, edge: ApexLine) -> Band | None:
 def _even(found: _Found, most: int) -> bool:
     """Whether nearly everywhere the first rows of the bevel are as bright as one face is: neither shadow nor facet can be among them."""
     start = int(np.ceil(2.0 * found.blur_px)) + 1
-    step = max(int(0.5 * found.px_per_mm), 1)
+    step = max(int(0.5 * found.columns_per_mm), 1)
     at = np.arange(step // 2, len(found.first), step)
     cells = np.clip(np.rint(found.first[at] + np.arange(start, most + _LEAST_ROWS)[:, None]).astype(int), 0, len(found.grey) - 1)
     near = range(-step // 2, step // 2 + 1, max(step // 10, 1))
@@ -369,13 +375,13 @@ def _even(found: _Found, most: int) -> bool:
     return bool((np.ptp(uniform_filter1d(light, 3, axis=0), axis=0) < _OTHER_FACE / 2).mean() > 0.9)
 
 
-def _later(short: np.ndarray, trust: np.ndarray, width: np.ndarray, most: int, px_per_mm: float) -> tuple[np.ndarray, np.ndarray]:
+def _later(short: np.ndarray, trust: np.ndarray, width: np.ndarray, most: int, columns_per_mm: float) -> tuple[np.ndarray, np.ndarray]:
     """(C,) how much likelier the lines begin later than at the apex taken, and how many rows later."""
     later = np.arange(-2, most + 1)
     at = np.clip(np.rint(width).astype(int) - later[:, None], 0, len(short) - 1)
     said = np.maximum(short[at, np.arange(len(width))], -_MOST_AGAINST)
     here = said[np.abs(later) <= 1].max(axis=0)
-    along = _ALONG_MM * px_per_mm / BLOCK_COLUMNS
+    along = _ALONG_MM * columns_per_mm / BLOCK_COLUMNS
     more = gaussian_filter1d((said - here) * trust, along, axis=1, mode="nearest")
     # The first place that is nearly as likely as the likeliest: within the bevel one row's end is much like the next one's.
     crest = more >= maximum_filter1d(more, 5, axis=0, mode="nearest")
@@ -396,7 +402,7 @@ def _levels(found: _Found, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray, np
     """(C,) log brightness of the lane before the first line, of the middle of a band `rows` (C,) wide, and of the face behind it."""
     at, first = np.rint(found.column).astype(int), found.blocks(found.first)
     clear = 2.0 * found.blur_px + 1.0
-    along = max(int(found.px_per_mm / BLOCK_COLUMNS), 1)
+    along = max(int(found.columns_per_mm / BLOCK_COLUMNS), 1)
 
     def mean(start: np.ndarray, count: int) -> np.ndarray:
         cells = np.clip(np.rint(start + np.arange(count)[:, None]).astype(int), 0, len(found.grey) - 1)

@@ -18,8 +18,8 @@ _SMEARED = 0.25
 SMEARED_PX = 0.5
 # A step less than three times those that the faces make by themselves is found among them with doubt (three standard deviations).
 LOST_AMONG = 1 / 3
-# What a face mirrors changes over so many columns or more: several times the windows of the fits (standard deviation).
-_STRETCH_COLUMNS = 32.0
+# What a face mirrors changes over so many px or more: several times the windows of the fits (standard deviation).
+_STRETCH_PX = 32.0
 # Places on either side of a line, each a step's own reach from the next, that tell what steps the faces make by themselves.
 _PLACES = 4
 # Means over many columns: every fourth one tells them.
@@ -70,7 +70,7 @@ def _photo_mix(strip: StraightStrip, line: np.ndarray, blur_px: float) -> np.nda
     after = [np.clip(np.round(line + gap + k).astype(int), 0, rows - 1) for k in range(reach)]
     low = np.stack([strip.linear[r, columns] for r in before])
     high = np.stack([strip.linear[r, columns] for r in after])
-    step = gaussian_filter1d(high.mean(axis=0) - low.mean(axis=0), 8.0, axis=0, mode="nearest")
+    step = gaussian_filter1d(high.mean(axis=0) - low.mean(axis=0), 8.0 / strip.column_px, axis=0, mode="nearest")
     noise = np.concatenate([np.diff(low, axis=1).reshape(-1, 3), np.diff(high, axis=1).reshape(-1, 3)])
     cov = noise.T @ noise / len(noise)
     cov += 0.1 * np.trace(cov) / 3 * np.eye(3) + 1e-10 * np.eye(3)
@@ -92,7 +92,8 @@ def _own_mixes(
     `places`: (N,) column, row of the apex and of the line.
     """
     step, usual, known = _steps_about(strip, places, blur_px)
-    energy = _along(np.einsum("nc,nd->ncd", step, step))
+    along = _STRETCH_PX / strip.column_px / _EVERY
+    energy = _along(np.einsum("nc,nd->ncd", step, step), along)
     root = np.linalg.cholesky(usual)
     vector = np.linalg.eigh(np.linalg.solve(root, energy) @ np.linalg.inv(root).swapaxes(1, 2))[1][..., -1]
     own = np.linalg.solve(root.swapaxes(1, 2), vector[..., None])[..., 0]
@@ -106,7 +107,7 @@ def _own_mixes(
     whole, part = share(np.tile(mix, (len(step), 1))), share(own)
     better = (known > 1.0) & (np.hypot(moved * part, SMEARED_PX) < moved * whole) & (part <= LOST_AMONG)
     # Neighbours are averaged: their steps must go the same way.
-    return better, own * np.copysign(1.0, np.einsum("nc,nc->n", own, _along(step)))[:, None]
+    return better, own * np.copysign(1.0, np.einsum("nc,nc->n", own, _along(step, along)))[:, None]
 
 
 def _steps_about(
@@ -122,7 +123,7 @@ def _steps_about(
 
     def step_at(row: np.ndarray) -> np.ndarray:
         mean = [np.mean([_light(strip, row + s * (gap + k), at) for k in range(3)], axis=0) for s in (-1, 1)]
-        return gaussian_filter1d(mean[1] - mean[0], 2.0, axis=0, mode="nearest")
+        return gaussian_filter1d(mean[1] - mean[0], 2.0 / strip.column_px, axis=0, mode="nearest")
 
     usual, count = np.zeros((len(at), 3, 3)), np.zeros(len(at))
     for k in (*range(-_PLACES, 0), *range(1, _PLACES + 1)):
@@ -132,16 +133,17 @@ def _steps_about(
         step = step_at(row) * inside[:, None]
         usual += np.einsum("nc,nd->ncd", step, step)
         count += inside
-    known = _along(count)
-    usual = _along(usual) / np.maximum(known, 1e-6)[:, None, None]
+    along = _STRETCH_PX / strip.column_px / _EVERY
+    known = _along(count, along)
+    usual = _along(usual, along) / np.maximum(known, 1e-6)[:, None, None]
     # Two channels that have always gone together need not do so at the line.
     usual += (0.1 * np.trace(usual, axis1=1, axis2=2)[:, None, None] / 3 + 1e-10) * np.eye(3)
     return step_at(line), usual, known
 
 
-def _along(values: np.ndarray) -> np.ndarray:
-    """Means over a stretch of every fourth column."""
-    return gaussian_filter1d(values, _STRETCH_COLUMNS / _EVERY, axis=0, mode="nearest")
+def _along(values: np.ndarray, places: float) -> np.ndarray:
+    """Means over a stretch, so many places long (standard deviation)."""
+    return gaussian_filter1d(values, places, axis=0, mode="nearest")
 
 
 def _light(strip: StraightStrip, row: np.ndarray, column: np.ndarray) -> np.ndarray:
@@ -168,7 +170,7 @@ def burnt_shares(strip: StraightStrip, row: np.ndarray, blur_px: float) -> np.nd
         offsets = sign * (np.arange(1, 6) + blur_px)
         at = np.clip(np.round(np.nan_to_num(row) + offsets[:, None]).astype(int), 0, top)
         sides.append(strip.clipped[at, columns].mean(axis=0))
-    return gaussian_filter1d(np.array(sides), 3.0, axis=1, mode="nearest")
+    return gaussian_filter1d(np.array(sides), 3.0 / strip.column_px, axis=1, mode="nearest")
 
 
 def structure_share(
@@ -228,4 +230,4 @@ def beside_streaks(strip: StraightStrip, row: np.ndarray, before: np.ndarray, bl
     8 %: 0.6 and 1.1 times that at 68 %, with blurs of 1.2 and 2.2 px). Told clear of the shoulder's blur; a hairline tells nothing.
     """
     reach = int(np.ceil(3.0 * blur_px)) + 3
-    return 0.5 * reach * structure_share(strip, row, reach, px_per_mm / 2, before=before - 2.0 * blur_px)
+    return 0.5 * reach * structure_share(strip, row, reach, px_per_mm / strip.column_px / 2, before=before - 2.0 * blur_px)

@@ -23,8 +23,9 @@ def shoulder_evidence(strip: StraightStrip, apex: np.ndarray, blur_px: float, px
     grey = strip.grey
 
     def along() -> tuple[Grain, Roughness]:
-        pattern = pattern_along(grey, apex, px_per_mm, strip.valid)
-        how = blur_px, px_per_mm, BLOCK_COLUMNS, strip.enlarged
+        columns_per_mm = px_per_mm / strip.column_px
+        pattern = pattern_along(grey, apex, columns_per_mm, strip.valid)
+        how = blur_px, columns_per_mm, BLOCK_COLUMNS, strip.enlarged, strip.column_px
         return ends_of(pattern, *how), roughness(pattern, _levels(strip, apex, len(pattern)), *how)
 
     faces, (lines, rough) = side_by_side(lambda: face_evidence(strip, apex, blur_px), along)

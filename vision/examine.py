@@ -201,7 +201,7 @@ def _faces(seen: Seen) -> _Faces | None:
     good = both[np.clip(np.round(column).astype(int), 0, len(columns) - 1)] & (np.min(counts, axis=0) >= 2)
     if good.sum() < 2:
         return None
-    along = max(0.5 * scale / BLOCK_COLUMNS, 1.0)
+    along = max(0.5 * scale / seen.strip.column_px / BLOCK_COLUMNS, 1.0)
     return _Faces(*(gaussian_filter1d(m[good], along, axis=0, mode="nearest") for m in means), good, along)
 
 

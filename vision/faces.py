@@ -18,7 +18,7 @@ from vision.threads import in_parallel, slices
 
 # Blocks judged at a time, and blocks whose own columns are looked at: few enough to stay in the processor's cache.
 _COLUMNS_AT_A_TIME, _BLOCKS_AT_A_TIME = 64, 64
-# Smoothing along the edge, blocks: standard deviation, and where it is cut off.
+# Smoothing along the edge, blocks of single px: standard deviation, and where it is cut off.
 _SMOOTH_BLOCKS, _SMOOTH_REACH = 1.5, 6
 # Light below this share of full scale is noise on any phone; keeps logarithms finite.
 _DARK = 0.01
@@ -85,7 +85,7 @@ def face_evidence(strip: StraightStrip, apex: np.ndarray, blur_px: float, every:
     reach = int(len(strip.linear) - np.ceil(start.max()))
     shifted, inside = _from_the_apex(features, valid, start, reach)
     # Light smoothing along the edge: 0.1 mm at macro scale, short beside any waviness.
-    kernel = cv2.getGaussianKernel(2 * _SMOOTH_REACH + 1, _SMOOTH_BLOCKS, cv2.CV_32F)
+    kernel = cv2.getGaussianKernel(2 * _SMOOTH_REACH + 1, _SMOOTH_BLOCKS / strip.column_px, cv2.CV_32F)
     lines = shifted.reshape(-1, shifted.shape[2])
     shifted = cv2.sepFilter2D(lines, -1, kernel, np.ones(1, np.float32), borderType=cv2.BORDER_REPLICATE).reshape(shifted.shape)
     score = np.empty(inside.shape)
@@ -145,7 +145,7 @@ def _block_features(strip: StraightStrip, blur_px: float) -> tuple[np.ndarray, n
     np.subtract(blue, green, out=features[:, 2])
 
     def fill(part: slice) -> None:
-        features[:, 3:, part] = _patterns(strip.grey, part, used // count, blur_px)
+        features[:, 3:, part] = _patterns(strip.grey, part, used // count, (blur_px, strip.column_px))
 
     in_parallel(fill, slices(count, _BLOCKS_AT_A_TIME))
     # How strong the grind lines are and which way they run. Over the light, because photon noise grows with it: a bright face must
@@ -156,17 +156,20 @@ def _block_features(strip: StraightStrip, blur_px: float) -> tuple[np.ndarray, n
     return features, shown, centre
 
 
-def _patterns(grey: np.ndarray, blocks: slice, size: int, blur_px: float) -> np.ndarray:
-    """(R, 4, C) structure tensor (along, across, mixed) and energy of the single columns' steps, means of some blocks of `size` columns."""
+def _patterns(grey: np.ndarray, blocks: slice, size: int, scale: tuple[float, int]) -> np.ndarray:
+    """(R, 4, C) structure tensor (along, across, mixed) and energy of the single columns' steps, means of some blocks of `size` columns;
+    `scale`: the blur, and px to a column."""
+    (blur_px, wide) = scale
     sigma = max(blur_px, 0.7)
     # A Gaussian reaches 4 standard deviations, Sobel's operator a column more.
     aside = int(np.ceil(4.0 * sigma)) + 2
     first, end = blocks.start * size, blocks.stop * size
     left = max(first - aside, 0)
     piece = np.ascontiguousarray(grey[:, left : end + aside])
-    smooth = cv2.GaussianBlur(piece, (0, 0), sigma)
-    down, along = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=0.125), cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=0.125)
-    step = _column_step(piece, blur_px)
+    smooth = cv2.GaussianBlur(piece, (0, 0), sigmaX=sigma / wide, sigmaY=sigma)
+    # Slopes a px.
+    down, along = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=0.125), cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=0.125 / wide)
+    step = _column_step(piece, blur_px, wide)
     out = np.empty((len(grey), 4, blocks.stop - blocks.start), np.float32)
     for k, (one, other) in enumerate(((along, along), (down, down), (along, down), (step, step))):
         product = (one * other)[:, first - left : end - left]
@@ -174,12 +177,12 @@ def _patterns(grey: np.ndarray, blocks: slice, size: int, blur_px: float) -> np.
     return out
 
 
-def _column_step(grey: np.ndarray, blur_px: float) -> np.ndarray:
+def _column_step(grey: np.ndarray, blur_px: float, wide: int) -> np.ndarray:
     """(R, S) step of each column across each row: mean of a few rows after it less that of a few before."""
     gap = int(np.ceil(blur_px))
     kernel = np.zeros(2 * (gap + _COLUMN_ROWS) + 1, np.float32)
     kernel[:_COLUMN_ROWS], kernel[-_COLUMN_ROWS:] = -1 / _COLUMN_ROWS, 1 / _COLUMN_ROWS
-    slim = cv2.GaussianBlur(grey, (0, 0), sigmaX=max(blur_px, 0.7), sigmaY=0.01)
+    slim = cv2.GaussianBlur(grey, (0, 0), sigmaX=max(blur_px, 0.7) / wide, sigmaY=0.01)
     return cv2.sepFilter2D(slim, cv2.CV_32F, np.ones(1, np.float32), kernel, borderType=cv2.BORDER_REPLICATE)
 
 

@@ -147,14 +147,15 @@ def finish_border(strip: StraightStrip, edge_row: np.ndarray, line: ShoulderLine
     rows = _rows(strip, np.where(_sure(line, known), line.row, np.nan), blur_px, _reach(most, width, blur_px))
     if rows is None:
         return nothing
-    sums = _sums(rows, math.ceil(BLUR_ENDS * blur_px) + _LAGS_BEYOND, _slant(rows, blur_px), px_per_mm)
+    columns_per_mm = px_per_mm / strip.column_px
+    sums = _sums(rows, math.ceil(BLUR_ENDS * blur_px) + _LAGS_BEYOND, _slant(rows, blur_px), columns_per_mm)
     if not len(sums.at):
         return nothing
     every, at = np.arange(columns), sums.at[min(_EVERY // 2, len(sums.at) - 1) :: _EVERY]
     softness = np.sqrt(np.maximum(np.nan_to_num(line.sigma_px, nan=blur_px) ** 2 - blur_px**2, 0.0))
     length = np.interp(at, every, softness)
     light_u = np.hypot(rounding, 0.5 * length)
-    weight = sums.count * np.exp(-0.5 * ((at[:, None] - sums.at) / (_STRETCH_MM * px_per_mm)) ** 2)
+    weight = sums.count * np.exp(-0.5 * ((at[:, None] - sums.at) / (_STRETCH_MM * columns_per_mm)) ** 2)
     weight /= weight.sum(axis=1, keepdims=True)
     stretches = Stretches(np.tensordot(weight, sums.covariance, 1), np.exp(weight @ sums.log_light), length, light_u)
     mean, spread = border_place(rows.offset, stretches, blur_px, most, _lane_noise(strip, edge_row, blur_px))
@@ -193,7 +194,7 @@ def _rows(strip: StraightStrip, row: np.ndarray, blur_px: float, reach: tuple[in
     inside = (y >= 0).all(axis=0) & (y <= len(strip.valid) - 1).all(axis=0)
     ends = np.clip(np.rint(y[[0, -1]]).astype(int), 0, len(strip.valid) - 1)
     there = inside & strip.valid[ends, column].all(axis=0) & np.isfinite(row[column])
-    mean = smooth_along(light, _MEAN_BLURS * blur_px)
+    mean = smooth_along(light, _MEAN_BLURS * blur_px / strip.column_px)
     detail = (light - mean) / (np.maximum(mean, 0.0) + DARK)
     at = int(_SPECKS * (detail.shape[1] - 1))
     most = np.partition(np.abs(detail), at, axis=1)[:, at : at + 1]
@@ -234,9 +235,9 @@ class _Sums:
     count: np.ndarray
 
 
-def _sums(rows: _Rows, lags: int, slant: float, px_per_mm: float) -> _Sums:
+def _sums(rows: _Rows, lags: int, slant: float, columns_per_mm: float) -> _Sums:
     there = rows.there.astype(np.float32)
-    start = np.arange(0, len(there), max(int(_SUM_MM * px_per_mm), _LEAST_COLUMNS))
+    start = np.arange(0, len(there), max(int(_SUM_MM * columns_per_mm), _LEAST_COLUMNS))
     count = np.add.reduceat(there, start)
     kept = count >= _LEAST_COLUMNS
     mean = 1.0 / np.maximum(count, 1.0)

@@ -22,7 +22,7 @@ from vision.threads import in_parallel, slices
 _LINES_MM = 0.12
 # Length along the edge over which a pattern is recognised: some forty lines (mm, standard deviation).
 ALONG_MM = 0.8
-# Slants tried, columns a row: grind lines lean up to 35 degrees from square to the edge.
+# Slants tried, px a row: grind lines lean up to 35 degrees from square to the edge.
 _SLANTS = np.linspace(-0.7, 0.7, 15)
 # Lines are followed over this many rows to tell their slant: one column in so many.
 _FARTHEST_APART = 40
@@ -59,7 +59,14 @@ class Grain:
 
 
 def grain(
-    grey: np.ndarray, apex: np.ndarray, blur_px: float, px_per_mm: float, block: int, valid: np.ndarray | None = None, enlarged: int = 1
+    grey: np.ndarray,
+    apex: np.ndarray,
+    blur_px: float,
+    columns_per_mm: float,
+    block: int,
+    valid: np.ndarray | None = None,
+    enlarged: int = 1,
+    column_px: int = 1,
 ) -> Grain:
     """Where the bevel's grind lines end.
 
@@ -69,24 +76,29 @@ def grain(
         Straight strip, linear light.
     apex : (S,) float
         Row of the apex.
-    blur_px, px_per_mm : float
+    blur_px : float
+        One standard deviation, rows.
+    columns_per_mm : float
     block : int
         Columns folded into one in the answer.
     valid : (R, S) bool, optional
         What the photo shows; the rest has no pattern.
     enlarged : int
         Samples per px of the photo's file, per direction: interpolated ones repeat each other.
+    column_px : int
+        Photo px to a column.
     """
-    return ends_of(pattern_along(grey, apex, px_per_mm, valid), blur_px, px_per_mm, block, enlarged)
+    return ends_of(pattern_along(grey, apex, columns_per_mm, valid), blur_px, columns_per_mm, block, enlarged, column_px)
 
 
-def ends_of(pattern: np.ndarray, blur_px: float, px_per_mm: float, block: int, enlarged: int = 1) -> Grain:
+def ends_of(pattern: np.ndarray, blur_px: float, columns_per_mm: float, block: int, enlarged: int = 1, column_px: int = 1) -> Grain:
     """As `grain`, of a pattern (W, S) from `pattern_along`."""
-    repeats = REPEATS * enlarged
+    repeats = repeated(enlarged, column_px)
     # One blur radius from the apex 84 % of the light is the bevel's: of a hairline no row can be spared.
     first = int(np.ceil(blur_px))
-    slant = _slant(pattern, first, blur_px)
-    along = max(ALONG_MM * px_per_mm / block, 2.0)
+    slants = _SLANTS / column_px
+    slant = _slant(pattern, first, blur_px, slants)
+    along = max(ALONG_MM * columns_per_mm / block, 2.0)
     gap = int(np.ceil(1.5 * blur_px)) + 1
     upright = _sheared(pattern, slant)[first:]
     on = run_on(_gain(upright, gap, along, block, repeats))
@@ -94,7 +106,7 @@ def ends_of(pattern: np.ndarray, blur_px: float, px_per_mm: float, block: int, e
     # A picture of the whole strip: gone before the next one.
     del upright
     # The cheek may have lines of its own, with a slant of its own: what it gains by them counts for an end before it.
-    other = _slant(pattern[::-1], 0, blur_px)
+    other = _slant(pattern[::-1], 0, blur_px, slants)
     back = run_on(_gain(_sheared(pattern[::-1], other), gap, along, block, repeats))[::-1]
     reach = len(pattern)
     total = np.zeros((reach, on.shape[1]), np.float32)
@@ -130,7 +142,7 @@ def _begun(pattern: np.ndarray, gap: int, along: float, block: int, repeats: flo
 
     both, energy, power = _products(pair, out.shape[1], along, block)
     share = np.maximum(both, 0.0) ** 2 / np.maximum(energy * power, 1e-12)
-    samples = along * np.sqrt(4.0 * np.pi) * block / repeats**2
+    samples = along * np.sqrt(4.0 * np.pi) * block / repeats
     out[start:] = np.clip(-0.5 * samples * np.log1p(-np.minimum(share, 0.99)) - 0.5, -3.0, 3.0)
     return run_on(out)
 
@@ -151,12 +163,17 @@ def _from_the_apex(begun: np.ndarray, short: np.ndarray, sheared: tuple[int, flo
     return np.where(known, believed(said), 1.0)
 
 
+def repeated(enlarged: int, column_px: int) -> float:
+    """Samples to an independent one: rows, and columns of so many px."""
+    return REPEATS * enlarged * max(REPEATS * enlarged / column_px, 1.0)
+
+
 def believed(most: np.ndarray) -> np.ndarray:
     """0..1 of a gain in likelihood (natural log)."""
     return np.clip((most - _DOUBTED) / (_BELIEVED - _DOUBTED), 0.0, 1.0)
 
 
-def pattern_along(grey: np.ndarray, apex: np.ndarray, px_per_mm: float, valid: np.ndarray | None = None) -> np.ndarray:
+def pattern_along(grey: np.ndarray, apex: np.ndarray, columns_per_mm: float, valid: np.ndarray | None = None) -> np.ndarray:
     """(W, S) departures from the local mean along the edge, over that mean; row w lies w px from the apex."""
     reach = int(len(grey) - np.ceil(apex.max()))
     x, start = np.arange(grey.shape[1], dtype=np.float32), np.round(apex).astype(np.float32)
@@ -166,7 +183,7 @@ def pattern_along(grey: np.ndarray, apex: np.ndarray, px_per_mm: float, valid: n
         y = start + np.arange(part.start, part.stop, dtype=np.float32)[:, None]
         # Whole rows: the nearest cell is the cell itself; past the last one it goes on.
         light[part] = cv2.remap(grey, np.broadcast_to(x, y.shape), y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
-    sigma = _LINES_MM * px_per_mm
+    sigma = _LINES_MM * columns_per_mm
     if valid is None or valid.all():
         return _without_ends(_departures(light, sigma), sigma)
     # Past the photo's border nothing is known: neither a level nor a line. Only as far as levels reach does it matter.
@@ -213,10 +230,10 @@ def _departures(light: np.ndarray, sigma: float, seen: np.ndarray | None = None)
     return out if seen is None else out * seen
 
 
-def _slant(pattern: np.ndarray, first: int, blur_px: float) -> float:
-    """The slant at which rows agree best: over a few rows apart any slant, then over more and more rows apart ever finer ones."""
+def _slant(pattern: np.ndarray, first: int, blur_px: float, slants: np.ndarray) -> float:
+    """The slant, columns a row, at which rows agree best: over a few rows apart any of `slants`, then over more ever finer ones."""
     apart = max(int(np.ceil(3.0 * blur_px)), 4)
-    tried, best = _SLANTS, 0.0
+    tried, best = slants, 0.0
     while True:
         part = pattern[first : first + 3 * apart]
         if len(part) <= 1.5 * apart:
@@ -277,7 +294,7 @@ def _gain(pattern: np.ndarray, gap: int, along: float, block: int, repeats: floa
     both, energy, power = _products(pair, columns // block, along, block)
     noise = np.maximum(power - np.maximum(both, 0.0), 1e-7)
     # So many independent samples does one row of a window hold.
-    samples = along * np.sqrt(4.0 * np.pi) * block / repeats**2
+    samples = along * np.sqrt(4.0 * np.pi) * block / repeats
     gain[first:] = np.clip((2.0 * both - energy) / (2.0 * noise) * samples, -3.0, 3.0)
     return gain
 

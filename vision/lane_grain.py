@@ -26,7 +26,7 @@ _SMOOTHER = 2 / 3
 
 
 def smoother_than_lane(
-    grey: np.ndarray, valid: np.ndarray, first: np.ndarray, second: np.ndarray, blur_px: float, *, narrow: bool = False
+    grey: np.ndarray, valid: np.ndarray, first: np.ndarray, second: np.ndarray, blur_px: float, *, narrow: bool = False, column_px: int = 1
 ) -> np.ndarray:
     """(S,) where the surface between two lines has clearly less grain than the lane before the first: there it is no shadow on it.
 
@@ -41,6 +41,8 @@ def smoother_than_lane(
         Blur of the photo, one standard deviation.
     narrow : bool
         Grain along the edge alone: the steps of lines that are followed leave none of it, and few rows beside them are spoilt.
+    column_px : int
+        Photo px to a column.
     """
     clear = int(np.ceil(_NARROW_BLURS * blur_px)) + 1 if narrow else int(np.ceil(_CLEAR_BLURS * blur_px)) + _CLEAR_ROWS
     low, high = max(int(first.min()) - clear - _LANE_ROWS, 0), min(int(second.max()) + 1, len(grey))
@@ -49,7 +51,7 @@ def smoother_than_lane(
         return smoother
     log = np.log(np.maximum(grey[low:high], 0.0) + np.float32(DARK))
     # A hundredth of a row is none.
-    fine = np.abs(log - cv2.GaussianBlur(log, (0, 0), sigmaX=_FINE_PX, sigmaY=0.01 if narrow else _FINE_PX))
+    fine = np.abs(log - cv2.GaussianBlur(log, (0, 0), sigmaX=_FINE_PX / column_px, sigmaY=0.01 if narrow else _FINE_PX))
     rows, seen = np.arange(low, high)[:, None], valid[low:high]
     lane = seen & (rows < first - clear) & (rows >= first - clear - _LANE_ROWS)
     band = seen & (rows > first + clear) & (rows < second - clear)

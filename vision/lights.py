@@ -27,7 +27,7 @@ from vision.photo import Photo
 from vision.reading import View
 from vision.sighting import Progress, Sighting
 from vision.steering import LineGuide, guide_on
-from vision.straighten import StraightStrip, straighten
+from vision.straighten import StraightStrip, straighten, widest_column_px
 from vision.threads import one_blas_thread
 
 MOST_LIGHTS = 6
@@ -143,14 +143,17 @@ def _on_one_grid(shots: Sequence[_Shot], main: int, declared: Declared) -> list[
     up = inward * np.cos(_NOMINAL_ANGLE) + np.array([0.0, 0.0, 1.0]) * np.sin(_NOMINAL_ANGLE)
     at = np.column_stack([course, np.full(len(course), height)])
     lane, blade = (int(max(s.view.rows[i] / s.scale for s in shots) * scale) for i in (0, 1))
+    enlarged = any(s.photo.enlarged > 1 for s in shots)
+    wide = 1 if enlarged else min(widest_column_px(s.view.blur_px * scale / s.scale, scale) for s in shots)
     out = []
     for shot in shots:
         camera = shot.view.fit.camera
         base = camera.project(at)
-        strip = straighten(shot.photo, base, (camera.project(at + up) - base) / scale, lane, blade)
+        strip = straighten(shot.photo, base, (camera.project(at + up) - base) / scale, lane, blade, wide)
         blur = shot.view.blur_px * scale / shot.scale
-        guide = _guide(strip, shot, LineKind.APEX, np.full(len(base), strip.row_of_apex))
-        out.append(_Lit(shot, strip, blur, apex.refine_apex(strip, blur, scale, guide), np.zeros(len(base)), height))
+        columns = strip.valid.shape[1]
+        guide = _guide(strip, shot, LineKind.APEX, np.full(columns, strip.row_of_apex))
+        out.append(_Lit(shot, strip, blur, apex.refine_apex(strip, blur, scale, guide), np.zeros(columns), height))
     return _aligned(out, main, declared)
 
 
@@ -314,7 +317,7 @@ def _one_shoulder(lit: Sequence[_Lit], edge: apex.ApexLine, scale: float) -> tup
     lines = [shoulder.find_shoulder(v.strip, a, v.edge.blur_px, scale, guide, evidence=evidence) for v, a in zip(lit, apexes, strict=True)]
     rows = np.array([line.row - v.shift for line, v in zip(lines, lit, strict=True)])
     lights = [rounded.seen(v.strip, line, (v.edge.blur_px, v.blur_px), scale) for v, line in zip(lit, lines, strict=True)]
-    corner = rounded.corner(rows, lights, scale)
+    corner = rounded.corner(rows, lights, scale, lit[0].strip.column_px)
     flags = _flags([line.flags for line in lines], rows, corner.place.row)
     best = lines[int(np.argmax([np.isfinite(r).sum() for r in rows]))]
     systematic = corner.place.systematic_px
@@ -351,6 +354,8 @@ def _together(each: Sequence[Evidence]) -> Evidence:
 
 def _same_waves(lit: Sequence[_Lit], rows: np.ndarray, scale: float) -> None:
     """Refuse a photo along whose edge the waves of apex and shoulder stand elsewhere: the strip was moved along the blade."""
+    # Columns per mm from here on.
+    scale /= lit[0].strip.column_px
     waves = [_waves(v.edge.row - v.shift, r, scale) for v, r in zip(lit, rows, strict=True)]
     for i, v in enumerate(lit):
         others = np.mean([w for j, w in enumerate(waves) if j != i], axis=0)
@@ -364,14 +369,15 @@ def _same_waves(lit: Sequence[_Lit], rows: np.ndarray, scale: float) -> None:
             raise PhotoRefused(v.shot.photo.name, why, "leave strip and blade as they are and move the lamp alone, or measure it apart")
 
 
-def _waves(first: np.ndarray, second: np.ndarray, px_per_mm: float) -> np.ndarray:
+def _waves(first: np.ndarray, second: np.ndarray, columns_per_mm: float) -> np.ndarray:
     """(S,) the width's waves of 0.3 to 4 mm, 0 where there is no line."""
     width = second - first
     known = np.isfinite(width)
     if known.sum() < 2:
         return np.zeros(len(width))
     filled = np.interp(np.arange(len(width)), np.flatnonzero(known), width[known])
-    wave = gaussian_filter1d(filled, 0.15 * px_per_mm, mode="nearest") - gaussian_filter1d(filled, 1.0 * px_per_mm, mode="nearest")
+    short, long = (gaussian_filter1d(filled, mm * columns_per_mm, mode="nearest") for mm in (0.15, 1.0))
+    wave = short - long
     return np.where(known, np.clip(wave, *np.percentile(wave[known], [2, 98])), 0.0)
 
 

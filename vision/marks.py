@@ -16,7 +16,7 @@ from vision.evidence import shoulder_evidence
 from vision.faces import Evidence
 from vision.paths import best_path
 from vision.sheet import DARK
-from vision.shoulder import CROOK, RIVAL_APART, STEP, bridged
+from vision.shoulder import CROOK, RIVAL_APART, bridged, steepest
 from vision.steering import LineGuide
 from vision.straighten import StraightStrip
 
@@ -104,7 +104,7 @@ def _best(picture: _Picture, allowed: np.ndarray) -> _Line | None:
     """The connected line of most evidence in the allowed cells; None where none fits in."""
     strip, apex, evidence = picture.strip, picture.apex, picture.evidence
     try:
-        row = best_path(-evidence.score, STEP, CROOK, ~allowed, through=False).row
+        row = best_path(-evidence.score, steepest(strip), CROOK, ~allowed, through=False).row
     except ValueError:
         return None
     columns = np.arange(len(apex))

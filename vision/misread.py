@@ -157,7 +157,8 @@ def _about_the_line_before(sought: Sought, first: Reading) -> Reading | None:
         return None
     view, curve = sought.view, sought.view.curve
     # As many rows before the curve as a bevel may have.
-    strip = straighten(sought.photo, curve.curve_px, curve.inward_px, view.rows[1], view.rows[1])
+    wide = first.strip.column_px
+    strip = straighten(sought.photo, curve.curve_px, curve.inward_px, view.rows[1], view.rows[1], wide)
     more, last = strip.row_of_apex - first.strip.row_of_apex, len(strip.valid) - 1
     before = find_shoulder(from_behind(strip), last - first.edge.row - more, first.edge.blur_px, view.scale)
     return _about(sought, strip, last - before.row)
@@ -168,7 +169,7 @@ def _about(sought: Sought, strip: StraightStrip, row: np.ndarray, *, on_print: b
     view = sought.view
     if np.isfinite(row).mean() < _MOSTLY:
         return None
-    px = strip.to_photo(gaussian_filter1d(bridged(row), _COURSE_MM * view.scale, mode="nearest"))
+    px = strip.to_photo(gaussian_filter1d(bridged(row), _COURSE_MM * view.scale / strip.column_px, mode="nearest"))
     if not on_print and np.median(_from_strip(sought, px)) <= view.curve.lane_from_mm:
         return None
     return read(replace(sought, view=replace(view, curve=curve_along(px, strip.normal_px))), known=True)

@@ -62,7 +62,7 @@ def _dark(strip: StraightStrip, edge: ApexLine, course: np.ndarray, blur_px: flo
     A bevel as bright as its lane has a soft apex too, but is no shadow.
     """
     first, columns = bridged(edge.row), np.arange(len(course))
-    along = max(int(0.5 * px_per_mm), 1)
+    along = max(int(0.5 * px_per_mm / strip.column_px), 1)
 
     def light(start: np.ndarray, count: int) -> np.ndarray:
         rows = np.clip(np.rint(start + np.arange(count)[:, None]).astype(int), 0, len(strip.grey) - 1)

@@ -18,7 +18,7 @@ from vision.lane import ApexCurve
 from vision.photo import Photo
 from vision.sources import CLEAR_LINE_MM
 from vision.steering import LineGuide, guide_on
-from vision.straighten import StraightStrip, straighten
+from vision.straighten import StraightStrip, straighten, widest_column_px
 from vision.target import Target
 from vision.threads import side_by_side
 
@@ -74,7 +74,9 @@ def read(sought: Sought, *, known: bool = False) -> Reading:
     """Both lines near the view's curve; with `known` that curve is the edge to a px or two, and no other is looked for."""
     photo, hints, view = sought.photo, sought.hints, sought.view
     curve, blur, scale = view.curve, view.blur_px, view.scale
-    strip = straighten(photo, curve.curve_px, curve.inward_px, view.rows[0], view.rows[1])
+    # An enlarged photo repeats its px; along a drawn line the blur is the first line's own, which may be a soft shadow's.
+    wide = widest_column_px(blur, scale) if photo.enlarged == 1 and hints.scale is None else 1
+    strip = straighten(photo, curve.curve_px, curve.inward_px, view.rows[0], view.rows[1], wide)
     columns = strip.valid.shape[1]
     reach = scale, pointing_px((photo.width_px, photo.height_px), photo.enlarged)
     to_apex = guide_on(strip, hints, LineKind.APEX, np.full(columns, strip.row_of_apex), reach)
@@ -118,7 +120,7 @@ def _shoulder(
 
 def stations(strip: StraightStrip, edge: apex.ApexLine, line: shoulder.ShoulderLine, px_per_mm: float) -> bevel.Lines:
     """Both lines at stations `STATION_STEP_MM` apart."""
-    at = np.arange(0, len(edge.row), station_px(px_per_mm))
+    at = np.arange(0, len(edge.row), station_columns(px_per_mm / strip.column_px))
     # The curve runs on to the sheet's corners; only what the photo shows is a station.
     at = at[strip.valid[round(strip.row_of_apex), at]]
     flags = edge.flags[at] | line.flags[at]
@@ -135,6 +137,6 @@ def stations(strip: StraightStrip, edge: apex.ApexLine, line: shoulder.ShoulderL
     return bevel.Lines(apex_px, shoulder_px, random, edge.systematic_px[at], line.systematic_px[at], flags, rival_px, line.rival_share[at])
 
 
-def station_px(px_per_mm: float) -> int:
+def station_columns(columns_per_mm: float) -> int:
     """Columns from one station to the next."""
-    return max(round(bevel.STATION_STEP_MM * px_per_mm), 1)
+    return max(round(bevel.STATION_STEP_MM * columns_per_mm), 1)

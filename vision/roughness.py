@@ -9,9 +9,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
-from vision.grain import ALONG_MM, REPEATS, believed, folded, smooth_along
+from vision.grain import ALONG_MM, believed, folded, repeated, smooth_along
 from vision.paths import run_on
 from vision.sheet import DARK
 from vision.threads import slices
@@ -28,8 +29,8 @@ _DOUBTED, _BELIEVED = 0.5, 1.0
 _CARRIED_BLURS = 2.0
 # Rows behind a candidate that tell the rougher face: as many as the bevel has, within what any face needs and the light stays alike.
 _LEAST_ROWS, _MOST_ROWS = 6, 60
-# Rows of one column repeat each other further than `REPEATS` allows for, and texture has more great departures than Gaussian noise: the
-# likelihood is believed by its root (as in `cues`).
+# Rows of one column repeat each other further than `grain.repeated` allows for, and texture has more great departures than Gaussian
+# noise: the likelihood is believed by its root (as in `cues`).
 _TEMPER = 4.0
 
 
@@ -50,7 +51,9 @@ class Roughness:
     trust: np.ndarray
 
 
-def roughness(pattern: np.ndarray, light: np.ndarray, blur_px: float, px_per_mm: float, block: int, enlarged: int = 1) -> Roughness:
+def roughness(
+    pattern: np.ndarray, light: np.ndarray, blur_px: float, columns_per_mm: float, block: int, enlarged: int = 1, column_px: int = 1
+) -> Roughness:
     """Where the power of the pattern grows for good.
 
     Parameters
@@ -59,11 +62,15 @@ def roughness(pattern: np.ndarray, light: np.ndarray, blur_px: float, px_per_mm:
         Departures from the local mean as shares of it (`vision.grain.pattern_along`), from the apex on.
     light : (W, C) float
         Mean light of the blocks of columns.
-    blur_px, px_per_mm : float
+    blur_px : float
+        One standard deviation, rows.
+    columns_per_mm : float
     block : int
         Columns folded into one in the answer.
     enlarged : int
         Samples per px of the photo's file, per direction.
+    column_px : int
+        Photo px to a column.
     """
     reach, columns = len(pattern), pattern.shape[1] // block
     # Two blur radii from the apex the lane is no part of the pattern any more.
@@ -72,10 +79,11 @@ def roughness(pattern: np.ndarray, light: np.ndarray, blur_px: float, px_per_mm:
     nothing = Roughness(np.zeros((reach, columns), np.float32), np.zeros(columns))
     if reach < least + _LEAST_ROWS:
         return nothing
-    along = max(ALONG_MM * px_per_mm / block, 2.0)
+    along = max(ALONG_MM * columns_per_mm / block, 2.0)
     # Run by run: squares of a whole strip would be another picture in memory.
     runs = slices(columns * block, _RUN_BLOCKS * block)
     power = smooth_along(np.concatenate([folded(np.square(pattern[:, part]), block) for part in runs], axis=1), along)
+    power = _without_lines(power, blur_px)
     row = np.arange(least, reach - _LEAST_ROWS + 1)
     spans = first, row, np.minimum(row + np.clip(row - first, _LEAST_ROWS, _MOST_ROWS), reach)
     smooth, rough = _means(power, *spans)
@@ -85,7 +93,7 @@ def roughness(pattern: np.ndarray, light: np.ndarray, blur_px: float, px_per_mm:
     rough = np.maximum(rough - smooth * np.maximum(other / own - 1.0, 0.0), smooth)
     before, after = (row - first)[:, None], (spans[2] - row)[:, None]
     both = (before * smooth + after * rough) / (before + after)
-    samples = along * np.sqrt(4.0 * np.pi) * block / (REPEATS * enlarged) ** 2
+    samples = along * np.sqrt(4.0 * np.pi) * block / repeated(enlarged, column_px)
     gain = 0.5 * samples / _TEMPER * ((before + after) * np.log(both) - before * np.log(smooth) - after * np.log(rough))
     rises = np.log(rough / smooth)
     at = np.argmax(gain, axis=0)
@@ -101,6 +109,12 @@ def roughness(pattern: np.ndarray, light: np.ndarray, blur_px: float, px_per_mm:
     short[np.arange(reach)[:, None] < row[at] + carried] = 0.0
     trust = believed(best) * np.clip((rise - _DOUBTED) / (_BELIEVED - _DOUBTED), 0.0, 1.0)
     return Roughness(short, trust)
+
+
+def _without_lines(power: np.ndarray, blur_px: float) -> np.ndarray:
+    """Power (W, C) without what is narrower than a line's own blur: a step that wavers by a part of a row is a pattern of its rows."""
+    rows = 2 * int(np.ceil(2.0 * blur_px)) + 1
+    return cv2.morphologyEx(power, cv2.MORPH_OPEN, np.ones((rows, 1), np.uint8), borderType=cv2.BORDER_REPLICATE)
 
 
 def _means(values: np.ndarray, first: int, row: np.ndarray, end: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

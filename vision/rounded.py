@@ -83,7 +83,7 @@ def seen(strip: StraightStrip, line: ShoulderLine, blur_px: tuple[float, float],
     for sign in (-1, 1):
         at = np.round(row + sign * (clear + np.arange(5)[:, None])).astype(int)
         light = strip.linear[np.clip(at, 0, len(strip.linear) - 1), columns].mean(axis=(0, 2))
-        sides.append(gaussian_filter1d(light, 2.0 * line.pool_px if np.isfinite(line.pool_px) else 8.0, mode="nearest"))
+        sides.append(gaussian_filter1d(light, 2.0 * line.pool if np.isfinite(line.pool) else 8.0, mode="nearest"))
     ratio = np.log((np.maximum(sides[0], 0) + _DARK) / (np.maximum(sides[1], 0) + _DARK))
     reach = _ROOT3 * np.sqrt(np.maximum(np.nan_to_num(line.sigma_px) ** 2 - blur_px**2, 0.0))
     rounding = (1e-3 * ROUNDING_UM * px_per_mm) ** 2 + (0.5 * reach / _ROOT3) ** 2
@@ -95,17 +95,18 @@ def seen(strip: StraightStrip, line: ShoulderLine, blur_px: tuple[float, float],
     return Light(line.u_px, other, ratio, np.where(known, extra, np.nan), extra_u, burnt)
 
 
-def corner(rows: np.ndarray, lights: Sequence[Light], px_per_mm: float) -> Corner:
-    """The corner from the rows (P, S) at which the lights show it.
+def corner(rows: np.ndarray, lights: Sequence[Light], px_per_mm: float, column_px: int = 1) -> Corner:
+    """The corner from the rows (P, S) at which the lights show it, a column each so many px.
 
     A light errs alike over a stretch of the edge, so each stretch has one offset a light; within it the rows are averaged by their random
     uncertainty, and the systematic one is the posterior's.
     """
     random = np.array([np.hypot(np.nan_to_num(v.u_px), _LEAST_PX) for v in lights])
     weight = np.where(np.isfinite(rows), 1.0 / random**2, 0.0)
-    every = max(int(px_per_mm), 1)
+    columns_per_mm = px_per_mm / column_px
+    every = max(int(columns_per_mm), 1)
     at = np.arange(every // 2, rows.shape[1], every)
-    along = _STRETCH_MM * px_per_mm
+    along = _STRETCH_MM * columns_per_mm
     middle = (weight * np.nan_to_num(rows)).sum(axis=0) / np.maximum(weight.sum(axis=0), 1e-12)
     offset = _stretches(rows - middle, weight, along)
     ratio = _stretches(np.array([v.log_ratio for v in lights]), weight, along)

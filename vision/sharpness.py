@@ -37,15 +37,22 @@ def sharpness(strip: StraightStrip, blur_px: float, px_per_mm: float, lane_rows:
     """(R, C) strength 0..1, by blocks of columns, of lines as sharp as the blur, against the noise of the first `lane_rows`."""
     features, valid = colours(strip)
     steps = grey_steps(strip, blur_px)
-    along = 1.0, max(round(px_per_mm / BLOCK_COLUMNS), 3)
+    along = short_means(px_per_mm, strip.column_px)
     return sharpness_of_blocks((features, valid, steps), blur_px, lane_rows, along, strip.enlarged)
+
+
+def short_means(px_per_mm: float, column_px: int) -> tuple[float, int]:
+    """Blocks over which a line is looked for while its course is unknown: means over some px (standard deviation), variances over a mm."""
+    return 1.0 / column_px, max(round(px_per_mm / column_px / BLOCK_COLUMNS), 3)
 
 
 def grey_steps(strip: StraightStrip, blur_px: float) -> tuple[np.ndarray, ...]:
     """Four (R, C): mean and mean square of the single columns' steps in each block, within 1.5 and within 5 blur radii."""
     rows, count = len(strip.valid), strip.valid.shape[1] // BLOCK_COLUMNS
     green = cv2.extractChannel(strip.linear, 1)
-    grey = cv2.resize(green[:, : count * BLOCK_COLUMNS], (count * BLOCK_COLUMNS // 2, rows), interpolation=cv2.INTER_AREA)
+    # Two px to a sample at the least: neighbours hold the same noise (demosaicking).
+    samples = count * BLOCK_COLUMNS // (2 if strip.column_px == 1 else 1)
+    grey = cv2.resize(green[:, : count * BLOCK_COLUMNS], (samples, rows), interpolation=cv2.INTER_AREA)
     out = []
     for gap in gaps(blur_px):
         step = _apart(grey, gap)

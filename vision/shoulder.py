@@ -28,13 +28,12 @@ _POOL_MM = 0.07
 # A bevel narrower than this cannot be told from the edge's own bright line.
 NARROW_PX = 8.0
 _LEAST_WIDTH_PX = 4.0
-# Rows per column that a shoulder may leave the apex's direction: 17 degrees, far more than any grind.
+# Rows per px that a shoulder may leave the apex's direction: 17 degrees, far more than any grind.
 _STEEPEST = 0.3
 # The steady line pools three times as far; of waviness with a period of 1.5 mm and 2 % of the width it then still
 # misses about a tenth (kernel at that period: 0.91).
 _STEADY = 3.0
 _WAVE_LEFT = 0.002
-STEP = int(np.ceil(_STEEPEST * BLOCK_COLUMNS))
 # Straightness costs little: one row of change a block against the several units of a clear line's evidence.
 CROOK = 0.05
 # Ground shoulders are rounded over 3-50 um, and where the highlight ends within the rounding depends on the light:
@@ -85,8 +84,8 @@ class ShoulderLine:
         The rival's evidence over the line's own, averaged over about 1 mm.
     flags : (S,) int
         Bits of `vision.flags.StationFlag`.
-    pool_px : float
-        Standard deviation of the smoothing along the edge.
+    pool : float
+        Standard deviation of the smoothing along the edge, columns.
     lines_end : float
         Share 0..1 of the measured edge along which the bevel's grind lines surely end at the line.
     """
@@ -98,7 +97,7 @@ class ShoulderLine:
     rival_row: np.ndarray
     rival_share: np.ndarray
     flags: np.ndarray
-    pool_px: float
+    pool: float
     lines_end: float = 0.0
 
 
@@ -137,16 +136,16 @@ def find_shoulder(
         return _nothing(columns)
     apex = bridged(apex_row)
     own = evidence or shoulder_evidence(strip, apex, blur_px, px_per_mm)
-    found = _coarse(own, apex, px_per_mm, guide)
+    found = _coarse(own, apex, (px_per_mm / strip.column_px, steepest(strip)), guide)
     if found is None:
         return _nothing(columns)
-    pool = max(_POOL_MM * px_per_mm, 4.0)
+    pool = max(_POOL_MM * px_per_mm, 4.0) / strip.column_px
     # What else it could be does not move it.
     lines, coarse = side_by_side(
         lambda: _refine(strip, apex, found.row, blur_px, pool),
         lambda: _with_line_behind(found, strip, blur_px, px_per_mm) if evidence is None and guide is None else found,
     )
-    line = _judge(strip, apex_row, coarse, lines, _Scale(blur_px, px_per_mm, pool))
+    line = _judge(strip, apex_row, coarse, lines, _Scale(blur_px, px_per_mm, px_per_mm / strip.column_px, pool))
     if guide is not None:
         line.flags[np.isfinite(guide.row)] |= int(StationFlag.BY_HAND)
     return line
@@ -156,7 +155,8 @@ def find_shoulder(
 class _Scale:
     blur_px: float
     px_per_mm: float
-    pool_px: float
+    columns_per_mm: float
+    pool: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -184,15 +184,21 @@ def _nothing(columns: int) -> ShoulderLine:
     return ShoulderLine(nan, nan, nan, nan, nan, np.zeros(columns), np.full(columns, int(StationFlag.NOT_MEASURED)), np.nan)
 
 
+def steepest(strip: StraightStrip) -> int:
+    """Rows by which a path may change from one block of columns to the next."""
+    return int(np.ceil(_STEEPEST * BLOCK_COLUMNS * strip.column_px))
+
+
 def bridged(row: np.ndarray) -> np.ndarray:
     known = np.isfinite(row)
     at = np.arange(len(row))
     return np.interp(at, at[known], row[known])
 
 
-def _coarse(evidence: Evidence, apex: np.ndarray, px_per_mm: float, guide: LineGuide | None) -> _Coarse | None:
-    """The connected line of most evidence, and the best line that keeps clear of it."""
-    columns = len(apex)
+def _coarse(evidence: Evidence, apex: np.ndarray, along: tuple[float, int], guide: LineGuide | None) -> _Coarse | None:
+    """The connected line of most evidence, and the best line that keeps clear of it; `along`: columns per mm, and `steepest`."""
+    columns, (columns_per_mm, step) = len(apex), along
+    half_mm = columns_per_mm / BLOCK_COLUMNS / 2
     at = np.arange(columns)
     free = -evidence.score
     cost = free if evidence.rough is None else free + evidence.rough
@@ -206,15 +212,15 @@ def _coarse(evidence: Evidence, apex: np.ndarray, px_per_mm: float, guide: LineG
         clear = float(np.median(evidence.score.max(axis=0)))
         cost = cost + clear * guide.pull(cost.shape, evidence.column, start)
     try:
-        best = best_path(cost, STEP, CROOK, forbidden, through=False)
+        best = best_path(cost, step, CROOK, forbidden, through=False)
         # Second look: where the evidence is thin, the bevel's own width elsewhere is the better guide.
         trend = _departure(free, best.row)
-        best = best_path(cost + trend, STEP, CROOK, forbidden, through=False)
+        best = best_path(cost + trend, step, CROOK, forbidden, through=False)
     except ValueError:
         return None
     # What else it could be is judged as if nobody had pointed.
     blocked = np.where(evidence.allowed, free + trend, np.inf)
-    own, rival_blocks, share_blocks = _rivals(evidence.score, blocked, best.row, px_per_mm / BLOCK_COLUMNS / 2)
+    own, rival_blocks, share_blocks = _rivals(evidence.score, blocked, best.row, half_mm, step)
     share = np.interp(at, evidence.column, share_blocks)
     if guide is not None:
         # Where the person says which line it is, the other one is ruled out.
@@ -227,7 +233,7 @@ def _coarse(evidence: Evidence, apex: np.ndarray, px_per_mm: float, guide: LineG
     # Any row of one face scores something by noise; a line must do clearly better.
     # Where grind lines or roughness speak against most rows the median falls below nothing; a line still has to have something for it.
     faint = strength < 2.0 * np.clip(usual, 0.0, _MOST_USUAL)
-    named = _summit(evidence.score, rival_blocks, best.row, px_per_mm / BLOCK_COLUMNS / 2)
+    named = _summit(evidence.score, rival_blocks, best.row, half_mm)
     end_row, end_u, end_sure = end_of_lines(evidence, line, columns)
     if guide is not None:
         end_u[np.isfinite(guide.row)] = np.inf
@@ -245,10 +251,10 @@ def _with_line_behind(coarse: _Coarse, strip: StraightStrip, blur_px: float, px_
         return coarse
     found = face_evidence(strip, coarse.row, blur_px, _EVERY)
     try:
-        path = best_path(-found.score, _EVERY * STEP, CROOK / _EVERY, ~found.allowed, through=False).row
+        path = best_path(-found.score, _EVERY * steepest(strip), CROOK / _EVERY, ~found.allowed, through=False).row
     except ValueError:
         return coarse
-    at, along = np.arange(len(coarse.row)), _FACET_MM * px_per_mm / BLOCK_COLUMNS / _EVERY
+    at, along = np.arange(len(coarse.row)), _FACET_MM * px_per_mm / strip.column_px / BLOCK_COLUMNS / _EVERY
     row = coarse.row + np.interp(at, found.column, path)
     theirs, own = (
         np.interp(at, found.column, gaussian_filter1d(strength, along, mode="nearest"))
@@ -292,13 +298,13 @@ def _summit(score: np.ndarray, rival: np.ndarray, own: np.ndarray, smooth: float
     return np.where(np.abs(row - own) < np.abs(rival - own) / 2, rival, row)
 
 
-def _rivals(score: np.ndarray, cost: np.ndarray, row: np.ndarray, smooth: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _rivals(score: np.ndarray, cost: np.ndarray, row: np.ndarray, smooth: float, step: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Evidence (C,) of the path, smoothed along the edge; rows and share of evidence (C,) of its strongest rival."""
     blocks = np.arange(len(row))
     own = gaussian_filter1d(score[row, blocks], smooth, mode="nearest")
     rival, share = _near_rival(score, row, own, smooth)
     # Nearer than the reach of the windows about one line, the rival would be the line itself.
-    other = rival_path(cost, row, np.maximum(RIVAL_APART * row, 7.0), STEP, CROOK)
+    other = rival_path(cost, row, np.maximum(RIVAL_APART * row, 7.0), step, CROOK)
     if other is not None:
         theirs = _share(gaussian_filter1d(score[other.row, blocks], smooth, mode="nearest"), own)
         rival = np.where(theirs > share, other.row, rival)
@@ -355,7 +361,7 @@ class _Lines:
 
 def _refine(strip: StraightStrip, apex: np.ndarray, coarse: np.ndarray, blur_px: float, pool: float) -> _Lines:
     """Pooled erf fits in windows that follow the width; a narrow bevel's two steps are fitted together."""
-    width = coarse - apex
+    width, wide = coarse - apex, strip.column_px
     # Beyond 3 blur radii a step is flat; two more rows tell its level.
     want = 3.0 * blur_px + 3.0
     narrow = 0.45 * np.median(width) < want
@@ -364,13 +370,13 @@ def _refine(strip: StraightStrip, apex: np.ndarray, coarse: np.ndarray, blur_px:
     centre = np.vstack([apex, coarse]) if narrow else coarse[None]
     half = want if narrow else min(0.45 * float(np.percentile(width, 5)), 2.0 * want)
     travel = min(half / 2, 0.35 * float(np.median(width)))
-    first = StepModel(half, 1.15 * blur_px, 0.5, pool_px=_STEADY * pool, travel_px=travel, iterations=4, bin_columns=4)
+    first = StepModel(half, 1.15 * blur_px, 0.5, pool_px=_STEADY * pool, travel_px=travel, iterations=4, bin_columns=max(4 // wide, 1))
     steady = fit_steps(value, centre, first, strip.valid, strip.clipped)
     again = np.where(np.isfinite(steady.position), steady.position, centre)
     if not narrow:
         # Close in once the line is known: grind lines of the cheek beside it must not share in the fit.
         half = min(half, 3.0 * float(np.median(steady.sigma)) + 3.0)
-    second = StepModel(half, 1.15 * blur_px, 0.5, pool_px=pool, travel_px=half / 2, iterations=5, bin_columns=2)
+    second = StepModel(half, 1.15 * blur_px, 0.5, pool_px=pool, travel_px=half / 2, iterations=5, bin_columns=max(2 // wide, 1))
     return _Lines(steady, fit_steps(value, again, second, strip.valid, strip.clipped), channel)
 
 
@@ -405,7 +411,7 @@ def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, lines: _
     rounding = np.sqrt(np.maximum(sigma**2 - scale.blur_px**2, 0.0))
     # Where the wide and the narrow window disagree over a whole stretch, neighbours of the step share in one of them.
     apart = np.nan_to_num(lines.close.position[-1] - lines.steady.position[-1])
-    apart = gaussian_filter1d(apart, scale.px_per_mm / 2, mode="nearest")
+    apart = gaussian_filter1d(apart, scale.columns_per_mm / 2, mode="nearest")
     # An even chance between two lines has half their distance for a standard deviation; less evidence, less doubt.
     rivalled = (coarse.rival_share > _RIVAL_SHARE) | coarse.behind
     chance = np.where(coarse.behind, 1.0, np.clip((coarse.rival_share - _NO_RIVAL) / (_RIVAL_SHARE - _NO_RIVAL), 0.0, 1.0))
@@ -413,10 +419,10 @@ def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, lines: _
     distance = np.where(coarse.behind, distance, np.minimum(distance, 0.3 * np.nan_to_num(width)))
     doubt = 0.5 * chance**2 * distance
     reach = int(np.ceil(3.0 * scale.blur_px)) + 3
-    share = structure_share(strip, row, reach, scale.px_per_mm / 2)
+    share = structure_share(strip, row, reach, scale.columns_per_mm / 2)
     own_mix = lines.channel.own
     if own_mix.any():
-        share = np.where(own_mix, structure_share(strip, row, reach, scale.px_per_mm / 2, lines.channel.value), share)
+        share = np.where(own_mix, structure_share(strip, row, reach, scale.columns_per_mm / 2, lines.channel.value), share)
     # A neighbour as strong as the line itself moves a fit by about half of its window's half; weaker ones in proportion.
     structure = 0.5 * reach * share
     rounded = ROUNDING_UM * 1e-3 * scale.px_per_mm
@@ -440,8 +446,8 @@ def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, lines: _
     mark(StationFlag.NARROW, width < NARROW_PX)
     mark(StationFlag.RIVAL_LINE, rivalled | (unlike > DISAGREE) | (strayed > 0))
     step = np.abs(fit.levels[-1] - fit.levels[-2])
-    smooth_step = np.sqrt(gaussian_filter1d(step**2, scale.pool_px, mode="nearest"))
-    mark(StationFlag.LOW_CONTRAST, (smooth_step < 2.0 * fit.residual) | (u > 0.5) | (share > LOST_AMONG))
+    smooth_step = np.sqrt(gaussian_filter1d(step**2, scale.pool, mode="nearest"))
+    mark(StationFlag.LOW_CONTRAST, (smooth_step < 2.0 * np.sqrt(strip.column_px) * fit.residual) | (u > 0.5) | (share > LOST_AMONG))
     lost = (
         ~np.isfinite(row)
         | ~np.isfinite(width)
@@ -455,7 +461,7 @@ def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, lines: _
     nan = np.where(lost, np.nan, 1.0)
     rival = np.where(strayed > 0, coarse.row, np.where(~rivalled & (unlike > DISAGREE), coarse.end_row, coarse.named_row))
     ends = float((coarse.end_sure & (unlike <= DISAGREE) & ~lost).sum() / max((~lost).sum(), 1))
-    return ShoulderLine(row * nan, u * nan, systematic * nan, sigma * nan, rival, coarse.rival_share, flags, scale.pool_px, ends)
+    return ShoulderLine(row * nan, u * nan, systematic * nan, sigma * nan, rival, coarse.rival_share, flags, scale.pool, ends)
 
 
 def _inside(valid: np.ndarray, row: np.ndarray) -> np.ndarray:

@@ -19,7 +19,7 @@ from vision.hints import Hints, LineKind
 from vision.misread import read_anew
 from vision.overruled import overruled
 from vision.photo import Photo
-from vision.reading import Sought, View, read, station_px
+from vision.reading import Sought, View, read
 from vision.results import PhotoRecord, WidthProfile
 from vision.sheet import reduced
 from vision.square_view import square_view
@@ -105,7 +105,8 @@ def sight(
     off = left_out(strip, hints, scale)
     off += missed(reading.to_apex, edge.row, edge.u_px, LineKind.APEX, photo.enlarged)
     off += missed(reading.to_shoulder, line.row, line.u_px, LineKind.SHOULDER, photo.enlarged)
-    off += notes_of(reading.edge, scale) + (reading.band.notes(scale) if reading.band is not None else ())
+    off += notes_of(reading.edge, scale, strip.column_px)
+    off += reading.band.notes(scale, strip.column_px) if reading.band is not None else ()
     record = replace(record_of(photo, view, pointed), checks=reading.found)
     notes = photo.remarks + view.notes + fit.notes + anew + off + checks.notes(reading.found)
     seen = Sighting(record, finer.own_fit(fit, photo.enlarged), finer.own_lines(reading.lines, photo.enlarged), notes)
@@ -169,7 +170,9 @@ def _blade_rows(curve: lane.ApexCurve, hints: Hints, px_per_mm: float) -> int:
 
 def refuse_without_edge(photo: str, lines: bevel.Lines, px_per_mm: float, pointed: Sequence[str]) -> None:
     """Raise `EdgeNotFound` where `lines` measured next to nothing in the photo of this name; `pointed` as `checks.judge` takes it."""
-    measured = int(np.isfinite(lines.shoulder_px).all(axis=1).sum()) * station_px(px_per_mm) / px_per_mm
+    apart = np.linalg.norm(np.diff(lines.apex_px, axis=0), axis=1)
+    apart_mm = float(np.median(apart)) / px_per_mm if len(apart) else 0.0
+    measured = int(np.isfinite(lines.shoulder_px).all(axis=1).sum()) * apart_mm
     if measured < _LEAST_EDGE_MM:
         raise EdgeNotFound(
             photo,

@@ -85,7 +85,7 @@ def guide_on(strip: StraightStrip, hints: Hints, line: LineKind, about: np.ndarr
     about : (S,) float
         The coarse apex for the apex, the refined apex for the shoulder; NaN is bridged.
     reach : (float, float)
-        Columns per mm of arc, and rows that a point may be off.
+        Px per mm of arc, and rows that a point may be off.
 
     Raises
     ------
@@ -119,12 +119,12 @@ def guide_on(strip: StraightStrip, hints: Hints, line: LineKind, about: np.ndarr
         else:
             continue
         raise DeclarationError(f"guide {line.value}:{x:g},{y:g}", rule, remedy)
-    return line_guide(placed, about, *reach)
+    return line_guide(placed, about, reach[0] / strip.column_px, reach[1])
 
 
 def _past_the_end(strip: StraightStrip, placed: np.ndarray, px_per_mm: float) -> np.ndarray:
     """(N,) whether points placed on the strip (N, 2) lie too far beyond its ends to say anything of it."""
-    beyond = CARRIES_MM * px_per_mm
+    beyond = CARRIES_MM * px_per_mm / strip.column_px
     return (placed[:, 0] < -beyond) | (placed[:, 0] > len(strip.base_px) - 1 + beyond)
 
 
@@ -166,7 +166,7 @@ def _placed(strip: StraightStrip, points_px: np.ndarray) -> np.ndarray:
     for end, sign in ((0, -1.0), (len(strip.base_px) - 1, 1.0)):
         here = placed[:, 0] == end
         past = (points_px[here] - strip.base_px[end]) @ _tangent(strip.base_px, end)
-        placed[here, 0] += sign * np.maximum(past, 0.0)
+        placed[here, 0] += sign * np.maximum(past, 0.0) / strip.column_px
     return placed
 
 
@@ -186,7 +186,7 @@ def missed(guide: LineGuide | None, row: np.ndarray, u_px: np.ndarray, line: Lin
     return (Note("guide-missed", text, "look at the overlay, and point again or take the guide away"),)
 
 
-def line_guide(points: np.ndarray, about: np.ndarray, px_per_mm: float, half_rows: float) -> LineGuide:
+def line_guide(points: np.ndarray, about: np.ndarray, columns_per_mm: float, half_rows: float) -> LineGuide:
     """The guide made of points on a straight strip.
 
     Parameters
@@ -195,8 +195,7 @@ def line_guide(points: np.ndarray, about: np.ndarray, px_per_mm: float, half_row
         Column and row of each.
     about : (S,) float
         The row from which the guided line keeps its distance: the apex for a shoulder, the coarse curve for an apex.
-    px_per_mm : float
-        Columns per mm of arc.
+    columns_per_mm : float
     half_rows : float
     """
     at = np.arange(len(about))
@@ -205,7 +204,7 @@ def line_guide(points: np.ndarray, about: np.ndarray, px_per_mm: float, half_row
     course = about + np.interp(at, points[:, 0], offset)
     right = np.clip(np.searchsorted(points[:, 0], at), 0, len(points) - 1)
     left = np.maximum(right - 1, 0)
-    distance = np.minimum(np.abs(points[right, 0] - at), np.abs(points[left, 0] - at)) / px_per_mm
+    distance = np.minimum(np.abs(points[right, 0] - at), np.abs(points[left, 0] - at)) / columns_per_mm
     return LineGuide(np.where(distance <= GUIDED_MM, course, np.nan), half_rows, course, np.exp(-((distance / CARRIES_MM) ** 2)))
 
 

@@ -1,4 +1,4 @@
-"""The photo resampled along the apex: one column per photo px of arc, rows normal to the edge, in linear light."""
+"""The photo resampled along the apex: a column each photo px or few of arc, rows normal to the edge, in linear light."""
 
 from __future__ import annotations
 
@@ -20,6 +20,11 @@ _CHUNK_COLUMNS = 512
 _CHUNK_ROWS = 64
 # Columns averaged before a search.
 BLOCK_COLUMNS = 8
+# Of detail with a period of two columns a Gaussian blur lets exp(-pi^2 sigma^2 / 2 d^2) through: a ninth where a column is 1.5 blurs wide,
+# less than a third where whole px make it 2.
+_COLUMN_BLURS = 1.5
+# The lines are smoothed along the edge over 0.07 mm: two columns at least to each standard deviation.
+_COLUMN_MM = 0.035
 # JPEG ringing pulls burnt-out pixels a few codes below the top, so "burnt out" starts 1 % short of it.
 _BURNT_FRACTION = 0.99
 
@@ -43,6 +48,8 @@ class StraightStrip:
         Inside the photo.
     enlarged : int
         How many rows and columns one px of the file takes up (`vision.finer`): so wide are JPEG's blocks, and so far samples repeat.
+    column_px : int
+        Photo px of arc to a column, whose mean it holds.
     """
 
     linear: np.ndarray
@@ -52,6 +59,7 @@ class StraightStrip:
     normal_px: np.ndarray
     valid: np.ndarray
     enlarged: int = 1
+    column_px: int = 1
 
     @cached_property
     def grey(self) -> np.ndarray:
@@ -119,7 +127,14 @@ def srgb_to_linear_table(levels: int) -> np.ndarray:
     return np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4).astype(np.float32)
 
 
-def straighten(photo: Photo, curve_px: np.ndarray, inward_px: np.ndarray, rows_lane: int, rows_blade: int) -> StraightStrip:
+def widest_column_px(blur_px: float, px_per_mm: float) -> int:
+    """Photo px of arc to a column, so that what the blur (one standard deviation) leaves of detail along the edge is kept."""
+    return max(min(round(_COLUMN_BLURS * blur_px), int(_COLUMN_MM * px_per_mm)), 1)
+
+
+def straighten(
+    photo: Photo, curve_px: np.ndarray, inward_px: np.ndarray, rows_lane: int, rows_blade: int, column_px: int = 1
+) -> StraightStrip:
     """Resample `photo` along a curve.
 
     Parameters
@@ -132,6 +147,8 @@ def straighten(photo: Photo, curve_px: np.ndarray, inward_px: np.ndarray, rows_l
         Unit normals pointing into the blade.
     rows_lane, rows_blade : int
         Rows kept before and after the curve.
+    column_px : int
+        Points of the curve to a column; those left over at its end are left out.
 
     Returns
     -------
@@ -144,7 +161,8 @@ def straighten(photo: Photo, curve_px: np.ndarray, inward_px: np.ndarray, rows_l
     if curve.ndim != 2 or curve.shape[1] != 2 or normal.shape != curve.shape:
         raise ValueError(f"curve_px and inward_px must both be (S, 2), got {curve.shape} and {normal.shape}")
     offsets = np.arange(-rows_lane, rows_blade + 1, dtype=float)
-    rows, columns = len(offsets), len(curve)
+    column_px = min(column_px, max(len(curve), 1))
+    rows, columns = len(offsets), len(curve) // column_px
     linear = np.zeros((rows, columns, 3), np.float32)
     clipped = np.zeros((rows, columns), bool)
     height, width = pixels.shape[:2]
@@ -152,16 +170,33 @@ def straighten(photo: Photo, curve_px: np.ndarray, inward_px: np.ndarray, rows_l
     table = srgb_to_linear_table(65536 if pixels.dtype == np.uint16 else 256)
 
     def fill(part: slice) -> None:
-        x, y = (_on_normals(offsets, curve[part, i], normal[part, i]) for i in (0, 1))
+        points = slice(part.start * column_px, part.stop * column_px)
+        x, y = (_on_normals(offsets, curve[points, i], normal[points, i]) for i in (0, 1))
         inside = (x >= 0) & (y >= 0) & (x <= width - 1) & (y <= height - 1)
-        if inside.any():
-            spoilt = _resample(pixels, x, y, table, linear[:, part])
-            clipped[:, part], valid[:, part] = spoilt & inside, inside
+        if not inside.any():
+            return
+        light = linear[:, part] if column_px == 1 else np.empty((*x.shape, 3), np.float32)
+        spoilt = _resample(pixels, x, y, table, light)
+        if column_px > 1:
+            cv2.resize(light, (part.stop - part.start, rows), dst=linear[:, part], interpolation=cv2.INTER_AREA)
+            spoilt, inside = _any_of(spoilt, column_px), ~_any_of(~inside, column_px)
+        clipped[:, part], valid[:, part] = spoilt & inside, inside
         if not inside.all():
             linear[:, part][~inside] = 0.0
 
-    in_parallel(fill, slices(columns, _CHUNK_COLUMNS))
-    return StraightStrip(linear, clipped, float(rows_lane), curve, normal, valid, photo.enlarged)
+    in_parallel(fill, slices(columns, _CHUNK_COLUMNS // column_px))
+    base, inward = (_means_of(each, column_px) for each in (curve, normal))
+    return StraightStrip(linear, clipped, float(rows_lane), base, inward, valid, photo.enlarged, column_px)
+
+
+def _any_of(mask: np.ndarray, every: int) -> np.ndarray:
+    """(R, S) whether any of `every` columns of (R, S * every) is true."""
+    return np.logical_or.reduce([mask[:, c::every] for c in range(every)])
+
+
+def _means_of(points: np.ndarray, every: int) -> np.ndarray:
+    """(S, 2) means of `every` points or normals (N, 2), which turn by nothing to speak of; those left over at the end left out."""
+    return points if every == 1 else points[: len(points) // every * every].reshape(-1, every, 2).mean(axis=1)
 
 
 def _on_normals(offsets: np.ndarray, base: np.ndarray, normal: np.ndarray) -> np.ndarray:

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter, gaussian_filter1d
+from scipy.special import ndtr
 
 from vision.flags import StationFlag
 from vision.grain import pattern_along
@@ -63,6 +64,16 @@ def test_a_burnt_out_bevel_is_smooth():
     """A burnt-out bevel has no noise at all; the cheek's own grain still begins behind it."""
     rough = found(np.minimum(faces(light=(1.4, 0.3), noise=0.01), 1.0))
     assert np.median(np.abs(rows_told(rough) - 30)) <= 2
+
+
+def test_a_line_that_wavers_is_no_rough_face():
+    """The step between two smooth faces moves by a tenth of a row from place to place: that is a pattern of its own rows alone."""
+    rng = np.random.default_rng(7)
+    line = 30 + 0.3 * gaussian_filter1d(rng.standard_normal(COLUMNS), 3.0) * 3.3
+    row = np.arange(ROWS)[:, None] - APEX
+    grey = 0.5 - 0.2 * ndtr((row - line) / BLUR)
+    rough = found(grey + 0.001 * rng.standard_normal(grey.shape))
+    assert rough.trust.mean() < 0.05
 
 
 def test_too_few_rows():

@@ -3,7 +3,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from vision.straighten import srgb_to_linear_table, straighten
+from vision.straighten import srgb_to_linear_table, straighten, widest_column_px
 
 
 def circle(radius, centre, span, count):
@@ -64,6 +64,32 @@ def test_outside_is_invalid_and_burnt_is_marked():
     assert not strip.clipped[:, :95].any()
     assert not strip.clipped[15:].any()
     assert (strip.linear[15:] == 0).all()
+
+
+@pytest.mark.parametrize("wide", [2, 3])
+def test_a_wide_column_is_the_mean_of_its_px(wide):
+    curve, normal = circle(300.0, np.array([400.0, 390.0]), (0.3, 4.3), 1201)
+    photo = SimpleNamespace(pixels=ramp(800, 800, np.uint8), enlarged=1)
+    narrow, strip = (straighten(photo, curve, normal, 30, 50, each) for each in (1, wide))
+    count = 1201 // wide
+    assert strip.linear.shape == (81, count, 3)
+    assert strip.column_px == wide
+    parts = [np.stack([a[:, c : count * wide : wide] for c in range(wide)]) for a in (narrow.linear, narrow.valid, narrow.clipped)]
+    assert (strip.valid == parts[1].all(axis=0)).all()
+    assert (strip.clipped == parts[2].any(axis=0) & strip.valid).all()
+    assert np.abs(strip.linear - parts[0].mean(axis=0))[strip.valid].max() < 1e-6
+    # Points of it lie in the photo where those of its px do in the mean.
+    own = narrow.to_photo(np.full(1201, 44.0))[: count * wide].reshape(count, wide, 2).mean(axis=1)
+    assert strip.to_photo(np.full(count, 44.0)) == pytest.approx(own)
+
+
+def test_columns_are_as_wide_as_the_blur_leaves_no_detail_and_the_lines_are_smoothed():
+    # A Gaussian of standard deviation s lets exp(-2 pi^2 s^2 f^2) of a frequency f through: at two columns a period less than a third.
+    for blur in np.arange(0.4, 4.0, 0.1):
+        wide = widest_column_px(blur, 1000.0)
+        assert wide == 1 or np.exp(-2.0 * (np.pi * blur / (2.0 * wide)) ** 2) < 0.3
+    assert [widest_column_px(1.2, scale) for scale in (20.0, 50.0, 60.0, 120.0)] == [1, 1, 2, 2]
+    assert [widest_column_px(4.0, scale) for scale in (20.0, 60.0, 120.0)] == [1, 2, 4]
 
 
 def test_grey_photo_and_wrong_shapes():
