@@ -39,6 +39,8 @@ _GUIDED_MM, _GUIDE_SLOPE = 0.5, 1.0
 _OFF_COURSE, _OFF_COURSE_MM = 0.2, 0.6
 # Of the smooth course: long beside the wobble of a path, short enough to keep within 0.3 mm of the corner of an angular tip.
 _STEADY_MM = 2.0
+# What is looked at before the rest of a view, and how far from its end a line must keep (mm).
+_NEAR_MM, _INSIDE_MM = 7.0, 1.0
 # Farther off (mm) than this the fine search, which looks 0.3 mm back, may no longer find the line; z = 16 is no shadow's slope.
 _CORNER_MM, _SURELY = 0.2, 0.8
 # Means along a line once its course is known (mm): long beside the grain of paper, short beside any bend left.
@@ -266,7 +268,18 @@ def _forbidden(view: SheetView, line: _Line) -> bool:
 
 
 def _search(view: SheetView) -> _Line:
-    """The first connected line.
+    """The first connected line: near the strip, where most edges lie, or else in the whole view."""
+    end = round(int((view.start - view.shift).max()) + _NEAR_MM / view.mm)
+    if end < len(view.features):
+        line = _search_all(view.rows(0, end))
+        # The first line is the first one however far the view goes on, if it is sure and leaves the rows looked at nowhere.
+        if np.median(line.strength) >= LEAST_STRENGTH and line.path.max() < end - _INSIDE_MM / view.mm:
+            return line
+    return _search_all(view)
+
+
+def _search_all(view: SheetView) -> _Line:
+    """The first connected line of a view.
 
     First in the sheet's own rows; then about the smooth course of that answer, where longer means along the edge show weaker
     lines, and a detour over to the next line costs more than a gap.
