@@ -6,8 +6,8 @@ from collections.abc import Callable, Sequence
 from functools import lru_cache
 from itertools import product
 
+import cv2
 import numpy as np
-from scipy.ndimage import gaussian_filter1d
 
 # Degrees tried: a straight edge, a belly, a recurve. A ground edge has no more bends within one macro photo.
 _DEGREES = (1, 2, 3, 4, 6)
@@ -114,16 +114,15 @@ def robust_local(row: np.ndarray, sigma: float, strength: np.ndarray) -> np.ndar
     line is sure (`strength` (C,), 0..1) it counts by the odds: it leads over stretches where the path follows less.
     """
     at = np.arange(len(row), dtype=float)
+    moments = np.stack([np.ones(len(row)), at, row, at * row, at * at])
     odds = strength / np.maximum(1.02 - strength, 0.02) + 1e-3
     weight, course = odds, np.full(len(row), np.inf)
+    # Windows cut at four standard deviations.
+    window = 2 * int(4.0 * sigma + 0.5) + 1, 1
     for _ in range(6):
-
-        def mean(values: np.ndarray, weight: np.ndarray = weight) -> np.ndarray:
-            return gaussian_filter1d(weight * values, sigma, mode="constant")
-
-        total = mean(np.ones(len(row)))
-        x, y = mean(at) / total, mean(row) / total
-        slope = (mean(at * row) / total - x * y) / np.maximum(mean(at * at) / total - x * x, 1e-6)
+        total, x, y, xy, xx = cv2.GaussianBlur(weight * moments, window, sigmaX=sigma, borderType=cv2.BORDER_CONSTANT)
+        x, y = x / total, y / total
+        slope = (xy / total - x * y) / np.maximum(xx / total - x * x, 1e-6)
         before, course = course, y + slope * (at - x)
         if np.abs(course - before).max() < _SETTLED_ROWS:
             break

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,8 +30,15 @@ def smooth_factor(at_mm: Array, length_mm: float, tolerance: float = 1e-13) -> A
     Returns
     -------
     (N, r) float
-        ``F @ F.T`` equals the kernel to `tolerance`; r is about 3 + 2 * extent / length, not N.
+        ``F @ F.T`` equals the kernel to `tolerance`; r is about 3 + 2 * extent / length, not N. Read-only.
     """
+    return _smooth_factor(np.ascontiguousarray(at_mm, np.float64).tobytes(), float(length_mm), float(tolerance))
+
+
+# One photo's stations are asked about a dozen times over, for every source in doubt and every angle or reading that is tried.
+@lru_cache(maxsize=16)
+def _smooth_factor(places: bytes, length_mm: float, tolerance: float) -> Array:
+    at_mm = np.frombuffer(places)
     left = np.ones(at_mm.size)
     columns: list[Array] = []
     while left.size and left.max() > tolerance and len(columns) < at_mm.size:
@@ -42,7 +50,9 @@ def smooth_factor(at_mm: Array, length_mm: float, tolerance: float = 1e-13) -> A
         columns.append(column)
         left = np.maximum(left - column**2, 0.0)
         left[pivot] = 0.0
-    return np.column_stack(columns) if columns else np.zeros((at_mm.size, 0))
+    factor = np.column_stack(columns) if columns else np.zeros((at_mm.size, 0))
+    factor.setflags(write=False)
+    return factor
 
 
 def local_covariance(at_mm: Array, u: Array, length_mm: float, group: NDArray[np.int64]) -> sparse.csr_array:

@@ -61,7 +61,7 @@ _LEAST_SUPPORT = 0.2
 # z = 2.7: more than a path through the lane's grain alone finds in its median column (2.3), enough beside other evidence.
 _FAINT_SUPPORT = 0.1
 # Cells that tell the lane's own steps to a hundredth (of a median: 1.25 / sqrt(N)); more of them, neighbours of one mean, tell no more.
-_ENOUGH = 30_000
+_ENOUGH = 10_000
 
 
 @dataclass(frozen=True, eq=False)
