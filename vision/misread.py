@@ -96,10 +96,21 @@ def _behind_shadow(sought: Sought, first: Reading, second: Reading) -> tuple[Rea
 
 def _darker_between(reading: Reading) -> bool:
     """Whether mostly the first surface is darker than the lane and than the second surface, and has the lane's colour."""
+    lights = _lights(reading)
+    if lights is None:
+        return False
+    lane, between, behind = lights
+    darker = [between.mean(axis=1) < other.mean(axis=1) - _SHADED for other in (lane, behind)]
+    tint = np.median(np.abs((between - between.mean(axis=1, keepdims=True)) - (lane - lane.mean(axis=1, keepdims=True))), axis=0)
+    return bool((darker[0] & darker[1]).mean() > _MOSTLY and tint.max() < _TINT)
+
+
+def _lights(reading: Reading) -> tuple[np.ndarray, np.ndarray, np.ndarray] | None:
+    """Log light (N, 3) of what lies before the first line, between both and behind the second, place by place; None without lines."""
     strip, edge, line = reading.strip, reading.edge, reading.line
     at = np.flatnonzero(np.isfinite(edge.row) & np.isfinite(line.row))[::BLOCK_COLUMNS]
     if not len(at):
-        return False
+        return None
     apex, width = edge.row[at], (line.row - edge.row)[at]
 
     def light(rows: np.ndarray) -> np.ndarray:
@@ -110,16 +121,17 @@ def _darker_between(reading: Reading) -> bool:
     clear = 3.0 * edge.blur_px + 1.0
     lane = light(apex - 2.0 * clear - np.arange(4)[:, None])
     between = light(apex + np.array([0.4, 0.5, 0.6])[:, None] * width)
-    behind = light(apex + width + clear + np.arange(4)[:, None])
-    darker = [between.mean(axis=1) < other.mean(axis=1) - _SHADED for other in (lane, behind)]
-    tint = np.median(np.abs((between - between.mean(axis=1, keepdims=True)) - (lane - lane.mean(axis=1, keepdims=True))), axis=0)
-    return bool((darker[0] & darker[1]).mean() > _MOSTLY and tint.max() < _TINT)
+    return lane, between, light(apex + width + clear + np.arange(4)[:, None])
 
 
 def _too_narrow(reading: Reading) -> bool:
-    """Whether a reading has another face behind its two lines, but too few px between them to be told from one."""
-    found = {c.name: c.verdict for c in reading.found}
-    return found["bevel-px"] is Verdict.REFUSED and found["faces-alike"] in (Verdict.FINE, Verdict.CAUTION)
+    """Whether a reading has another face behind its two lines, but too few px between them to be told from one. What has one and the same
+    surface on both sides is a streak or a scratch."""
+    found, lights = {c.name: c.verdict for c in reading.found}, _lights(reading)
+    if lights is None or found["bevel-px"] is not Verdict.REFUSED:
+        return False
+    other = np.abs(lights[2] - lights[0]).max(axis=1) > _SHADED
+    return found["faces-alike"] in (Verdict.FINE, Verdict.CAUTION) and bool(other.mean() > _MOSTLY)
 
 
 def _misread(found: Sequence[PhotoCheck]) -> PhotoCheck | None:
