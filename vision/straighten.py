@@ -178,7 +178,9 @@ def straighten(
         light = linear[:, part] if column_px == 1 else np.empty((*x.shape, 3), np.float32)
         spoilt = _resample(pixels, x, y, table, light)
         if column_px > 1:
-            cv2.resize(light, (part.stop - part.start, rows), dst=linear[:, part], interpolation=cv2.INTER_AREA)
+            # Halfway between two px is their mean, and several times as fast.
+            how = cv2.INTER_LINEAR if column_px == 2 else cv2.INTER_AREA
+            cv2.resize(light, (part.stop - part.start, rows), dst=linear[:, part], interpolation=how)
             spoilt, inside = _any_of(spoilt, column_px), ~_any_of(~inside, column_px)
         clipped[:, part], valid[:, part] = spoilt & inside, inside
         if not inside.all():
