@@ -291,7 +291,7 @@ def course_of(strength: np.ndarray, reach: tuple[int, int], stray_rows: float, b
     """
     long, rows = reach
     row = median_filter(first_line(strength, long_lines(strength, long), 0.6, barred).astype(float), 5, mode="nearest")
-    line = best_course(row, lambda c: shown_along(strength, c, long), float(rows))
+    line = best_course(row, lambda courses: [shown_along(strength, c, long) for c in courses], float(rows))
     near = np.where(np.abs(np.arange(len(strength))[:, None] - line) > stray_rows, 0.0, strength)
     row = first_line(near, _in_the_way(long_lines(near, long), near, line, reach), 0.6, barred)
     return robust_local(row, long / 2, strength_along(near, row))

@@ -74,7 +74,10 @@ def without_jumps(row: np.ndarray) -> np.ndarray:
 
 
 def best_course(
-    row: np.ndarray, support: Callable[[np.ndarray], float], apart_rows: float = 2 * _ALIKE_ROWS, more: Sequence[np.ndarray] = ()
+    row: np.ndarray,
+    support: Callable[[Sequence[np.ndarray]], Sequence[float]],
+    apart_rows: float = 2 * _ALIKE_ROWS,
+    more: Sequence[np.ndarray] = (),
 ) -> np.ndarray:
     """(C,) smooth course of the first line that most of the picture supports.
 
@@ -83,7 +86,7 @@ def best_course(
     row : (C,) float
         A path that follows the line over much of its length.
     support : callable
-        Share 0..1 of a course's length along which the picture shows a line.
+        Of each of several courses, the share 0..1 of its length along which the picture shows a line.
     apart_rows : float
         From how far on a course belongs to another line than the one beside it.
     more : sequence of (C,) float
@@ -98,7 +101,7 @@ def best_course(
                 continue
             courses.append(course)
             degrees.append(degree)
-    found = [(s - _COST_OF_A_DEGREE * d, c) for s, d, c in zip(map(support, courses), degrees, courses, strict=True)]
+    found = [(s - _COST_OF_A_DEGREE * d, c) for s, d, c in zip(support(courses), degrees, courses, strict=True)]
     score, chosen = max(found, key=lambda one: one[0])
     # Courses of one line meet somewhere; one that keeps ahead of the best is another line, and goes first.
     for other_score, course in found:

@@ -7,7 +7,7 @@ is known and left out; where the strip's paper was cut and glued, its border is 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -25,7 +25,7 @@ from vision.paper import DECIDED, paper_border, possible_cut
 from vision.photo import Photo
 from vision.sheet import LANE_MM, REDUCE, TICK_MM, SheetView, sheet_view, unevenness
 from vision.steering import DRAWN, along_px
-from vision.threads import side_by_side
+from vision.threads import side_by_side, slices
 
 # Steps below these are paper grain and uneven light: brightness and colours (log), contrast (log).
 _LEAST_STEP = np.array([0.004, 0.002, 0.002, 0.1])
@@ -39,8 +39,11 @@ _GUIDED_MM, _GUIDE_SLOPE = 0.5, 1.0
 _OFF_COURSE, _OFF_COURSE_MM = 0.2, 0.6
 # Of the smooth course: long beside the wobble of a path, short enough to keep within 0.3 mm of the corner of an angular tip.
 _STEADY_MM = 2.0
-# What is looked at before the rest of a view, and how far from its end a line must keep (mm).
-_NEAR_MM, _INSIDE_MM = 7.0, 1.0
+# How far a view is looked at before the rest of it (an edge along the lane; a belly that climbs as far again), how far from the end of
+# that a line must keep (mm), and the share of it that may do otherwise.
+_NEAR_MM, _INSIDE_MM, _ODD = (7.0, 14.0), 1.0, 0.1
+# Courses whose support is told at a time.
+_AT_ONCE = 32
 # Farther off (mm) than this the fine search, which looks 0.3 mm back, may no longer find the line; z = 16 is no shadow's slope.
 _CORNER_MM, _SURELY = 0.2, 0.8
 # Means along a line once its course is known (mm): long beside the grain of paper, short beside any bend left.
@@ -268,26 +271,38 @@ def _forbidden(view: SheetView, line: _Line) -> bool:
 
 
 def _search(view: SheetView) -> _Line:
-    """The first connected line: near the strip, where most edges lie, or else in the whole view."""
-    end = round(int((view.start - view.shift).max()) + _NEAR_MM / view.mm)
-    if end < len(view.features):
-        line = _search_all(view.rows(0, end))
-        # The first line is the first one however far the view goes on, if it is sure and leaves the rows looked at nowhere.
-        if np.median(line.strength) >= LEAST_STRENGTH and line.path.max() < end - _INSIDE_MM / view.mm:
-            return line
-    return _search_all(view)
-
-
-def _search_all(view: SheetView) -> _Line:
-    """The first connected line of a view.
+    """The first connected line: near the strip, where most edges lie, or else in the whole view.
 
     First in the sheet's own rows; then about the smooth course of that answer, where longer means along the edge show weaker
     lines, and a detour over to the next line costs more than a gap.
     """
+    for reach_mm in _NEAR_MM:
+        end = round(int((view.start - view.shift).max()) + reach_mm / view.mm)
+        if end >= len(view.features):
+            break
+        near, last = view.rows(0, end), end - _INSIDE_MM / view.mm
+        row, support = _first_look(near)
+        # A path's odd jump is mended by the second look, an edge that climbs out of the rows is not.
+        if (row >= last).mean() >= _ODD:
+            continue
+        line = _second_look(near, row, support)
+        # The first line is the first one however far the view goes on, if it is sure and leaves the rows looked at nowhere.
+        if np.median(line.strength) >= LEAST_STRENGTH and line.path.max() < last:
+            return line
+    return _second_look(view, *_first_look(view))
+
+
+def _first_look(view: SheetView) -> tuple[np.ndarray, _Support]:
+    """Row (C,) of the first line by short means, and what tells how surely lines run along courses."""
     strength = steered(line_strength(view, 0.12), view.barred)
     row, support = side_by_side(
         lambda: first_line(strength, long_lines(strength, round(TICK_MM / view.mm)), 0.2, view.barred), lambda: _supporter(view)
     )
+    return row, support
+
+
+def _second_look(view: SheetView, row: np.ndarray, support: _Support) -> _Line:
+    """The first line by long means about the course of the first look's `row` (C,)."""
     for _ in range(2):
         level = without_jumps(row.astype(float))
         # Chips and serrations step by less.
@@ -319,17 +334,25 @@ def _along(view: SheetView, course: np.ndarray, beyond_mm: float) -> tuple[Sheet
     return _flattened(view, shift, round(course.max() + beyond_mm / view.mm)), shift
 
 
-def _supporter(view: SheetView) -> Callable[[np.ndarray], float]:
-    """How surely a line runs along a course (C,), 0..1: any line clearly above the lane's noise counts alike."""
+_Support = Callable[[Sequence[np.ndarray]], Sequence[float]]
+
+
+def _supporter(view: SheetView) -> _Support:
+    """How surely a line runs along courses (C,) each, 0..1: any line clearly above the lane's noise counts alike."""
     # Of the lane alone, and the rows that its steps look at.
     lane = view.rows(0, int((view.start - view.shift).max() + LANE_MM[1] / view.mm) + _LOOKED_AT)
     scale = _own_steps(lane, *_mean_steps(lane, _LONG_MM))
+    # The rows that the steps of five rows about a course look at.
+    reach = np.arange(-5, 6)[:, None]
 
-    def support(course: np.ndarray) -> float:
-        # The rows that the steps of five rows about the course look at.
-        shift = np.round(course).astype(int) - 5
-        strength = steered(line_strength(band := _moved_rows(view, shift, 11), _LONG_MM, scale), band.barred)
-        return float(np.minimum(strength[3:8].max(axis=0), LEAST_STRENGTH).mean()) / LEAST_STRENGTH
+    def support(courses: Sequence[np.ndarray]) -> list[float]:
+        out: list[float] = []
+        # One below the other: no step of the five rows looks beyond its own. Guide points rule out connected lines, one band's.
+        for part in slices(len(courses), _AT_ONCE if view.barred is None else 1):
+            bands = _cut_out(view, np.concatenate([np.round(course) + reach for course in courses[part]]))
+            strength = steered(line_strength(bands, _LONG_MM, scale), bands.barred).reshape(-1, len(reach), len(view.start))
+            out += list(np.minimum(strength[:, 3:8].max(axis=1), LEAST_STRENGTH).mean(axis=1) / LEAST_STRENGTH)
+        return out
 
     return support
 
@@ -347,8 +370,15 @@ def _flattened(view: SheetView, shift: np.ndarray, reach: int) -> SheetView:
 
 def _moved_rows(view: SheetView, shift: np.ndarray, count: int) -> SheetView:
     """`count` rows of the view, in column c from its row ``shift[c]`` on; what lies beyond its ends is invalid."""
-    rows = np.arange(count, dtype=np.float32)[:, None] + shift.astype(np.float32)
-    at = np.broadcast_to(np.arange(len(shift), dtype=np.float32), rows.shape), rows
+    found = _cut_out(view, np.arange(count)[:, None] + shift)
+    return replace(found, shift=view.shift + shift, start=view.start)
+
+
+def _cut_out(view: SheetView, rows: np.ndarray) -> SheetView:
+    """Rows (R, C) of the view, whole numbers by column, as rows of one to be searched from its first; what lies beyond its ends, or before
+    where it is searched, is invalid."""
+    y = rows.astype(np.float32)
+    at = np.broadcast_to(np.arange(y.shape[1], dtype=np.float32), y.shape), y
 
     def moved(picture: np.ndarray, border: int = cv2.BORDER_CONSTANT) -> np.ndarray:
         # Whole rows: the nearest cell is the cell itself.
@@ -360,7 +390,8 @@ def _moved_rows(view: SheetView, shift: np.ndarray, count: int) -> SheetView:
     if view.barred is not None:
         inside = (rows >= 0) & (rows < len(view.features))
         barred = moved(view.barred.view(np.uint8)).view(bool) | (~inside & view.barred.any(axis=0))
-    return SheetView(features, valid, ink, view.x0_mm, view.mm, view.shift + shift, view.start, barred)
+    nowhere = np.zeros(y.shape[1], int)
+    return SheetView(features, valid & (rows >= view.start - view.shift), ink, view.x0_mm, view.mm, nowhere, nowhere, barred)
 
 
 def _connected(strength: np.ndarray, view: SheetView, course: np.ndarray) -> np.ndarray:
