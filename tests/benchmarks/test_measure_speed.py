@@ -87,12 +87,12 @@ def test_measure_takes_at_most_three_floors(demo: Demo) -> None:
         floor, spent = _typical_of(works, times, clock)
         ratios[name] = spent / floor
         print(f"floor {floor:.2f} s, measure {spent:.2f} s {name}, ratio {spent / floor:.2f}")
-    assert ratios["of processor time"] <= 3.0
+    assert ratios["of processor time"] <= 2.6
 
 
-def test_no_demo_photo_takes_more_than_half_as_much_again() -> None:
-    """The bound of three holds for a plain edge. A belly, a bevel that might be the strip's own paper (searched twice) and a strip that
-    OpenCV finds quickly cost more of these units; no photo may cost much more."""
+def test_no_demo_photo_takes_much_more() -> None:
+    """The bound of three holds for a plain edge with room. A belly, a bevel that might be the strip's own paper (searched twice) and a strip
+    that OpenCV finds quickly cost more of these units; no photo may cost much more."""
     ratios = {}
     for demo in load():
         path = demo.photos[0]
@@ -100,7 +100,7 @@ def test_no_demo_photo_takes_more_than_half_as_much_again() -> None:
         floor, spent = _typical_of(works, 3, time.process_time)
         ratios[demo.name] = spent / floor
     print(", ".join(f"{name} {ratio:.2f}" for name, ratio in ratios.items()))
-    assert max(ratios.values()) <= 4.5
+    assert max(ratios.values()) <= 3.6
 
 
 def test_no_stage_takes_more_than_a_floor(demo: Demo, monkeypatch: pytest.MonkeyPatch) -> None:
