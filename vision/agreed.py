@@ -11,9 +11,8 @@ from collections.abc import Sequence
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from vision.apex import NEAR_MM, STRAY_MM, SURE, Near, course_of, nearest_line, shown_along
+from vision.apex import NEAR_MM, STRAIGHT, STRAY_MM, SURE, Near, course_of, nearest_line, shown_along
 from vision.lines import first_line, long_lines
-from vision.sharpness import gaps
 from vision.straighten import BLOCK_COLUMNS, StraightStrip
 
 # A line of one photo is an edge of all where more than half of them show it along so much of it: a shadow's border shows in no other.
@@ -39,7 +38,7 @@ def settle_together(
     one = near[int(np.argmax(blurs_px))]
     centre = (np.arange(one.valid.shape[1]) + 0.5) * BLOCK_COLUMNS - 0.5
     short = _shown_by_most([n.by_short_blocks() for n in near])
-    lines = [_along(near, one, course_of(short, (one.long, gaps(one.blur_px)[0] + 3), STRAY_MM * px_per_mm, None))]
+    lines = [_along(near, one, course_of(short, one.reach, STRAY_MM * px_per_mm, None))]
     for row in known:
         line = _near_to(near, one, np.interp(centre, np.arange(len(row)), row) - one.part.start)
         lines += [line] if line[1] >= _HALF_SHOWN else []
@@ -73,7 +72,7 @@ def _only(far: np.ndarray, level: np.ndarray, one: Near) -> np.ndarray:
 
 
 def _first(far: np.ndarray, shift: np.ndarray, one: Near) -> tuple[np.ndarray, float]:
-    row = first_line(far, long_lines(far, one.long), 2.0)
+    row = first_line(far, long_lines(far, one.long), STRAIGHT / one.column_px)
     smooth = gaussian_filter1d((row + one.part.start + shift).astype(float), 2.0 / one.column_px, mode="nearest")
     return smooth, shown_along(far, row, one.long)
 

@@ -57,6 +57,10 @@ _OTHER_TINT = 0.06
 ONE_WAY_DOUBT = 0.5
 # Share of the edge along which a surface before it must be no lane.
 _MOSTLY_BLADE = 0.5
+# Share of the columns over a millimetre that must show a line for any of them to count.
+_BY_CHANCE = 0.15
+# Cost of a row of change from block to block, of single px, in units of a clear line's strength: while its course is unknown, and known.
+_BEND, STRAIGHT = 0.6, 2.0
 _ALL = slice(None)
 
 
@@ -149,13 +153,13 @@ def settle(strip: StraightStrip, blur_px: float, px_per_mm: float, guide: LineGu
     centre = (np.arange(near.valid.shape[1]) + 0.5) * BLOCK_COLUMNS - 0.5
     barred = None if guide is None else guide.barred((near.part.stop - near.part.start, len(centre)), centre, near.part.start)
     short = steered(near.by_short_blocks(), barred)
-    course = course_of(short, (near.long, gaps(blur_px)[0] + 3), STRAY_MM * px_per_mm, barred)
+    course = course_of(short, near.reach, STRAY_MM * px_per_mm, barred)
     rows, last = np.arange(len(short))[:, None], np.full(len(course), len(short))
     passed = near.passed_blade(strip, course)
     if passed.any():
         # A shadow keeps the lane's grain: what was passed is the bevel, and its edge a fainter line before it.
         last = np.where(passed, course - gaps(blur_px)[1], last)
-        course = course_of(np.where(rows < last, short, 0.0), (near.long, gaps(blur_px)[0] + 3), STRAY_MM * px_per_mm, barred)
+        course = course_of(np.where(rows < last, short, 0.0), near.reach, STRAY_MM * px_per_mm, barred)
     far, level, shift = near.by_long_means(course)
     if shown_along(short, course, near.long) < SURE and np.median(course) - near.coarse > NEAR_MM * px_per_mm:
         # In a noisy photo short blocks show the first line no better than the grain of what lies behind it; long ones do.
@@ -167,7 +171,7 @@ def settle(strip: StraightStrip, blur_px: float, px_per_mm: float, guide: LineGu
     if shown_along(far, level, near.long) >= SURE:
         far = np.where(np.abs(rows - level) > NEAR_MM * px_per_mm, 0.0, far)
     far = steered(far, barred)
-    row = first_line(far, long_lines(far, near.long), 2.0, barred)
+    row = first_line(far, long_lines(far, near.long), STRAIGHT / near.column_px, barred)
     support = shown_along(far, row, near.long)
     at = np.arange(strip.linear.shape[1])
 
@@ -209,6 +213,11 @@ class Near:
     enlarged: int
     column_px: int
 
+    @property
+    def reach(self) -> tuple[int, int, int]:
+        """As `course_of` takes it."""
+        return self.long, gaps(self.blur_px)[0] + 3, self.column_px
+
     @classmethod
     def about(cls, strip: StraightStrip, blur_px: float, px_per_mm: float) -> Near:
         lane_rows = int(strip.row_of_apex - _BACK_MM * px_per_mm)
@@ -241,7 +250,7 @@ class Near:
         lines = long_lines(before, self.long)
         if not lines.any():
             return None
-        first = first_line(before, lines, 2.0)
+        first = first_line(before, lines, STRAIGHT / self.column_px)
         support = shown_along(before, first, self.long)
         return (first, support) if support >= SURE else None
 
@@ -284,23 +293,24 @@ def blocks_long(strip: StraightStrip, px_per_mm: float) -> int:
     return max(int(TICK_MM * px_per_mm / strip.column_px / BLOCK_COLUMNS), 2)
 
 
-def course_of(strength: np.ndarray, reach: tuple[int, int], stray_rows: float, barred: np.ndarray | None) -> np.ndarray:
+def course_of(strength: np.ndarray, reach: tuple[int, int, int], stray_rows: float, barred: np.ndarray | None) -> np.ndarray:
     """(C,) smooth row of the first line: which one it is by its best course, its place by the path near that.
 
-    `reach`: blocks that make a line long, and rows over which a line shows on either side of its place.
+    `reach`: blocks that make a line long, rows over which a line shows on either side of its place, and photo px to a column.
     """
-    long, rows = reach
-    row = median_filter(first_line(strength, long_lines(strength, long), 0.6, barred).astype(float), 5, mode="nearest")
+    (long, rows, wide) = reach
+    bend, around = _BEND / wide, 2 * round(2.0 / wide) + 1
+    row = median_filter(first_line(strength, long_lines(strength, long), bend, barred).astype(float), around, mode="nearest")
     line = best_course(row, lambda courses: [shown_along(strength, c, long) for c in courses], float(rows))
     near = np.where(np.abs(np.arange(len(strength))[:, None] - line) > stray_rows, 0.0, strength)
-    row = first_line(near, _in_the_way(long_lines(near, long), near, line, reach), 0.6, barred)
+    row = first_line(near, _in_the_way(long_lines(near, long), near, line, (long, rows)), bend, barred)
     return robust_local(row, long / 2, strength_along(near, row))
 
 
 def _in_the_way(lines: np.ndarray, strength: np.ndarray, course: np.ndarray, reach: tuple[int, int]) -> np.ndarray:
     """The lines (R, C) without those before a course that are much fainter than what shows along it: borders of shadows, scratches.
 
-    `reach` as for `course_of`. Where the edge leaves its smooth course (a tip), its line is as clear as what lies behind it, and stays.
+    `reach`: the first two of `course_of`. Where the edge leaves its smooth course (a tip), its line is as clear as others, and stays.
     """
     long, rows = reach
     row, blocks = np.arange(len(lines))[:, None], np.arange(lines.shape[1])
@@ -368,6 +378,8 @@ def _judge(strip: StraightStrip, fit: StepFit, blur_px: float, px_per_mm: float)
     short = max(int(0.1 * columns_per_mm) | 1, 3)
     weak |= maximum_filter1d(maximum_filter1d(step, short) < 3.0 * noise, short)
     weak |= u > 0.7
+    # Noise makes a column in ten stand out: among columns that show no line such a one says nothing of its place.
+    weak |= uniform_filter1d(np.where(weak | ~known, 0.0, 1.0), int(columns_per_mm) | 1, mode="nearest") < _BY_CHANCE
     # White beside white: what little differs there is the noise of the darker samples.
     beside = burnt_shares(strip, filled, blur_px)
     weak |= beside.min(axis=0) > 0.5

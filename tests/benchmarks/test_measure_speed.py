@@ -91,8 +91,8 @@ def test_measure_takes_at_most_three_floors(demo: Demo) -> None:
 
 
 def test_no_demo_photo_takes_much_more() -> None:
-    """The bound of three holds for a plain edge with room. A belly, a bevel that might be the strip's own paper (searched twice) and a strip
-    that OpenCV finds quickly cost more of these units; no photo may cost much more."""
+    """The bound of three holds for a plain edge with room. A belly, a bevel that might be the strip's own paper (searched twice) and a
+    strip that OpenCV finds quickly cost more of these units; no photo may cost much more."""
     ratios = {}
     for demo in load():
         path = demo.photos[0]

@@ -181,7 +181,8 @@ def test_a_guide_point_moves_the_line_and_is_taken_back(open_page, picture, tmp_
     # A millimetre beyond the patch there is but one line, wherever the hand points.
     far = [(a, b) for a, b in zip(before, after, strict=True) if not DARK_PX[0] - PX_PER_MM < a[2] < DARK_PX[1] + PX_PER_MM]
     assert len(far) > 30
-    assert all(a == pytest.approx(b, abs=0.1) for a, b in far if None not in (a[1], b[1])), "and only there"
+    # The finish is told by stretches of several mm, of which the place that was pointed at is no part now: a tenth of a px or two.
+    assert all(a == pytest.approx(b, abs=0.2) for a, b in far if None not in (a[1], b[1])), "and only there"
     picture(page, "measure-guide-point")
     page.get_by_role("button", name="Remove", exact=True).click()
     page.get_by_text("Corrected by hand", exact=True).wait_for(state="detached", timeout=30_000)
