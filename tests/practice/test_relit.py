@@ -122,8 +122,8 @@ def test_the_lines_are_found_under_other_light(case: str) -> None:
     seen = np.isfinite(found.error_um)
     off, u = np.abs(found.error_um[seen]), found.u_um[seen]
     print(f"{case}: seen {seen.mean():.0%}, median {np.median(off):.1f} um, 95th percentile {np.percentile(off, 95):.1f} um")
-    # Where the light tells nothing of a line (the bevel of the first case crosses the paper's brightness), a stretch may be lost or doubtful;
-    # no other line is taken for it over any length.
+    # Where the light tells nothing of a line (the first bevel crosses the paper's brightness), a stretch may be lost or doubtful; no other
+    # line is taken for it over any length.
     assert seen.mean() > 0.7
     assert np.median(off) <= 17.5
     assert (off < 2.0 * u).mean() > 0.96

@@ -57,7 +57,8 @@ def test_widths_of_a_reduced_photo_are_true_in_its_own_pixels(drawn, share, qual
     assert float(np.median(np.abs(seen.lines.apex_px[:, 1] - at(APEX_Y, share)))) < 0.15
     widths = seen.widths(FACTS)
     known = np.isfinite(widths.width_mm)
-    assert known.mean() > 0.97
+    # At half the width and a quality of 70 the first 2 mm show no line of their own.
+    assert known.mean() > 0.95
     off = np.abs(widths.width_mm[known] - WIDTH_MM)
     assert float(np.median(off)) < 0.012
     assert (off < 2 * widths.width_u_mm[known]).mean() > 0.95
