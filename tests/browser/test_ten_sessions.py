@@ -27,6 +27,8 @@ def _rss_mb(pid: int) -> float:
 def _upload(page, photo: Path) -> None:
     dropzone = page.get_by_test_id("stFileUploaderDropzoneInput").first
     dropzone.wait_for(state="attached", timeout=120_000)
+    # No hand is as quick: a file given while the page is still being built can be lost with what it was given to.
+    page.locator("[data-testid=stApp][data-test-script-state=notRunning]").wait_for(timeout=120_000)
     dropzone.set_input_files(photo)
 
 
