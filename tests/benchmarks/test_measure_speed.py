@@ -160,7 +160,7 @@ def costs(sizes: dict[int, Path]) -> dict[int, tuple[float, float]]:
     """Seconds of processor time and peak MB by megapixels."""
     out = {}
     for mp, path in sizes.items():
-        times = "4" if mp <= 12 else "2"
+        times = "4" if mp <= 12 else "1"
         done = subprocess.run([sys.executable, "-c", _ONE_SIZE, str(path), times], capture_output=True, text=True, check=True, cwd=FOLDER)
         seconds, peak = (float(line) for line in done.stdout.split())
         out[mp] = seconds, peak

@@ -9,6 +9,7 @@ import datetime
 import os
 import uuid
 from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from decimal import Decimal
 from pathlib import Path
 
@@ -19,6 +20,7 @@ from app.reference_log.records import Condition, Edge, Record, Source
 from app.reference_log.store import Store
 
 SERVER = os.environ.get("SHOULDERLINE_TEST_POSTGRES", "")
+KINDS = ("sqlite", "postgresql")
 
 
 def _record(**given: object) -> Record:
@@ -37,11 +39,10 @@ def record() -> Callable[..., Record]:
     return _record
 
 
-@pytest.fixture(params=["sqlite", "postgresql"])
-def where(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
-    """Where a new log may be made, on each kind of store."""
-    if request.param == "sqlite":
-        yield str(tmp_path / "log.sqlite")
+@contextmanager
+def _place(kind: str, folder: Path) -> Iterator[str]:
+    if kind == "sqlite":
+        yield str(folder / "log.sqlite")
         return
     if not SERVER:
         # A person may have no server; CI starts one, and there its absence is a failure.
@@ -56,6 +57,21 @@ def where(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
     with server.connect() as connection:
         connection.exec_driver_sql(f"DROP DATABASE {name} WITH (FORCE)")
     server.dispose()
+
+
+@pytest.fixture(params=KINDS)
+def where(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+    """Where a new log may be made, on each kind of store."""
+    with _place(request.param, tmp_path) as place:
+        yield place
+
+
+@pytest.fixture
+def everywhere(tmp_path: Path) -> Iterator[list[str]]:
+    """Where new logs may be made, on all kinds of store at once; without a server SQLite alone, unless under CI."""
+    kinds = KINDS if SERVER or os.environ.get("CI") else KINDS[:1]
+    with ExitStack() as places:
+        yield [places.enter_context(_place(kind, tmp_path)) for kind in kinds]
 
 
 @pytest.fixture

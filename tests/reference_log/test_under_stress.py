@@ -8,6 +8,7 @@ import subprocess
 import sys
 import threading
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -36,7 +37,13 @@ def test_a_hundred_kills_lose_nothing_confirmed(tmp_path: Path) -> None:
         assert photos == len(kept), "a record and its photo come together or not at all"
 
 
-def test_two_writers_and_five_readers(where: str, record) -> None:
+def test_two_writers_and_five_readers(everywhere: list[str], record) -> None:
+    """On every kind of log in the same minute."""
+    with ThreadPoolExecutor(len(everywhere)) as pool:
+        list(pool.map(lambda where: _two_writers_and_five_readers(where, record), everywhere))
+
+
+def _two_writers_and_five_readers(where: str, record) -> None:
     Store(where, create=True).close()
     end = time.monotonic() + SECONDS
     written: list[list[int]] = [[], []]
