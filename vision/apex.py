@@ -378,8 +378,13 @@ def _judge(strip: StraightStrip, fit: StepFit, blur_px: float, px_per_mm: float)
     short = max(int(0.1 * columns_per_mm) | 1, 3)
     weak |= maximum_filter1d(maximum_filter1d(step, short) < 3.0 * noise, short)
     weak |= u > 0.7
-    # Noise makes a column in ten stand out: among columns that show no line such a one says nothing of its place.
-    weak |= uniform_filter1d(np.where(weak | ~known, 0.0, 1.0), int(columns_per_mm) | 1, mode="nearest") < _BY_CHANCE
+    # Noise makes a column in ten stand out: among columns that show no line such a one says nothing of its place. Past the photo's end
+    # nothing is shown at all.
+    window = int(columns_per_mm) | 1
+    clear, shown = (
+        uniform_filter1d(v.astype(float), window, mode="nearest") for v in (~weak & known, strip.valid[round(strip.row_of_apex)])
+    )
+    weak |= clear < _BY_CHANCE * shown
     # White beside white: what little differs there is the noise of the darker samples.
     beside = burnt_shares(strip, filled, blur_px)
     weak |= beside.min(axis=0) > 0.5
