@@ -100,10 +100,12 @@ def refine_apex(
     guide: LineGuide | None = None,
     course: np.ndarray | None = None,
     travel_px: float | None = None,
+    alone: bool = True,
 ) -> ApexLine:
     """Sub-pixel apex near the strip's own curve: pooled erf fits, chips bridged and flagged; `guide` steers the search alone.
 
-    `course` (S,), where it is known to a px or two already, takes the search's place; the fits stay within about `travel_px` of it.
+    `course` (S,), where it is known to a px or two already, takes the search's place; the fits stay within about `travel_px` of it. Not
+    `alone`: other lights tell which columns stand out by chance.
     """
     known = Settled(course, float("nan"), np.zeros(len(course))) if course is not None else settle(strip, blur_px, px_per_mm, guide)
     course = known.row
@@ -123,7 +125,7 @@ def refine_apex(
         strip.valid,
         strip.clipped,
     )
-    line = replace(_judge(strip, fit, blur_px, px_per_mm), support=known.support)
+    line = replace(_judge(strip, fit, blur_px, px_per_mm, alone), support=known.support)
     if known.ahead.any():
         flags = np.where(known.ahead > 0, line.flags | int(StationFlag.SHADOW), line.flags)
         line = replace(line, systematic_px=np.hypot(line.systematic_px, ONE_WAY_DOUBT * known.ahead), flags=flags, ahead=known.ahead)
@@ -357,7 +359,7 @@ def _uneven(fit: StepFit, columns_per_mm: float) -> np.ndarray:
     return np.minimum(np.sqrt(np.pi / 2.0) * share, _MOST_UNEVEN) * fit.sigma
 
 
-def _judge(strip: StraightStrip, fit: StepFit, blur_px: float, px_per_mm: float) -> ApexLine:
+def _judge(strip: StraightStrip, fit: StepFit, blur_px: float, px_per_mm: float, alone: bool) -> ApexLine:
     """Uncertainty and flags; chips are bridged, untrustworthy columns become NaN."""
     row, u, sigma = fit.position[0].copy(), fit.u[0].copy(), fit.sigma
     at = np.arange(len(row))
@@ -384,7 +386,7 @@ def _judge(strip: StraightStrip, fit: StepFit, blur_px: float, px_per_mm: float)
     clear, shown = (
         uniform_filter1d(v.astype(float), window, mode="nearest") for v in (~weak & known, strip.valid[round(strip.row_of_apex)])
     )
-    weak |= clear < _BY_CHANCE * shown
+    weak |= alone & (clear < _BY_CHANCE * shown)
     # White beside white: what little differs there is the noise of the darker samples.
     beside = burnt_shares(strip, filled, blur_px)
     weak |= beside.min(axis=0) > 0.5

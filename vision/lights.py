@@ -153,7 +153,7 @@ def _on_one_grid(shots: Sequence[_Shot], main: int, declared: Declared) -> list[
         blur = shot.view.blur_px * scale / shot.scale
         columns = strip.valid.shape[1]
         guide = _guide(strip, shot, LineKind.APEX, np.full(columns, strip.row_of_apex))
-        out.append(_Lit(shot, strip, blur, apex.refine_apex(strip, blur, scale, guide), np.zeros(columns), height))
+        out.append(_Lit(shot, strip, blur, apex.refine_apex(strip, blur, scale, guide, alone=False), np.zeros(columns), height))
     return _aligned(out, main, declared)
 
 
@@ -264,7 +264,7 @@ def _share_shown(lit: Sequence[_Lit], index: int, again: _Lit, common: np.ndarra
 def _looked_again(lit: _Lit, common: np.ndarray, px_per_mm: float) -> _Lit:
     """The apex searched once more near where the lights show it together: in one of them it may be the weaker of two lines."""
     guide = LineGuide(common, max(_SAME_PLACE_MM * px_per_mm, 4.0))
-    edge = apex.refine_apex(lit.strip, lit.blur_px, px_per_mm, guide)
+    edge = apex.refine_apex(lit.strip, lit.blur_px, px_per_mm, guide, alone=False)
     found = replace(lit, edge=replace(edge, flags=edge.flags & ~int(StationFlag.BY_HAND)))
     return _only(found, _there(found, common, px_per_mm))
 
