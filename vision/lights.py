@@ -143,8 +143,7 @@ def _on_one_grid(shots: Sequence[_Shot], main: int, declared: Declared) -> list[
     up = inward * np.cos(_NOMINAL_ANGLE) + np.array([0.0, 0.0, 1.0]) * np.sin(_NOMINAL_ANGLE)
     at = np.column_stack([course, np.full(len(course), height)])
     lane, blade = (int(max(s.view.rows[i] / s.scale for s in shots) * scale) for i in (0, 1))
-    enlarged = any(s.photo.enlarged > 1 for s in shots)
-    wide = 1 if enlarged else min(widest_column_px(s.view.blur_px * scale / s.scale, scale) for s in shots)
+    wide = min(widest_column_px(s.view.blur_px * scale / s.scale, scale, s.photo.enlarged) for s in shots)
     out = []
     for shot in shots:
         camera = shot.view.fit.camera

@@ -15,7 +15,7 @@ from itertools import combinations, pairwise
 
 import numpy as np
 
-from vision import bevel, budget, crosscheck, merge, rivals, zones
+from vision import budget, crosscheck, merge, rivals, zones
 from vision.bars import check_bars
 from vision.camera_profile import CameraProfile
 from vision.declared import Declared
@@ -342,7 +342,8 @@ def _one_sided(faces: Sequence[Face]) -> list[Note]:
     """Where only the first side was seen there is no thickness: say how much of it that is."""
     x, both = faces[0].widths.position_mm, _shared(faces)
     alone = np.isfinite(faces[0].widths.width_mm) & ~both
-    length = float(alone.sum()) * bevel.STATION_STEP_MM
+    # Stations lie whole columns apart, not just the tenth of a mm they are meant to.
+    length = float(alone.sum()) * float(np.median(np.diff(x))) if len(x) > 1 else 0.0
     if len(faces) == 1 or length < merge.GAP_MM:
         return []
     text = f"both sides were seen from {x[both].min():z.1f} to {x[both].max():z.1f} mm; {length:.0f} mm of the first side have no other"

@@ -74,8 +74,8 @@ def read(sought: Sought, *, known: bool = False) -> Reading:
     """Both lines near the view's curve; with `known` that curve is the edge to a px or two, and no other is looked for."""
     photo, hints, view = sought.photo, sought.hints, sought.view
     curve, blur, scale = view.curve, view.blur_px, view.scale
-    # An enlarged photo repeats its px; along a drawn line the blur is the first line's own, which may be a soft shadow's.
-    wide = widest_column_px(blur, scale) if photo.enlarged == 1 and hints.scale is None else 1
+    # Along a drawn line the blur is the first line's own, which may be a soft shadow's.
+    wide = widest_column_px(blur, scale, photo.enlarged) if hints.scale is None else 1
     strip = straighten(photo, curve.curve_px, curve.inward_px, view.rows[0], view.rows[1], wide)
     columns = strip.valid.shape[1]
     reach = scale, pointing_px((photo.width_px, photo.height_px), photo.enlarged)

@@ -127,9 +127,10 @@ def srgb_to_linear_table(levels: int) -> np.ndarray:
     return np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4).astype(np.float32)
 
 
-def widest_column_px(blur_px: float, px_per_mm: float) -> int:
-    """Photo px of arc to a column, so that what the blur (one standard deviation) leaves of detail along the edge is kept."""
-    return max(min(round(_COLUMN_BLURS * blur_px), int(_COLUMN_MM * px_per_mm)), 1)
+def widest_column_px(blur_px: float, px_per_mm: float, enlarged: int = 1) -> int:
+    """Photo px of arc to a column, so that what the blur (one standard deviation) leaves of detail along the edge is kept; one in an
+    enlarged photo, whose px repeat each other."""
+    return 1 if enlarged > 1 else max(min(round(_COLUMN_BLURS * blur_px), int(_COLUMN_MM * px_per_mm)), 1)
 
 
 def straighten(
