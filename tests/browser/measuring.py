@@ -20,7 +20,18 @@ def ready(page) -> None:
 def settled(page) -> None:
     """Until the page's program has come to its end."""
     page.wait_for_timeout(400)
-    page.locator("[data-testid=stApp][data-test-script-state=notRunning]").wait_for(timeout=30_000)
+    page.locator("[data-testid=stApp][data-test-script-state=notRunning]").wait_for(timeout=60_000)
+
+
+def downloaded(page, name: str, *, key: bool = False) -> Path:
+    """The file that a button gives, by the mouse or by the keyboard alone."""
+    # Not before the page stands still: a button that moves between the press and the release has not been clicked.
+    settled(page)
+    button = page.get_by_role("button", name=name)
+    button.focus()
+    with page.expect_download(timeout=60_000) as loading:
+        page.keyboard.press("Enter") if key else button.click()
+    return loading.value.path()
 
 
 def headline(page) -> str:

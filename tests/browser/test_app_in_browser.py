@@ -6,6 +6,7 @@ import pytest
 
 from app import first
 from app.headline import headline
+from tests.browser.measuring import downloaded
 from vision.measure import measure
 from vision.photo import open_photo
 
@@ -26,8 +27,6 @@ def test_demo_shows_headline_viewer_and_downloads(address: str, open_page, pictu
     assert figure.inner_text() == expected
     assert page.evaluate("document.documentElement.scrollWidth") <= width, "the page does not scroll sideways"
     page.get_by_role("button", name="profile.csv").wait_for(timeout=60_000)
-    with page.expect_download() as loading:
-        page.get_by_role("button", name="profile.csv").click()
-    assert loading.value.path().read_text().startswith("position_mm,")
+    assert downloaded(page, "profile.csv").read_text().startswith("position_mm,")
     picture(page, f"measure-{name}")
     assert hosts == {address.split("//")[1]}, "no other host is called"

@@ -12,6 +12,7 @@ import pytest
 from app.reference_log import columns, contributions, demo, publish, words
 from app.reference_log.store import Store
 from app.reference_log.summary import all_summaries
+from tests.browser.measuring import downloaded, settled
 
 pytestmark = pytest.mark.browser
 
@@ -23,11 +24,6 @@ def own(home: Path) -> Path:
     for path in folder.glob("*"):
         path.unlink()
     return folder / "reference-log.sqlite"
-
-
-def _settled(page) -> None:
-    page.wait_for_timeout(400)
-    page.locator("[data-testid=stApp][data-test-script-state=notRunning]").wait_for(timeout=60_000)
 
 
 def _no_sideways(page) -> None:
@@ -44,7 +40,7 @@ def test_the_present_result_goes_in_by_two_clicks(own: Path, open_page, picture,
     figure = page.get_by_role("heading", name=" mm (")
     figure.wait_for(timeout=180_000)
     measured = figure.inner_text()
-    _settled(page)
+    settled(page)
     page.get_by_test_id("stPageLink-NavLink").filter(has_text="Add to the log").click()
     page.get_by_role("heading", name="Add to the log").wait_for()
     button = page.get_by_role("button", name="Add to the log")
@@ -72,12 +68,11 @@ def test_an_import_gives_its_turned_away_rows_back(own: Path, open_page, picture
     page = open_page(390, path="/log_share")
     page.locator("input[type=file]").set_input_files(path)
     page.get_by_text("Of 3 rows: 1 can be taken, 0 of them with a caution; 2 turned away.").wait_for(timeout=60_000)
-    _settled(page)
+    settled(page)
     _no_sideways(page)
     picture(page, "log-import-phone", 2000)
-    with page.expect_download() as loading:
-        page.get_by_role("button", name="Turned-away rows with reasons as CSV").click()
-    given_back = list(csv.DictReader(io.StringIO(loading.value.path().read_text(encoding="utf-8"), newline="")))
+    away = downloaded(page, "Turned-away rows with reasons as CSV").read_text(encoding="utf-8")
+    given_back = list(csv.DictReader(io.StringIO(away, newline="")))
     assert [r["specimen"] for r in given_back] == ["b", "c"]
     assert "ruler" in given_back[0]["reason"]
     assert given_back[1]["note"] == "'=1+1"
@@ -85,10 +80,9 @@ def test_an_import_gives_its_turned_away_rows_back(own: Path, open_page, picture
     page.get_by_text("Of 3 rows: 1 taken").wait_for()
     with Store(own) as store:
         assert [s.record.specimen for s in store.all()] == ["a"]
-    with page.expect_download() as loading:
-        page.get_by_role("button", name="Every measurement as CSV").click()
+    whole = downloaded(page, "Every measurement as CSV").read_bytes()
     with Store(own) as store:
-        assert loading.value.path().read_bytes().decode() == publish.export(store, "csv")
+        assert whole.decode() == publish.export(store, "csv")
 
 
 @pytest.mark.parametrize(("name", "width", "scheme"), [("desktop", 1280, "light"), ("phone", 390, "light"), ("dark", 1280, "dark")])
@@ -103,7 +97,7 @@ def test_the_demo_log_is_looked_up_by_keyboard(own: Path, address: str, open_pag
     page.keyboard.press("Enter")
     page.get_by_text("30 models").wait_for(timeout=60_000)
     page.get_by_test_id("stVegaLiteChart").first.wait_for()
-    _settled(page)
+    settled(page)
     _no_sideways(page)
     picture(page, f"log-models-{name}", 2400)
     page.get_by_role("textbox", name="Search").focus()
@@ -111,14 +105,14 @@ def test_the_demo_log_is_looked_up_by_keyboard(own: Path, address: str, open_pag
     page.keyboard.press("Enter")
     page.get_by_text("1 model,").wait_for()
     if width > 800:
-        _settled(page)
+        settled(page)
         page.get_by_role("link", name="One model").focus()
         page.keyboard.press("Enter")
     else:
         page.goto(f"{address}/log_model")
         page.get_by_role("button", name="Look at the demo log").click()
     page.get_by_role("heading", name="For a post").wait_for(timeout=60_000)
-    _settled(page)
+    settled(page)
     _no_sideways(page)
     picture(page, f"log-model-{name}", 3600)
     assert not own.exists(), "the demo lies apart"
@@ -130,7 +124,7 @@ def test_a_line_of_the_list_opens_its_model(own: Path, open_page) -> None:
     page.get_by_role("button", name="Look at the demo log").click()
     table = page.get_by_test_id("stDataFrame")
     table.wait_for(timeout=60_000)
-    _settled(page)
+    settled(page)
     with Store(own.with_name("demo-log.sqlite")) as store:
         thinnest = min(all_summaries(store), key=lambda s: s.mean_mm)
     # The first column of the first line: the tick that chooses it.

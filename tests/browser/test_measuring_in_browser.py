@@ -13,7 +13,7 @@ from scipy.special import ndtr
 from app.demo import load
 from app.files import profile_text
 from app.headline import headline
-from tests.browser.measuring import declare_angle, fill, ready, save, settled, to_screen, upload
+from tests.browser.measuring import declare_angle, downloaded, fill, ready, save, settled, to_screen, upload
 from tests.browser.measuring import headline as shown
 from tests.vision.drawn import PX_PER_MM, Drawn
 from vision.hints import pointing_px
@@ -215,11 +215,7 @@ def test_the_keyboard_alone_walks_the_edge_marks_and_downloads(open_page) -> Non
     assert last > first + 3
     page.keyboard.press("Enter")
     page.get_by_text(f"left out: {first:.1f} to {last:.1f} mm").wait_for(timeout=20_000)
-    settled(page)
-    page.get_by_role("button", name="report.pdf").focus()
-    with page.expect_download(timeout=60_000) as loading:
-        page.keyboard.press("Enter")
-    assert loading.value.path().read_bytes().startswith(b"%PDF")
+    assert downloaded(page, "report.pdf", key=True).read_bytes().startswith(b"%PDF")
 
 
 # What stands on the page at each of its changes: a bar; a figure, files or a photo; the words that a demo is shown.
@@ -322,11 +318,7 @@ def test_a_persons_own_photo_from_upload_to_report(open_page, picture, tmp_path)
     expected = measure([open_photo(p) for p in demo.photos], replace(d, readings=(first,), camera_distance_mm=None))
     assert headline(expected)[0].text in shown(page)
     picture(page, "measure-own-photo")
-    with page.expect_download(timeout=60_000) as loading:
-        page.get_by_role("button", name="report.pdf").click()
-    report = pypdfium2.PdfDocument(loading.value.path())
+    report = pypdfium2.PdfDocument(downloaded(page, "report.pdf"))
     text = " ".join(report[i].get_textpage().get_text_bounded() for i in range(len(report)))
     assert headline(expected)[0].text in " ".join(text.split())
-    with page.expect_download(timeout=60_000) as loading:
-        page.get_by_role("button", name="profile.csv").click()
-    assert loading.value.path().read_text(encoding="utf-8") == profile_text(expected)
+    assert downloaded(page, "profile.csv").read_text(encoding="utf-8") == profile_text(expected)

@@ -17,7 +17,7 @@ pytestmark = [
     pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="memory is read from /proc"),
 ]
 # Streamlit keeps a lost session for two minutes, for a phone that was put away; here it has gone for good.
-FORGOTTEN_S = 10
+FORGOTTEN_S = 5
 
 
 def _rss_mb(pid: int) -> float:
