@@ -82,6 +82,8 @@ class ApexLine:
         Share 0..1 of the edge along which the line shows as sharp as the photo; NaN where it was not searched for.
     ahead : (S,) float or None
         As in `Settled`; what that costs is in `systematic_px`.
+    sigma_px : (S,) float or None
+        Blur of the line from place to place, one standard deviation; None where it was not fitted in one photo.
     """
 
     row: np.ndarray
@@ -91,6 +93,7 @@ class ApexLine:
     blur_px: float
     support: float = float("nan")
     ahead: np.ndarray | None = None
+    sigma_px: np.ndarray | None = None
 
 
 def refine_apex(
@@ -416,4 +419,4 @@ def _judge(strip: StraightStrip, fit: StepFit, blur_px: float, px_per_mm: float,
     flags |= np.where(np.isfinite(row), 0, int(StationFlag.NOT_MEASURED))
     clean = good & ~burnt
     own = float(np.median(sigma[clean])) if clean.sum() > span else blur_px
-    return ApexLine(row, u, systematic, flags, own)
+    return ApexLine(row, u, systematic, flags, own, sigma_px=sigma)

@@ -76,6 +76,8 @@ def past_shadow(strip: StraightStrip, band: Band, edge: ApexLine, blur_px: float
     own = {f: np.where(band.shadow, getattr(again, f), getattr(edge, f)) for f in ("u_px", "systematic_px", "flags")}
     if edge.ahead is not None:
         own["ahead"] = np.where(band.shadow, 0.0, edge.ahead)
+    if edge.sigma_px is not None and again.sigma_px is not None:
+        own["sigma_px"] = np.where(band.shadow, again.sigma_px, edge.sigma_px)
     if band.shadow.mean() <= 0.5:
         return replace(edge, row=kept, **own)
     # Where most of the edge had been taken from a shadow, so had its blur, and what shows along it.

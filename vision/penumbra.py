@@ -1,17 +1,21 @@
-"""A soft first line before a sharp second one: the border of the blade's own shadow was taken for the edge.
+"""A first line softer than the photo: the border of the blade's own shadow was taken for the edge, or runs into it.
 
 An edge is a silhouette, as sharp as the photo is at its depth; a penumbra is as wide as the lamp is seen from the lane. Bevels are a few
 mm deep at most, so that focus tells the apex from the shoulder by nothing to speak of: a first line much softer than both the strip's own
-squares and the line behind it is no edge.
+squares and the line behind it is no edge. Where the penumbra reaches the edge and the bevel is as dark, both are one soft line, and the
+edge is its far end.
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
-from scipy.ndimage import uniform_filter1d
+from scipy.ndimage import gaussian_filter1d, median_filter, uniform_filter1d
 
 from vision.apex import ApexLine, refine_apex
 from vision.band import Band
+from vision.flags import StationFlag
 from vision.shoulder import ShoulderLine, bridged, find_shoulder
 from vision.straighten import StraightStrip
 
@@ -23,6 +27,14 @@ _MOSTLY, _HALF = 0.7, 0.5
 _DARKER = 0.09
 # A line whose place is not known to half a px is none.
 _PLACED_PX = 0.5
+# Light that falls evenly over some rows up to the edge and steps there by a share q of the whole: an erf fitted to both has a blur of its
+# own, s beside the photo's, and the edge lies 1.5 s behind its middle where all of it is shadow (q = 0), 0.6 s where half of it is the
+# edge's own step (tests/vision/test_penumbra.py draws them). The middle of both, and the standard uncertainty of all between (rectangular).
+_BEHIND, _BEHIND_U = 1.05, 0.26
+# Both faces are uneven by 3 % (log), which looks like softness: of a step it must be a small part, a sixth.
+_CLEARLY_DARKER = 0.25
+# A lamp's shadow changes slowly along the edge (standard deviation, mm).
+_SLOWLY_MM = 0.5
 
 
 def shadow_taken(strip: StraightStrip, edge: ApexLine, line: ShoulderLine, blur_px: float, px_per_mm: float) -> Band | None:
@@ -72,3 +84,37 @@ def _dark(strip: StraightStrip, edge: ApexLine, course: np.ndarray, blur_px: flo
     lane, shadow = light(first - 2.5 * edge.blur_px - 4, 4), light(course - 2.5 * blur_px - 3, 3)
     bevel = light(course + 2.5 * blur_px, 4)
     return bool(((shadow < lane - _DARKER) & (shadow < bevel - _DARKER)).mean() >= _MOSTLY)
+
+
+def past_penumbra(strip: StraightStrip, edge: ApexLine, line: ShoulderLine, blur_px: float, px_per_mm: float) -> ApexLine:
+    """The apex moved to the far end of a penumbra that runs into it: by as much as it is softer than the photo and the line behind it,
+    where the bevel is darker than its lane. A brighter bevel steps the other way, and its shadow moves nothing.
+
+    Parameters are those of `shadow_taken`.
+    """
+    # Of an enlarged photo a line's blur is what its px were enlarged by, more or less of it by where the line lies among them.
+    if edge.sigma_px is None or not np.isfinite(edge.row).any() or strip.enlarged > 1:
+        return edge
+    columns = _SLOWLY_MM * px_per_mm / strip.column_px
+    focus = np.maximum(gaussian_filter1d(np.nan_to_num(line.sigma_px, nan=blur_px), columns, mode="nearest"), blur_px)
+    # Only where the line has a step of its own to tell its blur by; what most of a stretch says, for one column's is good to a half.
+    told = _darker_behind(strip, edge, line, blur_px) & ((edge.flags & int(StationFlag.CLIPPED | StationFlag.BRIDGED)) == 0)
+    more = median_filter(np.where(told, edge.sigma_px**2 - focus**2, 0.0), 4 * round(columns) + 1, mode="nearest")
+    excess = gaussian_filter1d(np.sqrt(np.maximum(more, 0.0)), columns, mode="nearest")
+    if not excess.any():
+        return edge
+    flags = np.where(_BEHIND * excess > _PLACED_PX, edge.flags | int(StationFlag.SHADOW), edge.flags)
+    return replace(edge, row=edge.row + _BEHIND * excess, systematic_px=np.hypot(edge.systematic_px, _BEHIND_U * excess), flags=flags)
+
+
+def _darker_behind(strip: StraightStrip, edge: ApexLine, line: ShoulderLine, blur_px: float) -> np.ndarray:
+    """(S,) whether the bevel is darker than the lane beside the edge."""
+    first, soft, count = bridged(edge.row), 2.5 * max(edge.blur_px, blur_px), np.arange(4)[:, None]
+    width = np.maximum(np.nan_to_num(line.row - edge.row, nan=0.0), 0.0)
+    lane, bevel = (
+        np.log(
+            np.maximum(strip.grey[np.clip(np.rint(r).astype(int), 0, len(strip.grey) - 1), np.arange(len(first))].mean(axis=0), 0.0) + 0.01
+        )
+        for r in (first - soft - 1 - count, first + np.minimum(soft, 0.4 * width) + count)
+    )
+    return (bevel < lane - _CLEARLY_DARKER) & np.isfinite(line.row)

@@ -95,6 +95,7 @@ def read(sought: Sought, *, known: bool = False) -> Reading:
     if band is not None and band.shadow.any():
         edge = bands.past_shadow(strip, band, edge, blur, scale)
         line, shown = _shoulder(strip, edge, view, to_shoulder)
+    edge = penumbra.past_penumbra(strip, edge, line, blur, scale)
     edge = band.on(edge) if band is not None else edge
     # The checks look at the line where light shows it: the finish moves it by less than they tell.
     streaks, border, figures = side_by_side(

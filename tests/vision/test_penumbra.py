@@ -8,7 +8,8 @@ from scipy.ndimage import gaussian_filter
 
 from vision.apex import refine_apex, support_along
 from vision.bands import past_shadow
-from vision.penumbra import shadow_taken
+from vision.flags import StationFlag
+from vision.penumbra import past_penumbra, shadow_taken
 from vision.shoulder import find_shoulder
 from vision.straighten import StraightStrip
 
@@ -78,3 +79,55 @@ def test_support_is_the_share_along_which_a_line_shows():
     picture = strip(penumbra=0.1)
     assert support_along(picture, np.full(COLUMNS, APEX - 0.5), BLUR, PX_PER_MM) > 0.95
     assert support_along(picture, np.full(COLUMNS, APEX + 30.0), BLUR, PX_PER_MM) < 0.3
+
+
+def ramp(wide=6, own_step=0.0, bevel=0.3, blur=BLUR, seed=5):
+    """A shadow over the last `wide` rows of the lane, `own_step` (0..1) of the fall of light left to the edge itself; a darker cheek."""
+    rng = np.random.default_rng(seed)
+    grey = np.full((ROWS, COLUMNS), 0.6)
+    deepest = (1 - own_step) * (grey[0, 0] - min(bevel, 0.3))
+    grey[APEX - wide : APEX] -= (deepest * (np.arange(wide) + 0.5) / wide)[:, None]
+    grey[APEX:] = bevel
+    grey[APEX + WIDTH :] = 0.1
+    grey = gaussian_filter(grey, (blur, 0)) + 0.004 * rng.standard_normal(grey.shape)
+    linear = np.repeat(np.clip(grey, 0, 1)[..., None], 3, axis=2).astype(np.float32)
+    return replace(strip(), linear=linear)
+
+
+def off_px(picture):
+    """Rows from the true apex, before and after; its uncertainty; its flags."""
+    edge = refine_apex(picture, BLUR, PX_PER_MM, None, np.full(COLUMNS, APEX - 1.5))
+    line = find_shoulder(picture, edge.row, BLUR, PX_PER_MM)
+    after = past_penumbra(picture, edge, line, BLUR, PX_PER_MM)
+    middle = slice(100, -100)
+    away = [np.median(e.row[middle]) - (APEX - 0.5) for e in (edge, after)]
+    return *away, float(np.median(np.hypot(after.u_px, after.systematic_px)[middle])), after.flags[middle]
+
+
+@pytest.mark.parametrize(("own_step", "left"), [(0.0, 0.5), (0.25, 0.5), (0.5, 1.1)])
+@pytest.mark.parametrize("wide", [3, 5, 7])
+def test_where_a_shadow_runs_into_a_dark_bevel_the_edge_is_its_far_end(wide, own_step, left):
+    """Half an own step is as far as it is believed: there nothing is won, and the uncertainty still holds."""
+    before, after, u, flags = off_px(ramp(wide, own_step))
+    assert before < -0.6
+    assert abs(after) < left * abs(before)
+    assert abs(after) < 2 * u
+    assert (flags & StationFlag.SHADOW).mean() > 0.9
+
+
+def test_a_shadow_before_a_bright_bevel_moves_nothing():
+    before, after, _, flags = off_px(ramp(bevel=0.9))
+    assert after == before
+    assert not (flags & StationFlag.SHADOW).any()
+
+
+def test_a_sharp_dark_bevel_stays():
+    before, after, _, flags = off_px(ramp(wide=1, own_step=1.0))
+    assert after == pytest.approx(before, abs=0.05)
+    assert not (flags & StationFlag.SHADOW).any()
+
+
+def test_a_dark_bevel_out_of_focus_stays():
+    """The strip in focus, the blade not: both lines are soft, and no shadow is needed to explain the first."""
+    before, after, *_ = off_px(ramp(wide=1, own_step=1.0, blur=2.2))
+    assert after == pytest.approx(before, abs=0.1)
