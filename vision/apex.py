@@ -84,6 +84,8 @@ class ApexLine:
         As in `Settled`; what that costs is in `systematic_px`.
     sigma_px : (S,) float or None
         Blur of the line from place to place, one standard deviation; None where it was not fitted in one photo.
+    moved : (S,) float or None
+        Rows by which it was moved to the far end of a penumbra (`penumbra.past_penumbra`), 0 where it was not.
     """
 
     row: np.ndarray
@@ -94,6 +96,7 @@ class ApexLine:
     support: float = float("nan")
     ahead: np.ndarray | None = None
     sigma_px: np.ndarray | None = None
+    moved: np.ndarray | None = None
 
 
 def refine_apex(

@@ -11,6 +11,8 @@ from vision.flags import Note, StationFlag
 
 # What reading a row of a picture is good to.
 WHOLE_ROWS = 1.0
+# An edge that is moved to a penumbra's far end by more than half a px is told of.
+TOLD_PX = 0.5
 # Shorter stretches are specks (mm).
 _LEAST_MM = 1.0
 _SHADOW = Note(
@@ -32,6 +34,12 @@ _BEFORE = Note(
     "along {length:.0f} mm a fainter line runs {width} mm before the one taken for the edge: the border of a shadow, or the edge itself "
     "with a facet as bright as its lane; half of that distance is in doubt",
     "look at the overlay; turn the lamp, or point at the apex with a guide point",
+)
+_INTO_THE_EDGE = Note(
+    "shadow-at-edge",
+    "along {length:.0f} mm the line of the edge is softer than the photo: the blade's own shadow runs into a bevel as dark, and the edge "
+    "is taken {width} mm behind the middle of that line",
+    "look at the overlay; move the lamp to the edge's side, or soften the light",
 )
 
 
@@ -70,8 +78,9 @@ class Band:
 
 
 def notes_of(edge: ApexLine, px_per_mm: float, column_px: int = 1) -> tuple[Note, ...]:
-    """What is said of a line before the one taken for the edge."""
-    return () if edge.ahead is None else _said(_BEFORE, edge.ahead > 0, edge.ahead, (px_per_mm, column_px))
+    """What is said of a line before the one taken for the edge, and of a shadow that runs into it."""
+    told = (_BEFORE, edge.ahead, 0.0), (_INTO_THE_EDGE, edge.moved, TOLD_PX)
+    return tuple(note for kind, rows, least in told if rows is not None for note in _said(kind, rows > least, rows, (px_per_mm, column_px)))
 
 
 def _said(note: Note, where: np.ndarray, rows: np.ndarray, scale: tuple[float, int]) -> tuple[Note, ...]:

@@ -14,7 +14,7 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d, median_filter, uniform_filter1d
 
 from vision.apex import ApexLine, refine_apex
-from vision.band import Band
+from vision.band import TOLD_PX, Band
 from vision.flags import StationFlag
 from vision.shoulder import ShoulderLine, bridged, find_shoulder
 from vision.straighten import StraightStrip
@@ -103,8 +103,9 @@ def past_penumbra(strip: StraightStrip, edge: ApexLine, line: ShoulderLine, blur
     excess = gaussian_filter1d(np.sqrt(np.maximum(more, 0.0)), columns, mode="nearest")
     if not excess.any():
         return edge
-    flags = np.where(_BEHIND * excess > _PLACED_PX, edge.flags | int(StationFlag.SHADOW), edge.flags)
-    return replace(edge, row=edge.row + _BEHIND * excess, systematic_px=np.hypot(edge.systematic_px, _BEHIND_U * excess), flags=flags)
+    moved = _BEHIND * excess
+    flags = np.where(moved > TOLD_PX, edge.flags | int(StationFlag.SHADOW), edge.flags)
+    return replace(edge, row=edge.row + moved, systematic_px=np.hypot(edge.systematic_px, _BEHIND_U * excess), flags=flags, moved=moved)
 
 
 def _darker_behind(strip: StraightStrip, edge: ApexLine, line: ShoulderLine, blur_px: float) -> np.ndarray:

@@ -17,10 +17,8 @@ pytestmark = pytest.mark.browser
 def test_demo_shows_headline_viewer_and_downloads(address: str, open_page, picture, name: str, width: int, scheme: str) -> None:
     demo = first.demo()
     expected = headline(measure([open_photo(path) for path in demo.photos], demo.declared))[0].text
-    page = open_page(width, scheme)
     hosts: set[str] = set()
-    page.on("request", lambda request: hosts.add(request.url.split("/")[2]) if request.url.startswith("http") else None)
-    page.reload()
+    page = open_page(width, scheme, hosts=hosts)
     figure = page.get_by_role("heading", name=" mm (")
     figure.wait_for(timeout=180_000)
     page.locator(".sl-viewer[data-opened]").wait_for(timeout=60_000)

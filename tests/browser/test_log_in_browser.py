@@ -87,10 +87,8 @@ def test_an_import_gives_its_turned_away_rows_back(own: Path, open_page, picture
 
 @pytest.mark.parametrize(("name", "width", "scheme"), [("desktop", 1280, "light"), ("phone", 390, "light"), ("dark", 1280, "dark")])
 def test_the_demo_log_is_looked_up_by_keyboard(own: Path, address: str, open_page, picture, name: str, width: int, scheme: str) -> None:
-    page = open_page(width, scheme, "/log")
     hosts: set[str] = set()
-    page.on("request", lambda request: hosts.add(request.url.split("/")[2]) if request.url.startswith("http") else None)
-    page.reload()
+    page = open_page(width, scheme, "/log", hosts=hosts)
     button = page.get_by_role("button", name="Look at the demo log")
     button.wait_for(timeout=60_000)
     button.focus()

@@ -33,21 +33,22 @@ def _drawn(page, text: str) -> None:
 
 
 @pytest.mark.parametrize("name", SCREENS)
-@pytest.mark.parametrize(("kind", "width", "scheme"), [("desktop", 1280, "light"), ("phone", 390, "light"), ("dark", 390, "dark")])
+@pytest.mark.parametrize(("kind", "width", "schemes"), [("desktop", 1280, ("light",)), ("phone", 390, ("light", "dark"))])
 def test_screen_fits_and_describes_its_pictures_and_calls_nobody(
-    open_page, picture, address, name: str, kind: str, width: int, scheme: str
+    open_page, picture, address, name: str, kind: str, width: int, schemes: tuple[str, ...]
 ) -> None:
     path, last = SCREENS[name]
-    page = open_page(width=width, scheme=scheme)
     hosts: set[str] = set()
-    page.on("request", lambda request: hosts.add(request.url.split("/")[2]) if request.url.startswith("http") else None)
-    page.goto(address + path)
+    page = open_page(width, schemes[0], path, hosts=hosts)
     _drawn(page, last)
-    assert page.evaluate("document.documentElement.scrollWidth") <= width, "the page does not scroll sideways"
-    page.wait_for_function("[...document.querySelectorAll('[data-testid=stMain] img')].every(i => i.complete && i.naturalWidth > 0)")
-    assert page.evaluate("[...document.querySelectorAll('[data-testid=stMain] img')].every(i => i.alt.length > 20)")
-    assert not faint(page)
-    picture(page, f"{name}-{kind}", 4200 if width < 500 else 2600)
+    for scheme in schemes:
+        page.emulate_media(color_scheme=scheme)
+        settled(page)
+        assert page.evaluate("document.documentElement.scrollWidth") <= width, "the page does not scroll sideways"
+        page.wait_for_function("[...document.querySelectorAll('[data-testid=stMain] img')].every(i => i.complete && i.naturalWidth > 0)")
+        assert page.evaluate("[...document.querySelectorAll('[data-testid=stMain] img')].every(i => i.alt.length > 20)")
+        assert not faint(page), scheme
+        picture(page, f"{name}-{kind}-{scheme}", 4200 if width < 500 else 2600)
     assert hosts == {address.split("//")[1]}, "no other host is called"
 
 

@@ -7,6 +7,7 @@ import pytest
 from scipy.ndimage import gaussian_filter
 
 from vision.apex import refine_apex, support_along
+from vision.band import notes_of
 from vision.bands import past_shadow
 from vision.flags import StationFlag
 from vision.penumbra import past_penumbra, shadow_taken
@@ -101,6 +102,8 @@ def off_px(picture):
     after = past_penumbra(picture, edge, line, BLUR, PX_PER_MM)
     middle = slice(100, -100)
     away = [np.median(e.row[middle]) - (APEX - 0.5) for e in (edge, after)]
+    said = [n.code for n in notes_of(after, PX_PER_MM)]
+    assert said == ["shadow-at-edge"] * bool((after.flags & StationFlag.SHADOW).any())
     return *away, float(np.median(np.hypot(after.u_px, after.systematic_px)[middle])), after.flags[middle]
 
 
