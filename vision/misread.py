@@ -68,6 +68,7 @@ def read_anew(sought: Sought, first: Reading) -> tuple[Reading, tuple[Note, ...]
         if _too_narrow(further):
             raise EdgeNotFound(sought.photo.name, *_PAPER_OR_EDGE)
         told = _paper_or_edge(sought, first, further)
+        first = _in_doubt(first) if told else first
     shaded, why = _darker_between(first), _misread(first.found)
     # A shadow may lie across the printed scale; a bevel taken for lane may not.
     second = _about(sought, first.strip, first.line.row, on_print=shaded) if shaded or why else None
@@ -202,6 +203,13 @@ def _paper_or_edge(sought: Sought, first: Reading, further: Reading) -> tuple[No
         f"behind it rules that out: then the edge would be the line {off:.1f} mm behind it"
     )
     return (Note("paper-or-edge", text, "look at the overlay; point at the apex with a guide point if the line is not the edge"),)
+
+
+def _in_doubt(reading: Reading) -> Reading:
+    """The reading with every station that it measured flagged: another line explains the picture as well."""
+    lines = reading.lines
+    measured = np.isfinite(lines.shoulder_px).all(axis=1)
+    return replace(reading, lines=replace(lines, flags=np.where(measured, lines.flags | int(StationFlag.RIVAL_LINE), lines.flags)))
 
 
 def _note(what: str, sought: Sought, first: Reading, taken: Reading) -> Note:

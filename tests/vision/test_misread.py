@@ -89,6 +89,16 @@ def test_a_paper_border_before_a_bevel_too_narrow_to_see_is_asked_about(monkeypa
     assert "guide point" in refused.value.remedy
 
 
+def test_where_nothing_tells_the_edge_from_the_papers_border_every_station_says_so(monkeypatch, canvas):
+    """A black bevel before a black coating: the card's far border is the last line, the edge or the shoulder."""
+    monkeypatch.setattr(lane, "paper_border", lambda *args: 0)
+    seen = sight(blade(canvas, 0.4, 0.09, (0.085, 0.085, 0.09), GREY).photo("one-line"), DECLARED)
+    assert "paper-or-edge" in {n.code for n in seen.notes}
+    measured = np.isfinite(seen.lines.shoulder_px).all(axis=1)
+    assert measured.mean() > 0.9
+    assert ((seen.lines.flags[measured] & int(StationFlag.RIVAL_LINE)) > 0).all()
+
+
 def in_shadow(drawn, depth_mm=0.25, factor=0.5, **more):
     """A lamp behind a bright blade throws a hard shadow on the lane: as sharp as the edge, of the lane's own colour."""
     surfaces = {"lane": (0.4, 0.4, 0.39), "bevel": (0.65, 0.63, 0.66), "cheek": (0.35, 0.35, 0.36), "grind": 0.0} | more
