@@ -15,7 +15,7 @@ _LEAST_MM = 1.0
 # Two fits of one line differ by less than this beyond what each claims: the curve between stations, another pooling near a guide (px).
 _CURVE_PX = 1.0
 # What makes a line one that the search was not sure of.
-_UNSURE = int(StationFlag.RIVAL_LINE | StationFlag.NOT_MEASURED | StationFlag.LOW_CONTRAST | StationFlag.BRIDGED | StationFlag.SHADOW)
+_UNSURE = int(StationFlag.NOT_MEASURED | StationFlag.LOW_CONTRAST | StationFlag.BRIDGED | StationFlag.SHADOW)
 
 
 def overruled(lines: Lines, alone: Lines, place_mm: np.ndarray, px_per_mm: float) -> tuple[Note, ...]:
@@ -31,7 +31,9 @@ def overruled(lines: Lines, alone: Lines, place_mm: np.ndarray, px_per_mm: float
         Of the stations of `lines`, along the edge.
     px_per_mm : float
     """
-    sure = (alone.flags & _UNSURE) == 0
+    # A second line by name; which of two edges they all belong to (`paper-or-edge`) is another question than which line of one.
+    rivalled = np.zeros(len(alone.flags), bool) if alone.rival_px is None else np.isfinite(alone.rival_px).all(axis=1)
+    sure = ((alone.flags & _UNSURE) == 0) & ~rivalled
     pairs = (
         ("apex", lines.apex_px, alone.apex_px, lines.apex_systematic_px, alone.apex_systematic_px),
         ("shoulder", lines.shoulder_px, alone.shoulder_px, lines.shoulder_systematic_px, alone.shoulder_systematic_px),

@@ -40,10 +40,17 @@ def test_another_line_is_told_with_its_place_and_distance():
     assert [n.text.split(" led the ")[1].split()[0] for n in told(lines(off, 12.0), lines())] == ["apex", "shoulder"]
 
 
-@pytest.mark.parametrize("flag", [StationFlag.RIVAL_LINE, StationFlag.SHADOW, StationFlag.LOW_CONTRAST, StationFlag.BRIDGED])
+@pytest.mark.parametrize("flag", [StationFlag.SHADOW, StationFlag.LOW_CONTRAST, StationFlag.BRIDGED])
 def test_a_guide_may_decide_where_the_search_was_not_sure(flag):
     assert told(lines(-24.0), lines()) != ()
     assert told(lines(-24.0), lines(flags=int(flag))) == ()
+
+
+def test_a_guide_may_decide_between_two_lines_that_were_named():
+    """Flagged without a second line of its own is an edge that may be another one altogether: that says nothing of which line of it."""
+    alone = lines(flags=int(StationFlag.RIVAL_LINE))
+    assert told(lines(-24.0), replace(alone, rival_px=alone.shoulder_px - 24.0)) == ()
+    assert told(lines(-24.0), alone) != ()
 
 
 def test_the_same_line_within_what_both_claim_is_no_other():
