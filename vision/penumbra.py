@@ -79,17 +79,18 @@ def _dark(strip: StraightStrip, edge: ApexLine, course: np.ndarray, blur_px: flo
 
     A bevel as bright as its lane has a soft apex too, but is no shadow.
     """
-    first, columns = bridged(edge.row), np.arange(len(course))
-    along = max(int(0.5 * px_per_mm / strip.column_px), 1)
-
-    def light(start: np.ndarray, count: int) -> np.ndarray:
-        rows = np.clip(np.rint(start + np.arange(count)[:, None]).astype(int), 0, len(strip.grey) - 1)
-        return np.log(np.maximum(uniform_filter1d(strip.grey[rows, columns].mean(axis=0), along, mode="nearest"), 0.0) + 0.01)
-
+    first, along = bridged(edge.row), max(int(0.5 * px_per_mm / strip.column_px), 1)
     # Clear of both borders; the shadow is darkest next to the edge.
-    lane, shadow = light(first - 2.5 * edge.blur_px - 4, 4), light(course - 2.5 * blur_px - 3, 3)
-    bevel = light(course + 2.5 * blur_px, 4)
+    lane, shadow = _light(strip, first - 2.5 * edge.blur_px - 4, 4, along), _light(strip, course - 2.5 * blur_px - 3, 3, along)
+    bevel = _light(strip, course + 2.5 * blur_px, 4, along)
     return bool(((shadow < lane - _DARKER) & (shadow < bevel - _DARKER)).mean() >= _MOSTLY)
+
+
+def _light(strip: StraightStrip, start: np.ndarray, count: int, along: int = 1) -> np.ndarray:
+    """(S,) log of the mean light of `count` rows from `start` (S,) on, and of so many columns along the edge."""
+    rows = np.clip(np.rint(start + np.arange(count)[:, None]).astype(int), 0, len(strip.grey) - 1)
+    mean = uniform_filter1d(strip.grey[rows, np.arange(len(start))].mean(axis=0), along, mode="nearest")
+    return np.log(np.maximum(mean, 0.0) + 0.01)
 
 
 def past_penumbra(strip: StraightStrip, edge: ApexLine, line: ShoulderLine, blur_px: float, px_per_mm: float) -> ApexLine:
@@ -101,10 +102,13 @@ def past_penumbra(strip: StraightStrip, edge: ApexLine, line: ShoulderLine, blur
     # Of an enlarged photo a line's blur is what its px were enlarged by, more or less of it by where the line lies among them.
     if edge.sigma_px is None or not np.isfinite(edge.row).any() or strip.enlarged > 1:
         return edge
+    # Only where the line has a step of its own to tell its blur by.
+    told = _darker_behind(strip, edge, line, blur_px) & ((edge.flags & int(StationFlag.CLIPPED | StationFlag.BRIDGED)) == 0)
+    if not told.any():
+        return edge
     columns = _SLOWLY_MM * px_per_mm / strip.column_px
     focus = np.maximum(gaussian_filter1d(np.nan_to_num(line.sigma_px, nan=blur_px), columns, mode="nearest"), blur_px)
-    # Only where the line has a step of its own to tell its blur by; what most of a stretch says, for one column's is good to a half.
-    told = _darker_behind(strip, edge, line, blur_px) & ((edge.flags & int(StationFlag.CLIPPED | StationFlag.BRIDGED)) == 0)
+    # What most of a stretch says, for one column's blur is good to a half.
     more = median_filter(np.where(told, edge.sigma_px**2 - focus**2, 0.0), 4 * round(columns) + 1, mode="nearest")
     excess = np.sqrt(np.maximum(more, 0.0))
     if not excess.any():
@@ -134,12 +138,7 @@ def _skewness(strip: StraightStrip, edge: ApexLine, blur_px: float, columns: flo
 
 def _darker_behind(strip: StraightStrip, edge: ApexLine, line: ShoulderLine, blur_px: float) -> np.ndarray:
     """(S,) whether the bevel is darker than the lane beside the edge."""
-    first, soft, count = bridged(edge.row), 2.5 * max(edge.blur_px, blur_px), np.arange(4)[:, None]
+    first, soft = bridged(edge.row), 2.5 * max(edge.blur_px, blur_px)
     width = np.maximum(np.nan_to_num(line.row - edge.row, nan=0.0), 0.0)
-    lane, bevel = (
-        np.log(
-            np.maximum(strip.grey[np.clip(np.rint(r).astype(int), 0, len(strip.grey) - 1), np.arange(len(first))].mean(axis=0), 0.0) + 0.01
-        )
-        for r in (first - soft - 1 - count, first + np.minimum(soft, 0.4 * width) + count)
-    )
+    lane, bevel = _light(strip, first - soft - 4, 4), _light(strip, first + np.minimum(soft, 0.4 * width), 4)
     return (bevel < lane - _CLEARLY_DARKER) & np.isfinite(line.row)

@@ -26,6 +26,11 @@ def strip(blur=BLUR, penumbra=3.0, bevel=0.4, cheek=0.3, seed=3):
     grey[APEX:] = bevel
     grey[APEX + WIDTH :] = cheek * (1.0 + 0.05 * rng.standard_normal((ROWS - APEX - WIDTH, COLUMNS)))
     grey = gaussian_filter(grey, blur) + 0.004 * rng.standard_normal(grey.shape)
+    return pictured(grey)
+
+
+def pictured(grey):
+    """The strip that shows this light (R, S), its coarse curve at the shadow's border."""
     linear = np.repeat(np.clip(grey, 0, 1)[..., None], 3, axis=2).astype(np.float32)
     base = np.column_stack([np.arange(COLUMNS, dtype=float), np.full(COLUMNS, float(SHADOW))])
     return StraightStrip(
@@ -91,8 +96,7 @@ def ramp(wide=6, own_step=0.0, bevel=0.3, blur=BLUR, seed=5):
     grey[APEX:] = bevel
     grey[APEX + WIDTH :] = 0.1
     grey = gaussian_filter(grey, (blur, 0)) + 0.004 * rng.standard_normal(grey.shape)
-    linear = np.repeat(np.clip(grey, 0, 1)[..., None], 3, axis=2).astype(np.float32)
-    return replace(strip(), linear=linear)
+    return pictured(grey)
 
 
 def off_px(picture):
@@ -123,11 +127,10 @@ def test_where_a_shadow_runs_into_a_dark_bevel_the_edge_is_its_far_end(wide, own
 @pytest.mark.parametrize("wide", [3, 5, 6])
 def test_a_facet_at_the_edge_that_is_nearly_as_dark_as_the_bevel_is_no_shadow(wide, blur):
     """Light falls at the edge and once more, by less, where the facet ends: it tails off toward the blade."""
-    picture = ramp(wide=1, own_step=1.0, blur=blur)
     grey = np.full((ROWS, COLUMNS), 0.6)
     grey[APEX:], grey[APEX + wide :], grey[APEX + WIDTH :] = 0.35, 0.3, 0.1
     grey = gaussian_filter(grey, (blur, 0)) + 0.004 * np.random.default_rng(1).standard_normal(grey.shape)
-    before, after, *_ = off_px(replace(picture, linear=np.repeat(grey[..., None], 3, axis=2).astype(np.float32)))
+    before, after, *_ = off_px(pictured(grey))
     assert after == pytest.approx(before, abs=0.05)
 
 
