@@ -39,7 +39,7 @@ _INTO_THE_EDGE = Note(
     "shadow-at-edge",
     "along {length:.0f} mm the line of the edge is softer than the photo: the blade's own shadow runs into a bevel as dark, and the edge "
     "is taken {width} mm behind the middle of that line",
-    "look at the overlay; move the lamp to the edge's side, or soften the light",
+    "look at the overlay; move the lamp to the edge's side, so that no shadow falls before the edge",
 )
 
 
