@@ -76,7 +76,7 @@ def fill(key: str, facts: Facts) -> None:
         "step": facts.resolution,
     }  # fmt: skip
     for name, value in values.items():
-        st.session_state[f"{key}-{name}"] = value
+        fields.give(f"{key}-{name}", value)
 
 
 def in_effect(*keys: str) -> dict[str, float | None]:
@@ -171,7 +171,7 @@ def _strip(facts: Facts, key: str) -> tuple[float | None, float | None, tuple[fl
 def _lie(facts: Facts, key: str) -> tuple[Lie, float | None]:
     left, right = st.columns(2)
     if f"{key}-lie" not in st.session_state:
-        st.session_state[f"{key}-lie"] = _label(facts.lie)
+        fields.give(f"{key}-lie", _label(facts.lie))
     lie = left.radio("How the blade lies", list(_LIES), key=f"{key}-lie")
     cheek = fields.number(
         left, "Cheek angle, degrees", facts.cheek, 0.5, key=f"{key}-cheek", placeholder="needed when cheek-down",

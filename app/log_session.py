@@ -9,7 +9,7 @@ from pathlib import Path
 
 import streamlit as st
 
-from app import log_charts, log_view
+from app import fields, log_charts, log_view
 from app.files import measurement_text
 from app.reference_log import demo
 from app.reference_log.errors import LogRefused
@@ -111,10 +111,10 @@ def asked_for(name: str, default: object, allowed: Collection, *, typed: bool = 
     if wanted is None and at not in st.session_state:
         wanted = st.session_state.get(f"{name}_last", default)
     if wanted is not None:
-        st.session_state[at] = wanted
+        fields.give(at, wanted)
     # Another log may not have it.
     if st.session_state[at] not in allowed and not (typed and wanted is None):
-        st.session_state[at] = default
+        fields.give(at, default)
     if st.session_state[at] in allowed:
         st.session_state[f"{name}_last"] = st.session_state[at]
     return at

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import streamlit as st
 
+from app import fields
 from app.visitor import component
 
 screen = st.navigation(
@@ -31,3 +32,4 @@ screen = st.navigation(
 st.set_page_config(page_title=f"{screen.title} · Shoulderline", page_icon=str(Path(__file__).with_name("icon.png")), layout="wide")
 component.commas()
 screen.run()
+fields.settle()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
+from app import fields
 from app.measuring import reopen
 from vision.job import Blade
 
@@ -30,4 +31,4 @@ def clear(subject: str) -> None:
     """Forget what was said of this subject's blade; to be called before the fields are drawn."""
     st.session_state.setdefault("blades", {}).pop(subject, None)
     for name in _FIELDS:
-        st.session_state[f"{subject}-blade-{name}"] = ""
+        fields.give(f"{subject}-blade-{name}", "")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from app import facts_form
+from app import facts_form, fields
 from app.measuring import blade
 from app.measuring.photos import OWN, Chosen
 from app.measuring.words import plain
@@ -56,5 +56,5 @@ def _afresh(desk: Desk) -> None:
     desk.to(fresh())
     st.session_state.get("facts", {}).pop(OWN, None)
     facts_form.fill(OWN, facts_form.Facts())
-    st.session_state[f"{OWN}-distance"] = None
+    fields.give(f"{OWN}-distance", None)
     blade.clear(OWN)

@@ -56,7 +56,8 @@ def _ask(m: Measurement) -> Request:
     # Another blade has cheeks of its own.
     blade = ([p.sha256 for p in m.photos], declared)
     if st.session_state.get(_BLADE) != blade:
-        st.session_state[_BLADE], st.session_state["plan-cheek"] = blade, declared
+        st.session_state[_BLADE] = blade
+        fields.give("plan-cheek", declared)
     cheek = fields.number(
         st.container(), "Cheek angle, degrees (between a cheek and the centre plane)", declared, 0.5, key="plan-cheek",
         placeholder=f"the usual one, {_USUAL - _WITHIN:g} to {_USUAL + _WITHIN:g}" if declared is None else f"as declared, {declared:g}",

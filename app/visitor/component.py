@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -28,6 +28,17 @@ def memory(keep: str | None, *, forget: bool, ask: bool, found: Callable[[str], 
             found(str(text))
 
     _component("shoulderline_memory", "memory.js")(key=key, data={"keep": keep, "forget": forget, "ask": ask}, on_found_change=told)
+
+
+def filled(key: str, fields: Mapping[str, Any], missed: Callable[[Sequence[str]], None]) -> None:
+    """Watch that the browser shows what these widgets, by key, were filled with; `missed` is called with the keys of others."""
+
+    def told() -> None:
+        if keys := st.session_state[key].get("missed"):
+            missed([str(k) for k in keys])
+
+    plain = {name: value for name, value in fields.items() if value is None or isinstance(value, str | bool | int | float)}
+    _component("shoulderline_filled", "filled.js")(key=key, data={"filled": plain}, on_missed_change=told)
 
 
 def pending(key: str, fields: Mapping[str, float | None], text: str, *, keeps: bool = False) -> None:

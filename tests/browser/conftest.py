@@ -98,15 +98,16 @@ def open_page(address: str, chromium) -> Iterator[Callable[..., object]]:
     """Opens the app in a new window of its own session; closed afterwards."""
     pages = []
 
-    def opened(width: int = 1280, scheme: str = "light", path: str = "/", *, phone: bool = False, hosts: set[str] | None = None):
+    def opened(
+        width: int = 1280, scheme: str = "light", path: str = "/", *, phone: bool = False, prepare: Callable[..., None] | None = None
+    ):
         if phone:
             page = chromium.new_page(viewport={"width": 390, "height": 844}, has_touch=True, is_mobile=True, device_scale_factor=2)
         else:
             page = chromium.new_page(viewport={"width": width, "height": 1400}, color_scheme=scheme)
         pages.append(page)
-        if hosts is not None:
-            # Whom the page calls, from its first request on.
-            page.on("request", lambda request: hosts.add(request.url.split("/")[2]) if request.url.startswith("http") else None)
+        if prepare:
+            prepare(page)
         page.goto(address + path)
         return page
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import cv2
@@ -10,17 +11,29 @@ import numpy as np
 from vision.photo import Photo
 
 
+def calls_into(hosts: set[str]) -> Callable[..., None]:
+    """For `open_page`: collects whom the page calls, from its first request on."""
+    return lambda page: page.on("request", lambda request: hosts.add(request.url.split("/")[2]) if request.url.startswith("http") else None)
+
+
 def ready(page) -> None:
     """Until the page's program shows a figure and the photo."""
     page.get_by_role("heading", name=" mm (").wait_for(timeout=180_000)
     page.locator(".sl-viewer[data-opened]").wait_for(timeout=60_000)
-    page.wait_for_timeout(600)
+    settled(page)
 
 
 def settled(page) -> None:
     """Until the page's program has come to its end."""
     page.wait_for_timeout(400)
     page.locator("[data-testid=stApp][data-test-script-state=notRunning]").wait_for(timeout=60_000)
+
+
+def holds(field, text: str) -> None:
+    """Until the field holds this; fails by what it holds instead."""
+    from playwright.sync_api import expect
+
+    expect(field).to_have_value(text, timeout=20_000)
 
 
 def downloaded(page, name: str, *, key: bool = False) -> Path:

@@ -6,7 +6,7 @@ import pytest
 
 from app import first
 from app.headline import headline
-from tests.browser.measuring import downloaded
+from tests.browser.measuring import calls_into, downloaded
 from vision.measure import measure
 from vision.photo import open_photo
 
@@ -18,7 +18,7 @@ def test_demo_shows_headline_viewer_and_downloads(address: str, open_page, pictu
     demo = first.demo()
     expected = headline(measure([open_photo(path) for path in demo.photos], demo.declared))[0].text
     hosts: set[str] = set()
-    page = open_page(width, scheme, hosts=hosts)
+    page = open_page(width, scheme, prepare=calls_into(hosts))
     figure = page.get_by_role("heading", name=" mm (")
     figure.wait_for(timeout=180_000)
     page.locator(".sl-viewer[data-opened]").wait_for(timeout=60_000)

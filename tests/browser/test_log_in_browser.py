@@ -12,7 +12,7 @@ import pytest
 from app.reference_log import columns, contributions, demo, publish, words
 from app.reference_log.store import Store
 from app.reference_log.summary import all_summaries
-from tests.browser.measuring import downloaded, settled
+from tests.browser.measuring import calls_into, downloaded, settled
 
 pytestmark = pytest.mark.browser
 
@@ -88,7 +88,7 @@ def test_an_import_gives_its_turned_away_rows_back(own: Path, open_page, picture
 @pytest.mark.parametrize(("name", "width", "scheme"), [("desktop", 1280, "light"), ("phone", 390, "light"), ("dark", 1280, "dark")])
 def test_the_demo_log_is_looked_up_by_keyboard(own: Path, address: str, open_page, picture, name: str, width: int, scheme: str) -> None:
     hosts: set[str] = set()
-    page = open_page(width, scheme, "/log", hosts=hosts)
+    page = open_page(width, scheme, "/log", prepare=calls_into(hosts))
     button = page.get_by_role("button", name="Look at the demo log")
     button.wait_for(timeout=60_000)
     button.focus()

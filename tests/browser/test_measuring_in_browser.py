@@ -13,7 +13,7 @@ from scipy.special import ndtr
 from app.demo import load
 from app.files import profile_text
 from app.headline import headline
-from tests.browser.measuring import declare_angle, downloaded, fill, ready, save, settled, to_screen, upload
+from tests.browser.measuring import declare_angle, downloaded, fill, holds, ready, save, settled, to_screen, upload
 from tests.browser.measuring import headline as shown
 from tests.vision.drawn import PX_PER_MM, Drawn
 from vision.hints import pointing_px
@@ -266,17 +266,17 @@ def test_an_emptied_fact_is_declared_no_longer(open_page) -> None:
     page = open_page()
     ready(page)
     height = page.get_by_role("spinbutton", name="Edge above the strip's face, mm")
-    assert height.input_value() == "0.4"
+    holds(height, "0.4")
     height.fill("")
     page.get_by_role("button", name="Measure", exact=True).click()
     page.get_by_text("Edge height not declared").wait_for(timeout=60_000)
-    assert height.input_value() == ""
+    holds(height, "")
     height.fill("400")
     page.get_by_role("button", name="Measure", exact=True).click()
     page.get_by_text("it must lie between -20 and 50 mm").first.wait_for(timeout=30_000)
     settled(page)
     assert page.get_by_role("heading", name=" mm (").count() == 0
-    assert height.input_value() == "400"
+    holds(height, "400")
 
 
 def test_full_size_shows_the_photos_own_pixels(open_page) -> None:

@@ -9,7 +9,7 @@ import pytest
 
 from app import files
 from tests.browser.contrast import faint
-from tests.browser.measuring import downloaded, settled
+from tests.browser.measuring import calls_into, downloaded, settled
 from tests.conftest import drawn_measurement
 
 pytestmark = pytest.mark.browser
@@ -37,7 +37,7 @@ def _drawn(page, text: str) -> None:
 def test_screen_fits_and_describes_its_pictures_and_calls_nobody(open_page, picture, address, name: str, kind: str, width: int) -> None:
     path, last = SCREENS[name]
     hosts: set[str] = set()
-    page = open_page(width, path=path, hosts=hosts)
+    page = open_page(width, path=path, prepare=calls_into(hosts))
     _drawn(page, last)
     for scheme in THEMES:
         page.emulate_media(color_scheme=scheme)

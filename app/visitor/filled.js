@@ -1,0 +1,59 @@
+// A field that the server filled and the browser does not show is told back, once it is sure: nobody has touched it, and no run is under way.
+
+const SL_LOOKS_MS = 250;
+// What cannot be mended must not run the page for ever.
+const SL_MOST = 3;
+
+const slField = (key) => document.querySelector(`.st-key-${key.replace(/[^a-zA-Z0-9_-]/g, "-")}`);
+
+function slShows(field) {
+  const inputs = [...field.querySelectorAll("input")];
+  // A list shows its choice outside its input.
+  if (!inputs.length || inputs[0].role === "combobox") return undefined;
+  if (inputs[0].type === "radio") return inputs.find((i) => i.checked)?.closest("label").innerText.trim();
+  return inputs[0].type === "checkbox" ? inputs[0].checked : inputs[0].value;
+}
+
+function slAgrees(shown, given) {
+  if (given === null || typeof given === "string") return shown === (given ?? "");
+  // A field shows six digits.
+  return typeof given === "number" ? shown !== "" && Math.abs(Number(shown) - given) <= 1e-5 * Math.abs(given) : shown === given;
+}
+
+function slMissed(filled) {
+  return Object.entries(filled).flatMap(([key, given]) => {
+    const field = slField(key);
+    const shown = field ? slShows(field) : undefined;
+    if (shown === undefined) return [];
+    if (slAgrees(shown, given)) delete field.dataset.slTouched;
+    return slAgrees(shown, given) || field.dataset.slTouched ? [] : [key];
+  });
+}
+
+function slTouch(event) {
+  const field = event.target.closest?.("[class*='st-key-']");
+  if (field) field.dataset.slTouched = "yes";
+}
+
+export default function ({ data, parentElement, setTriggerValue }) {
+  const here = parentElement.querySelector("span");
+  const known = here.slTold !== undefined;
+  here.slTold = { filled: data.filled, tell: setTriggerValue };
+  if (known) return;
+  for (const kind of ["input", "click"]) document.addEventListener(kind, slTouch, true);
+  let before = "";
+  let told = 0;
+  const look = () => {
+    const idle = document.querySelector("[data-testid=stApp]")?.dataset.testScriptState === "notRunning";
+    const missed = idle ? slMissed(here.slTold.filled) : [];
+    const sure = missed.length > 0 && missed.join() === before;
+    before = sure ? "" : missed.join();
+    if (!missed.length && idle) told = 0;
+    if (sure && told++ < SL_MOST) here.slTold.tell("missed", missed);
+  };
+  const timer = setInterval(() => {
+    if (here.isConnected) return look();
+    clearInterval(timer);
+    for (const kind of ["input", "click"]) document.removeEventListener(kind, slTouch, true);
+  }, SL_LOOKS_MS);
+}
