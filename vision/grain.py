@@ -159,8 +159,10 @@ def _from_the_apex(begun: np.ndarray, short: np.ndarray, sheared: tuple[int, flo
     # Upright columns: the block at row `ends` was moved by the slant.
     column = (at - np.rint(slant * ends / block).astype(int)) % begun.shape[1]
     said = begun[row, column]
+    # Rows that lose again what others gained carry it no longer: tall specks of a cheek go on from row to row as lines do.
+    lost = np.maximum.accumulate(begun, axis=0)[row, column] - said
     known = row >= np.argmax(begun.any(axis=1)) + _FIRST_ROWS if begun.any() else np.zeros(len(at), bool)
-    return np.where(known, believed(said), 1.0)
+    return np.where(known, np.minimum(believed(said), 1.0 - believed(lost)), 1.0)
 
 
 def repeated(enlarged: int, column_px: int) -> float:

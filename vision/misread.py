@@ -140,9 +140,8 @@ def _misread(found: Sequence[PhotoCheck]) -> PhotoCheck | None:
     refused = {c.name: c for c in found if c.verdict is Verdict.REFUSED}
     if not refused.keys() <= _MENDED:
         return None
-    # Behind an even coating there is no second line, and nothing is measured at all.
-    measured = {c.name for c in found if c.verdict is not Verdict.NOT_MEASURED}
-    return refused.get(_NO_STEEL if _NO_STEEL in measured else "edge-measured")
+    # Behind an even coating, or the shoulder, there is no second line: next to nothing is measured at all.
+    return refused.get(_NO_STEEL) or refused.get("edge-measured")
 
 
 def _convincing(reading: Reading) -> bool:
