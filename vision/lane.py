@@ -81,6 +81,8 @@ class ApexCurve:
         Where on the sheet (Y) the lane before it begins: beyond the printed scale, or at the border of the strip's paper that was passed.
     behind : ApexCurve or None
         The next line, where this one may as well be the border of the strip's paper and that one the apex.
+    border : bool
+        Whether this one may as well be the border of the strip's paper, and no line lies behind it.
     """
 
     curve_px: np.ndarray
@@ -88,6 +90,7 @@ class ApexCurve:
     path_mm: np.ndarray | None = None
     lane_from_mm: float = SCALE_HEIGHT_MM
     behind: ApexCurve | None = None
+    border: bool = False
 
 
 def find_apex(
@@ -128,7 +131,7 @@ def find_apex(
 
 def _curve(view: SheetView, line: _Line, camera: Camera, height_mm: float) -> ApexCurve:
     path_mm = np.column_stack([view.x0_mm + view.mm * np.arange(len(line.path)), view.mm * line.path])
-    return replace(_to_photo(view, line.row, camera, height_mm), path_mm=path_mm, lane_from_mm=line.lane_from_mm)
+    return replace(_to_photo(view, line.row, camera, height_mm), path_mm=path_mm, lane_from_mm=line.lane_from_mm, border=line.border)
 
 
 def _hinted(view: SheetView, camera: Camera, height_mm: float, photo: Photo, hints: Hints) -> SheetView:
@@ -215,12 +218,13 @@ def _steps(smooth: np.ndarray) -> np.ndarray:
 @dataclass(frozen=True, eq=False)
 class _Line:
     """A connected line of a sheet view, by columns: smooth `row` (C,), `strength` there (C,), whole rows of its `path` (C,); and where the
-    lane before it begins."""
+    lane before it begins; `border` as in `ApexCurve`."""
 
     row: np.ndarray
     strength: np.ndarray
     path: np.ndarray
     lane_from_mm: float = SCALE_HEIGHT_MM
+    border: bool = False
 
     def steady(self, mm: float) -> _Line:
         """Without specks."""
@@ -252,6 +256,8 @@ def _first_line(view: SheetView, told: bool) -> tuple[_Line, _Line | None]:
         # Nearer lines are told apart at full size (`apex.settle`).
         elif abs(cues) < DECIDED and shown >= _LEAST_SUPPORT and view.mm * float(np.median(second.row - cut)) > _APART_MM:
             other = second
+        elif abs(cues) < DECIDED and shown < _LEAST_SUPPORT:
+            line = replace(line, border=True)
     return line.steady(view.mm), None if other is None else other.steady(view.mm)
 
 

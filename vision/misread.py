@@ -54,7 +54,8 @@ def read_anew(sought: Sought, first: Reading) -> tuple[Reading, tuple[Note, ...]
     Raises
     ------
     EdgeNotFound
-        Where the first line may be the paper's border and the second has too few px behind it to tell.
+        Where the first line may be the paper's border, and the second has too few px behind it to tell or there is none and the lines are
+        in doubt.
     """
     behind, hints = sought.view.curve.behind, sought.hints
     if hints.scale is not None or hints.points_of(LineKind.APEX):
@@ -74,13 +75,21 @@ def read_anew(sought: Sought, first: Reading) -> tuple[Reading, tuple[Note, ...]
     second = _about(sought, first.strip, first.line.row, on_print=shaded) if shaded or why else None
     if shaded and second is not None and _convincing(second):
         return _behind_shadow(sought, first, second)
-    if why is None:
-        return first, told
-    passed = [again for again in (second, _about_the_line_before(sought, first)) if again and _convincing(again)]
-    if not passed:
+    tried = () if why is None else (second, _about_the_line_before(sought, first))
+    passed = [again for again in tried if again and _convincing(again)]
+    if why is None or not passed:
+        _refuse_border(sought, first)
         return first, told
     best = max(passed, key=_sureness)
     return best, (_note(f"is no edge: {why.text}", sought, first, best),)
+
+
+def _refuse_border(sought: Sought, first: Reading) -> None:
+    """Raise where a line that may be the paper's border has no line behind it and a caution about its lines: as two such cautions do."""
+    doubts = [c for c in first.found if c.verdict is Verdict.CAUTION and c.name in OF_THE_LINES]
+    if sought.view.curve.border and doubts:
+        why = f"the only line beyond the strip is as straight as the border of the strip's paper, and {doubts[0].text}"
+        raise EdgeNotFound(f"{sought.photo.name} ({doubts[0].name})", why, f"show the blade's edge beyond that border; {doubts[0].remedy}")
 
 
 def _behind_shadow(sought: Sought, first: Reading, second: Reading) -> tuple[Reading, tuple[Note, ...]]:

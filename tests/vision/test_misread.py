@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from vision import lane, sighting
+from vision.checks import Verdict
 from vision.declared import Declared
 from vision.errors import EdgeNotFound
 from vision.flags import StationFlag
@@ -97,6 +98,26 @@ def test_where_nothing_tells_the_edge_from_the_papers_border_every_station_says_
     measured = np.isfinite(seen.lines.shoulder_px).all(axis=1)
     assert measured.mean() > 0.9
     assert ((seen.lines.flags[measured] & int(StationFlag.RIVAL_LINE)) > 0).all()
+
+
+@pytest.mark.parametrize(("border", "doubted"), [(True, True), (True, False), (False, True)])
+def test_a_lone_line_that_may_be_the_papers_border_must_not_be_doubted_besides(monkeypatch, canvas, border, doubted):
+    """An empty grey card behind the strip's paper: specks of noise beyond its border had made a profile."""
+    find, read = lane.find_apex, sighting.read
+
+    def in_doubt(*args, **kwargs):
+        reading = read(*args, **kwargs)
+        found = tuple(replace(c, verdict=Verdict.CAUTION) if doubted and c.name == "edge-measured" else c for c in reading.found)
+        return replace(reading, found=found)
+
+    monkeypatch.setattr(sighting.lane, "find_apex", lambda *args, **kwargs: replace(find(*args, **kwargs), border=border))
+    monkeypatch.setattr(sighting, "read", in_doubt)
+    photo = blade(canvas, 0.6, 0.5, 0.3).photo("lone")
+    if border and doubted:
+        with pytest.raises(EdgeNotFound, match="as straight as the border of the strip's paper"):
+            sight(photo, DECLARED)
+    else:
+        assert widths_mm(sight(photo, DECLARED)) == pytest.approx(0.6 / np.cos(np.radians(15)), abs=0.03)
 
 
 def in_shadow(drawn, depth_mm=0.25, factor=0.5, **more):
