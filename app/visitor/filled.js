@@ -4,7 +4,9 @@ const SL_LOOKS_MS = 250;
 // What cannot be mended must not run the page for ever.
 const SL_MOST = 3;
 
-const slField = (key) => document.querySelector(`.st-key-${key.replace(/[^a-zA-Z0-9_-]/g, "-")}`);
+const SL_KEY = "st-key-";
+// What was touched since it last showed what it was filled with. By key: a field that is drawn anew keeps what was typed into it.
+const slTouched = (window.slTouched ??= new Set());
 
 function slShows(field) {
   const inputs = [...field.querySelectorAll("input")];
@@ -22,25 +24,29 @@ function slAgrees(shown, given) {
 
 function slMissed(filled) {
   return Object.entries(filled).flatMap(([key, given]) => {
-    const field = slField(key);
+    const name = SL_KEY + key.replace(/[^a-zA-Z0-9_-]/g, "-");
+    const field = document.querySelector(`.${name}`);
     const shown = field ? slShows(field) : undefined;
     if (shown === undefined) return [];
-    if (slAgrees(shown, given)) delete field.dataset.slTouched;
-    return slAgrees(shown, given) || field.dataset.slTouched ? [] : [key];
+    if (slAgrees(shown, given)) slTouched.delete(name);
+    return slAgrees(shown, given) || slTouched.has(name) ? [] : [key];
   });
 }
 
 function slTouch(event) {
-  const field = event.target.closest?.("[class*='st-key-']");
-  if (field) field.dataset.slTouched = "yes";
+  const field = event.target.closest?.(`[class*='${SL_KEY}']`);
+  // Who only passes through a field by Tab has not changed it.
+  if (field && event.key !== "Tab") for (const name of field.classList) if (name.startsWith(SL_KEY)) slTouched.add(name);
 }
+
+const SL_TOUCHES = ["input", "change", "click", "keydown"];
 
 export default function ({ data, parentElement, setTriggerValue }) {
   const here = parentElement.querySelector("span");
   const known = here.slTold !== undefined;
   here.slTold = { filled: data.filled, tell: setTriggerValue };
   if (known) return;
-  for (const kind of ["input", "click"]) document.addEventListener(kind, slTouch, true);
+  for (const kind of SL_TOUCHES) document.addEventListener(kind, slTouch, true);
   let before = "";
   let told = 0;
   const look = () => {
@@ -54,6 +60,6 @@ export default function ({ data, parentElement, setTriggerValue }) {
   const timer = setInterval(() => {
     if (here.isConnected) return look();
     clearInterval(timer);
-    for (const kind of ["input", "click"]) document.removeEventListener(kind, slTouch, true);
+    for (const kind of SL_TOUCHES) document.removeEventListener(kind, slTouch, true);
   }, SL_LOOKS_MS);
 }

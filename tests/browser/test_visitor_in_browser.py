@@ -67,6 +67,15 @@ def test_facts_filled_in_are_not_lost_on_a_slow_browser(open_page) -> None:
     holds(page.get_by_role("spinbutton", name="Height may be off by, mm"), "0.2")
     page.keyboard.press("r")
     assert shown(page) == before
+    # What a person changes is theirs, typed or by arrow, though nothing has been pressed yet.
+    angle = page.get_by_role("spinbutton", name="Included angle, degrees")
+    was = float(angle.input_value())
+    angle.press("ArrowUp")
+    height = page.get_by_role("spinbutton", name="Edge above the strip's face, mm")
+    height.fill("")
+    page.wait_for_timeout(2_000)
+    holds(angle, f"{was + 1.0:g}")
+    holds(height, "")
 
 
 def test_facts_are_kept_in_this_browser_alone_offered_and_forgotten(open_page, picture, belly) -> None:
