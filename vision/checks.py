@@ -257,12 +257,17 @@ OF_THE_LINES = frozenset(
 )  # fmt: skip
 
 
+def line_doubts(found: Sequence[PhotoCheck]) -> list[PhotoCheck]:
+    """The cautions that a photo's two lines are not those of a bevel."""
+    return [c for c in found if c.verdict is Verdict.CAUTION and c.name in OF_THE_LINES]
+
+
 def refusal(found: Sequence[PhotoCheck]) -> tuple[str, str, str] | None:
     """Name, reason and remedy of the first check that refuses a photo, or of two cautions about its lines; None where it may pass."""
     for check in found:
         if check.verdict is Verdict.REFUSED:
             return check.name, f"{check.text}, and {check.why}", check.remedy
-    doubts = [c for c in found if c.verdict is Verdict.CAUTION and c.name in OF_THE_LINES]
+    doubts = line_doubts(found)
     if len(doubts) < 2:
         return None
     names, texts = (" and ".join(getattr(c, what) for c in doubts) for what in ("name", "text"))

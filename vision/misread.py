@@ -15,7 +15,7 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
 from vision.apex import ONE_WAY_DOUBT
-from vision.checks import OF_THE_LINES, PhotoCheck, Verdict, refusal
+from vision.checks import OF_THE_LINES, PhotoCheck, Verdict, line_doubts, refusal
 from vision.errors import EdgeNotFound
 from vision.faces import BLOCK_COLUMNS
 from vision.flags import Note, StationFlag
@@ -86,7 +86,7 @@ def read_anew(sought: Sought, first: Reading) -> tuple[Reading, tuple[Note, ...]
 
 def _refuse_border(sought: Sought, first: Reading) -> None:
     """Raise where a line that may be the paper's border has no line behind it and a caution about its lines: as two such cautions do."""
-    doubts = [c for c in first.found if c.verdict is Verdict.CAUTION and c.name in OF_THE_LINES]
+    doubts = line_doubts(first.found)
     if sought.view.curve.border and doubts:
         why = f"the only line beyond the strip is as straight as the border of the strip's paper, and {doubts[0].text}"
         raise EdgeNotFound(f"{sought.photo.name} ({doubts[0].name})", why, f"show the blade's edge beyond that border; {doubts[0].remedy}")
@@ -149,8 +149,9 @@ def _misread(found: Sequence[PhotoCheck]) -> PhotoCheck | None:
     refused = {c.name: c for c in found if c.verdict is Verdict.REFUSED}
     if not refused.keys() <= _MENDED:
         return None
-    # Behind an even coating, or the shoulder, there is no second line: next to nothing is measured at all.
-    return refused.get(_NO_STEEL) or refused.get("edge-measured")
+    # Behind an even coating there is no second line, and nothing is measured at all.
+    measured = {c.name for c in found if c.verdict is not Verdict.NOT_MEASURED}
+    return refused.get(_NO_STEEL if _NO_STEEL in measured else "edge-measured")
 
 
 def _convincing(reading: Reading) -> bool:

@@ -38,7 +38,7 @@ def filled(key: str, fields: Mapping[str, Any], missed: Callable[[Sequence[str]]
             missed([str(k) for k in keys])
 
     plain = {name: value for name, value in fields.items() if value is None or isinstance(value, str | bool | int | float)}
-    _component("shoulderline_filled", "filled.js")(key=key, data={"filled": plain}, on_missed_change=told)
+    _component("shoulderline_filled", "inputs.js", "filled.js")(key=key, data={"filled": plain}, on_missed_change=told)
 
 
 def pending(key: str, fields: Mapping[str, float | None], text: str, *, keeps: bool = False) -> None:
@@ -47,12 +47,12 @@ def pending(key: str, fields: Mapping[str, float | None], text: str, *, keeps: b
     `keeps`: its room on the page is kept while there is nothing to say.
     """
     data = {"fields": dict(fields), "text": text, "keeps": keeps}
-    _component("shoulderline_pending", "pending.js", _PENDING)(key=key, data=data)
+    _component("shoulderline_pending", "inputs.js", "pending.js", html=_PENDING)(key=key, data=data)
 
 
-def _component(name: str, file: str, html: str = "<span></span>") -> Callable[..., Any]:
+def _component(name: str, *files: str, html: str = "<span></span>") -> Callable[..., Any]:
     # Registered in every run: a fresh server, or a test's, has a registry of its own.
-    return st.components.v2.component(name, html=html, js=_text(file), isolate_styles=False)
+    return st.components.v2.component(name, html=html, js="".join(map(_text, files)), isolate_styles=False)
 
 
 @cache

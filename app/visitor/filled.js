@@ -4,12 +4,11 @@ const SL_LOOKS_MS = 250;
 // What cannot be mended must not run the page for ever.
 const SL_MOST = 3;
 
-const SL_KEY = "st-key-";
 // What was touched since it last showed what it was filled with. By key: a field that is drawn anew keeps what was typed into it.
 const slTouched = (window.slTouched ??= new Set());
 
-function slShows(field) {
-  const inputs = [...field.querySelectorAll("input")];
+function slShows(key) {
+  const inputs = slInputs(key);
   // A list shows its choice outside its input.
   if (!inputs.length || inputs[0].role === "combobox") return undefined;
   if (inputs[0].type === "radio") return inputs.find((i) => i.checked)?.closest("label").innerText.trim();
@@ -24,9 +23,7 @@ function slAgrees(shown, given) {
 
 function slMissed(filled) {
   return Object.entries(filled).flatMap(([key, given]) => {
-    const name = SL_KEY + key.replace(/[^a-zA-Z0-9_-]/g, "-");
-    const field = document.querySelector(`.${name}`);
-    const shown = field ? slShows(field) : undefined;
+    const [name, shown] = [slName(key), slShows(key)];
     if (shown === undefined) return [];
     if (slAgrees(shown, given)) slTouched.delete(name);
     return slAgrees(shown, given) || slTouched.has(name) ? [] : [key];
@@ -34,9 +31,9 @@ function slMissed(filled) {
 }
 
 function slTouch(event) {
-  const field = event.target.closest?.(`[class*='${SL_KEY}']`);
+  const field = event.target.closest?.(`[class*='${slName("")}']`);
   // Who only passes through a field by Tab has not changed it.
-  if (field && event.key !== "Tab") for (const name of field.classList) if (name.startsWith(SL_KEY)) slTouched.add(name);
+  if (field && event.key !== "Tab") for (const name of field.classList) if (name.startsWith(slName(""))) slTouched.add(name);
 }
 
 const SL_TOUCHES = ["input", "change", "click", "keydown"];

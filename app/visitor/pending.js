@@ -4,7 +4,7 @@
 const SL_LOOK_MS = 250;
 
 function slHolds(key) {
-  const fields = [...document.querySelectorAll(`.st-key-${key.replace(/[^a-zA-Z0-9_-]/g, "-")} input`)];
+  const fields = slInputs(key);
   if (!fields.length) return undefined;
   const text = fields[0].type === "radio" ? fields.find((f) => f.checked)?.value : fields[0].value;
   return text === undefined || text === "" ? null : Number(text);
