@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+
 # Every text of the page against the ground it stands on (WCAG 2.2, contrast ratio).
 # Disabled fields are exempt there, and so are pictures.
 _FAINT = """() => {
@@ -27,6 +29,13 @@ _FAINT = """() => {
   return faint; }"""
 
 
+# A theme that was just asked for comes in by and by.
+_MOST_S = 20.0
+
+
 def faint(page) -> list[str]:
-    """``"ratio: text"`` of every text below 4.5 : 1."""
-    return page.evaluate(_FAINT)
+    """``"ratio: text"`` of every text that stays below 4.5 : 1."""
+    end = time.monotonic() + _MOST_S
+    while (found := page.evaluate(_FAINT)) and time.monotonic() < end:
+        page.wait_for_timeout(300)
+    return found

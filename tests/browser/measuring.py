@@ -61,21 +61,34 @@ def fill(page, row: int, share: float, text: str, *, touch: bool = False) -> Non
     box = table.bounding_box()
     # Rows are 35 px high, the first is the heading. The table draws itself on a canvas and must have seen the mouse come.
     place = box["x"] + share * box["width"], box["y"] + 35 * row + 17
-    if touch:
-        # The first tap chooses, the second opens; a phone then shows its keyboard.
-        for _ in range(2):
+    editor = page.locator("#portal input")
+    for _ in range(8):
+        if touch:
+            # The first tap chooses, the second opens; a phone then shows its keyboard.
             page.touchscreen.tap(*place)
-            page.wait_for_timeout(400)
-    else:
-        page.mouse.move(*place)
-        page.wait_for_timeout(300)
-        page.mouse.click(*place)
-        page.wait_for_timeout(300)
-        page.keyboard.press("Enter")
-    page.wait_for_timeout(300)
+        else:
+            page.mouse.move(*place)
+            page.wait_for_timeout(300)
+            page.mouse.click(*place)
+            page.wait_for_timeout(300)
+            page.keyboard.press("Enter")
+        # A slow browser has not seen the first of them before the next comes.
+        if _shows(editor, 2_000):
+            break
     page.keyboard.type(text, delay=60)
     page.keyboard.press("Enter")
+    editor.wait_for(state="detached", timeout=20_000)
     settled(page)
+
+
+def _shows(place, within_ms: float) -> bool:
+    from playwright.sync_api import TimeoutError as Late
+
+    try:
+        place.wait_for(timeout=within_ms)
+    except Late:
+        return False
+    return True
 
 
 def upload(page, *paths: Path) -> None:
