@@ -56,13 +56,13 @@ def headline(page) -> str:
 
 def fill(page, row: int, share: float, text: str, *, touch: bool = False) -> None:
     """A cell of the table of spot checks, `share` of the table's width from its left, as a person would: choose it, open it, type."""
-    table = page.get_by_test_id("stDataFrame").first
+    settled(page)
+    table, editor = page.get_by_test_id("stDataFrame").first, page.locator("#portal input")
     table.scroll_into_view_if_needed()
-    box = table.bounding_box()
-    # Rows are 35 px high, the first is the heading. The table draws itself on a canvas and must have seen the mouse come.
-    place = box["x"] + share * box["width"], box["y"] + 35 * row + 17
-    editor = page.locator("#portal input")
     for _ in range(8):
+        box = _at_rest(page, table)
+        # Rows are 35 px high, the first is the heading. The table draws itself on a canvas and must have seen the mouse come.
+        place = box["x"] + share * box["width"], box["y"] + 35 * row + 17
         if touch:
             # The first tap chooses, the second opens; a phone then shows its keyboard.
             page.touchscreen.tap(*place)
@@ -72,20 +72,34 @@ def fill(page, row: int, share: float, text: str, *, touch: bool = False) -> Non
             page.mouse.click(*place)
             page.wait_for_timeout(300)
             page.keyboard.press("Enter")
-        # A slow browser has not seen the first of them before the next comes.
-        if _shows(editor, 2_000):
+        # A slow browser has not seen the first of them before the next comes; what is typed before the editor has the keyboard is lost.
+        if _comes_true(page, "document.activeElement?.matches('#portal input')", within_ms=6_000):
             break
-    page.keyboard.type(text, delay=60)
+    for _ in range(4):
+        # What the cell held is selected once its editor is drawn: on a slow browser after the first letter, which the second then replaces.
+        page.keyboard.press("Control+A")
+        page.keyboard.type(text, delay=60)
+        if _comes_true(page, f"document.activeElement.value === '{text.replace(',', '.')}'", within_ms=2_000):
+            break
+    holds(editor, text.replace(",", "."))
     page.keyboard.press("Enter")
     editor.wait_for(state="detached", timeout=20_000)
     settled(page)
 
 
-def _shows(place, within_ms: float) -> bool:
+def _at_rest(page, place) -> dict[str, float]:
+    """Where it stands once it stands still: what is drawn above it late moves it."""
+    box = None
+    while box != (box := place.bounding_box()):
+        page.wait_for_timeout(300)
+    return box
+
+
+def _comes_true(page, what: str, within_ms: float) -> bool:
     from playwright.sync_api import TimeoutError as Late
 
     try:
-        place.wait_for(timeout=within_ms)
+        page.wait_for_function(what, timeout=within_ms)
     except Late:
         return False
     return True

@@ -48,7 +48,7 @@ def test_screen_fits_and_describes_its_pictures_and_calls_nobody(open_page, pict
     _drawn(page, last)
     for scheme in THEMES:
         page.emulate_media(color_scheme=scheme)
-        page.wait_for_function(FOLLOWS, arg=scheme, timeout=20_000)
+        page.wait_for_function(FOLLOWS, arg=scheme, timeout=60_000)
         settled(page)
         assert page.evaluate("document.documentElement.scrollWidth") <= width, "the page does not scroll sideways"
         page.wait_for_function("[...document.querySelectorAll('[data-testid=stMain] img')].every(i => i.complete && i.naturalWidth > 0)")
@@ -107,7 +107,7 @@ def test_text_of_every_other_screen_reads_in_either_theme(open_page) -> None:
         page.wait_for_timeout(2000)
         for scheme in THEMES:
             page.emulate_media(color_scheme=scheme)
-            page.wait_for_function(FOLLOWS, arg=scheme, timeout=20_000)
+            page.wait_for_function(FOLLOWS, arg=scheme, timeout=60_000)
             settled(page)
             assert not faint(page), (name, scheme)
         assert page.evaluate("[...document.querySelectorAll('[data-testid=stMain] img')].every(i => i.alt)"), name
