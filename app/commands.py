@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import errno
+import math
 import os
 import socket
 import sys
@@ -115,7 +116,7 @@ def camera(options: argparse.Namespace) -> None:
     from vision.target import find_target
 
     # Range checks of the bars live in Declared.
-    bars, _ = Declared(included_angle_deg=None, printed_bar_mm=options.printed_bar).bars_mm
+    bars, half_width_mm = Declared(included_angle_deg=None, printed_bar_mm=options.printed_bar).bars_mm
     outputs.check_file(options.out, b'"tilt_spread_deg"', "camera profile", options.photos)
     targets, sizes, name = [], [], ""
     with progress() as report:
@@ -131,7 +132,8 @@ def camera(options: argparse.Namespace) -> None:
             targets.append(replace(target, board_mm=target.board_mm * np.array(bars) / 100.0))
             sizes.append((photo.width_px, photo.height_px))
             name = name or photo.camera
-        found = camera_profile.calibrate(targets, sizes, name)
+        # Of 100 mm, rectangular.
+        found = camera_profile.calibrate(targets, sizes, name, half_width_mm / 100.0 / math.sqrt(3.0))
     with tempfile.TemporaryDirectory() as folder:
         draft = Path(folder) / "camera.json"
         found.save(draft)

@@ -198,10 +198,12 @@ class CameraFit:
 
     def position_mm(self, points_mm: np.ndarray, px: np.ndarray) -> np.ndarray:
         """(N,) places along the edge of points (N, 3) seen at `px` (N, 2): the number on the printed scale, or without the strip the
-        length along the drawn line from its first point, at the scale declared."""
+        length along the drawn line from its first point, at the scale where the edge is."""
         if self.drawn_px is None:
             return self.printed_x(points_mm[:, 0])
-        return _along_polyline(self.drawn_px, px) / self.camera.px_per_mm
+        # Along the line of sight: an edge above the rule is nearer, and larger in px, than the rule. Seen squarely all of it is as near.
+        away = float(np.nanmedian(points_mm @ self.camera.rotation[2] + self.camera.translation[2]))
+        return _along_polyline(self.drawn_px, px) * (away / self.camera.focal_px)
 
     def printed_x(self, x_mm: np.ndarray) -> np.ndarray:
         """True sheet X (mm) -> the number read on the strip's printed scale."""
@@ -285,7 +287,7 @@ def _prior(size: tuple[int, int], focal_px_exif: float | None, declared: Declare
 
 def _fit(points: np.ndarray, corners: np.ndarray, centre: tuple[float, float], prior: _Prior, px_per_mm: float, free_px: float) -> Camera:
     """Robust first fit: the poses that a flat target allows are tried, the best one kept; `free_px` is what a free plane misses by."""
-    focal = prior.focal_px if prior.focal_px is not None else (prior.distance_mm - prior.height_mm) * px_per_mm
+    focal = prior.focal_px if prior.focal_px is not None else (prior.distance_mm + prior.height_mm) * px_per_mm
     matrix = np.array([[focal, 0, centre[0]], [0, focal, centre[1]], [0, 0, 1.0]])
     starts = []
     # IPPE gives both mirror poses of a plane, but in OpenCV 5.0 loses its way in an exactly square view; SQPNP does not.
@@ -355,7 +357,7 @@ class _Problem:
 
     def _rough_focal(self) -> float:
         mm = np.ptp(self.points[:, :2], axis=0).max()
-        return float(np.ptp(self.corners, axis=0).max() / mm * self.prior.distance_mm)
+        return float(np.ptp(self.corners, axis=0).max() / mm * (self.prior.distance_mm + self.prior.height_mm))
 
     def residuals(self, camera: Camera) -> np.ndarray:
         """(2 N + 2,) standardised: corners, then the priors."""

@@ -42,7 +42,7 @@ class CameraProfile:
     width_px, height_px : int
         Photo size, long side first; the profile fits photos of this size only, in either turn.
     focal_px, focal_u_px : float
-        Focal length at the focus of these photos and its standard uncertainty (leave one photo out).
+        Focal length at the focus of these photos and its standard uncertainty (leave one photo out; a stretched print).
     k1, k1_u : float
         Radial term, OpenCV's normalised convention.
     rms_px : float
@@ -105,7 +105,7 @@ def load(path: Path) -> CameraProfile:
     return profile
 
 
-def calibrate(targets: Sequence[Target], sizes: Sequence[tuple[int, int]], camera_name: str = "") -> CameraProfile:
+def calibrate(targets: Sequence[Target], sizes: Sequence[tuple[int, int]], camera_name: str = "", print_u: float = 0.0) -> CameraProfile:
     """Camera profile from six or more photos of the strip, tilted different ways.
 
     Parameters
@@ -114,6 +114,9 @@ def calibrate(targets: Sequence[Target], sizes: Sequence[tuple[int, int]], camer
     sizes : sequence of (width, height)
         Of the upright photos; upright and sideways photos may be mixed.
     camera_name : str
+    print_u : float
+        Relative standard uncertainty of the print's length along X, and of that along Y by itself. A print that is stretched one way
+        passes for a tilt, in all photos alike, so that neither residuals nor subsets of the photos show it.
 
     Raises
     ------
@@ -126,10 +129,10 @@ def calibrate(targets: Sequence[Target], sizes: Sequence[tuple[int, int]], camer
             f"at least {MIN_PHOTOS} tilted photos are needed",
             "take more, tilted 10-20 degrees each way",
         )
-    return solve(targets, sizes, camera_name)
+    return solve(targets, sizes, camera_name, print_u)
 
 
-def solve(targets: Sequence[Target], sizes: Sequence[tuple[int, int]], camera_name: str = "") -> CameraProfile:
+def solve(targets: Sequence[Target], sizes: Sequence[tuple[int, int]], camera_name: str = "", print_u: float = 0.0) -> CameraProfile:
     """The solver behind `calibrate`, without its lower bound on the number of photos (at least three)."""
     size = max(sizes[0]), min(sizes[0])
     if any(sorted(s) != sorted(size) for s in sizes):
@@ -144,12 +147,16 @@ def solve(targets: Sequence[Target], sizes: Sequence[tuple[int, int]], camera_na
     normals = turns[:, :, 2]
     spread = float(np.degrees(np.arccos(np.clip(np.min(normals @ normals.T), -1, 1))))
     focal_u, k1_u = _leave_one_out(boards, views, size, focal, k1)
+    focal_print, k1_print = _stretched(boards, views, size, (focal, k1), print_u)
+    focal_u, k1_u = math.hypot(focal_u, focal_print), math.hypot(k1_u, k1_print)
     if spread < _LEAST_SPREAD_DEG or not focal_u < _WORST_U * focal:
         raise PhotoRefused(
             f"a camera profile from views that differ by {spread:.1f} degrees",
             f"they leave the focal length uncertain by {100 * focal_u / focal:.1f} %, and "
             f"{100 * _WORST_U:g} % from views at least {_LEAST_SPREAD_DEG:g} degrees apart are needed",
-            "tilt the camera 10-20 degrees to each side, and fill the frame with the strip",
+            "measure both check bars and give their lengths (--printed-bar X,Y): a print that is stretched one way passes for a tilt"
+            if focal_print > _WORST_U * focal
+            else "tilt the camera 10-20 degrees to each side, and fill the frame with the strip",
         )
     return CameraProfile(camera_name, *size, focal, focal_u, k1, k1_u, rms, len(boards), spread, float(np.median(distances)))
 
@@ -188,6 +195,18 @@ def intrinsics(
     rms, matrix, lens, turns, shifts = cv2.calibrateCamera(list(boards), list(views), size, matrix, np.zeros(5), flags=flags)
     rotations = np.stack([cv2.Rodrigues(np.asarray(t, np.float64))[0] for t in turns])
     return matrix, np.ravel(lens), float(rms), rotations, np.array([float(np.ravel(s)[2]) for s in shifts])
+
+
+def _stretched(
+    boards: Sequence[np.ndarray], views: Sequence[np.ndarray], size: tuple[int, int], found: tuple[float, float], print_u: float
+) -> tuple[float, float]:
+    """What focal length and k1 `found` change by when the print is longer than believed by `print_u`, along X and along Y by itself."""
+    change = np.zeros(2)
+    for axis in (0, 1) if print_u > 0 else ():
+        longer = [board * np.where(np.arange(3) == axis, 1.0 + print_u, 1.0).astype(np.float32) for board in boards]
+        matrix, lens, *_ = intrinsics(longer, views, size, focal=found[0])
+        change = np.hypot(change, [matrix[0, 0] - found[0], lens[0] - found[1]])
+    return float(change[0]), float(change[1])
 
 
 def _leave_one_out(

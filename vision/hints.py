@@ -48,7 +48,7 @@ class DeclaredScale:
     Attributes
     ----------
     px_per_mm : float
-        At the edge.
+        In the plane that it was taken in: the edge is `Declared.edge_height_mm` above it.
     u_relative : float
         Its relative standard uncertainty.
     source : str

@@ -43,7 +43,7 @@ def square_view(
     frame : ((N, 2) float, (2,) float)
         The drawn line in px, and a px direction that points to the blade's side of it.
     declared : Declared
-        Its camera distance is used where given.
+        Its camera distance (lens to edge) and edge height are used where given.
     profile : CameraProfile or None
     """
     drawn, toward = frame
@@ -78,8 +78,10 @@ def _lens(photo: Photo, scale: DeclaredScale, declared: Declared, profile: Camer
     if known is not None:
         source, focal, u, k1, k1_u = known
     elif declared.camera_distance_mm is not None:
-        source, focal = "declared distance", declared.camera_distance_mm * scale.px_per_mm
-        u, k1, k1_u = declared.camera_distance_tolerance_mm / _SQRT3 / declared.camera_distance_mm, 0.0, math.nan
+        # The distance is that of the edge, and the scale was taken by so much lower.
+        away = declared.camera_distance_mm + declared.height_mm[0]
+        source, focal = "declared distance", away * scale.px_per_mm
+        u, k1, k1_u = math.hypot(declared.camera_distance_tolerance_mm, declared.height_mm[1]) / _SQRT3 / away, 0.0, math.nan
     else:
         source, focal = "assumed lens", _USUAL_F35_MM / FULL_FRAME_DIAGONAL_MM * math.hypot(*size)
         u, k1, k1_u = math.log(_USUAL_RATIO) / _SQRT3, 0.0, math.nan

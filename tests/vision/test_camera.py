@@ -210,6 +210,28 @@ def test_profile_recovers_focal_length_and_says_how_well(tmp_path):
     assert load(tmp_path / "phone.json") == profile
 
 
+@pytest.mark.parametrize("bars", [(1.001, 1.0), (1.0, 1.001)])
+def test_a_print_that_is_stretched_one_way_is_in_the_profiles_uncertainty(bars):
+    """It passes for a tilt in all photos alike: leaving photos out cannot show it."""
+
+    def photos(bars):
+        return [seen(camera(tilt=t, distance=140.0), noise=0.05, bars=bars, seed=i) for i, t in enumerate(TILTS)]
+
+    stretched, sizes, print_u = photos(bars), [SIZE] * len(TILTS), 0.1 / 100 / math.sqrt(3)
+    trusted, told = (calibrate(stretched, sizes, print_u=u) for u in (0.0, print_u))
+    assert told.focal_px == pytest.approx(trusted.focal_px, rel=1e-6)
+    change = trusted.focal_px - calibrate(photos((1.0, 1.0)), sizes).focal_px
+    assert abs(change) > 1.5 * trusted.focal_u_px, "it is not seen otherwise"
+    # Either axis may be off by 1 / sqrt(3) of the stretch that was drawn.
+    assert told.focal_u_px**2 - trusted.focal_u_px**2 == pytest.approx(2 * change**2 / 3, rel=0.15)
+    assert abs(told.focal_px - 9000) < 2 * told.focal_u_px
+    assert told.k1_u >= trusted.k1_u
+    # Bars that nobody measured are good to a percent.
+    with pytest.raises(PhotoRefused, match=r"uncertain by [2-9]\.\d %") as refused:
+        calibrate(stretched, sizes, print_u=10 * print_u)
+    assert "measure both check bars" in str(refused.value)
+
+
 def test_profile_takes_upright_and_sideways_photos_together():
     targets, sizes = views(noise=0.0), [SIZE] * len(TILTS)
     for i in (1, 4):  # the same photo turned clockwise: (x, y) -> (H - 1 - y, x)

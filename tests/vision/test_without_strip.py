@@ -9,6 +9,8 @@ import cv2
 import numpy as np
 import pytest
 
+from tests.vision.drawn import Drawn
+from vision.bevel import Pose, apex_points, widths
 from vision.checks import Verdict, judge
 from vision.declared import Declared, Reading
 from vision.errors import DeclarationError, EdgeNotFound, PhotoRefused
@@ -17,6 +19,7 @@ from vision.measure import Side, measure_sides
 from vision.photo import open_photo
 from vision.scales import between_points, declared_scale, find_ticks, rule_scale
 from vision.sighting import sight
+from vision.square_view import square_view
 
 HALF = math.radians(15)
 # A camera far away sees the drawing's parallel view.
@@ -383,3 +386,22 @@ def test_a_slip_in_the_scale_is_questioned(drawn):
     for px_per_mm, said in ((60.0, False), (300.0, True)):
         m = measure_sides((Side((photo,), facts, hints=(hints(scale=declared_scale(px_per_mm, 2.0)),)),))
         assert ("thickness-uncommon" in [n.code for n in m.notes]) is said
+
+
+@pytest.mark.parametrize("height_mm", [0.0, 5.0, 20.0])
+def test_an_edge_above_the_rule_is_nearer_and_larger_in_px(height_mm) -> None:
+    """Pinhole by hand: a rule 95 mm + h from the lens, the edge 95 mm from it."""
+    photo, focal, near = Drawn().photo(), 6000.0, 95.0
+    centre = np.array([(photo.width_px - 1) / 2, (photo.height_px - 1) / 2])
+    x_mm = np.linspace(-12.0, 12.0, 49)
+    apex = centre + np.column_stack([x_mm, np.full(len(x_mm), 2.0)]) * focal / near
+    facts = Declared(included_angle_deg=30, edge_height_mm=height_mm, camera_distance_mm=near)
+    scale = DeclaredScale(focal / (near + height_mm), 0.0, "a rule on the table")
+    fit = square_view(photo, scale, (apex[[0, -1]], np.array([0.0, -1.0])), facts)
+    assert fit.camera.focal_px == pytest.approx(focal)
+    edge = apex_points(fit.camera, apex, height_mm)
+    assert fit.position_mm(edge, apex) == pytest.approx(x_mm - x_mm[0], abs=1e-6)
+    # A face 0.8 mm wide that rises toward the lens by the angle per side.
+    depth = near - 0.8 * math.sin(HALF)
+    shoulder = centre + np.column_stack([x_mm, np.full(len(x_mm), 2.0 - 0.8 * math.cos(HALF))]) * focal / depth
+    assert widths(fit.camera, apex, shoulder, Pose.of(facts)) == pytest.approx(0.8, abs=1e-6)
