@@ -186,7 +186,7 @@ class Bench:
             report("thickness", 0.95)
 
         def made() -> _Concluded:
-            joins = tuple(seams(side, group) for side, group in zip(task.sides, seen, strict=True))
+            joins = tuple(seams(side, group, task.settings.repeatability_mm) for side, group in zip(task.sides, seen, strict=True))
             return _Concluded(Result(conclude(task.sides, seen, task.settings), task, joins), seen)
 
         return _remembered(self._concluded, _key(task), _MOST_RESULTS, made).result

@@ -184,6 +184,7 @@ def conclude(sides: Sequence[Side], seen: Sequence[Sequence[Sighting]], settings
                 *_one_sided(faces),
                 *_landmark_notes(sides, [w for w, _ in joined]),
                 *zones.stretch_notes(fit, settings.stretches),
+                *(zones.low_end_notes(fit, found, settings.stretches) if found else ()),
                 *remarks,
             )
         ),
@@ -195,9 +196,9 @@ def conclude(sides: Sequence[Side], seen: Sequence[Sequence[Sighting]], settings
     )
 
 
-def seams(side: Side, seen: Sequence[Sighting]) -> tuple[merge.Overlap, ...]:
-    """Where photos of one side overlap: the difference of their mean widths and its uncertainty."""
-    return merge.merge([_numbered(s.widths(side.declared), i, 0.0) for i, s in enumerate(seen)])[1]
+def seams(side: Side, seen: Sequence[Sighting], repeatability_mm: float = 0.0) -> tuple[merge.Overlap, ...]:
+    """Where photos of one side overlap: the difference of their mean widths and its uncertainty, `Settings.repeatability_mm` included."""
+    return merge.merge([_numbered(s.widths(side.declared), i, repeatability_mm) for i, s in enumerate(seen)])[1]
 
 
 @one_blas_thread()

@@ -18,6 +18,7 @@ from vision.errors import DeclarationError
 from vision.flags import Note
 from vision.gaussian import Array
 from vision.results import Figure, Rise, Stretch, Zones
+from vision.rounding import format_figure
 from vision.thickness import COVERAGE_FACTOR, READING_REACH_MM, ThicknessFit, length_weights
 
 # As coarse as the waviness: finer bins would let a smooth wave pass for a small one and its slow part for a rise.
@@ -126,6 +127,29 @@ def stretch_notes(fit: ThicknessFit, stretches: Stretches | None = None) -> tupl
         text = f"the marked stretches leave no measured place for the main one {seen}: there is no headline figure"
         out.append(Note("no-main-stretch", text, "leave out less, or mark other stretches"))
     return tuple(out)
+
+
+def low_end_notes(fit: ThicknessFit, zones: Zones, stretches: Stretches | None = None) -> tuple[Note, ...]:
+    """A caution where the main stretch thickens toward the low end of the printed scale: the tip is looked for at the high end alone, and
+    only a person knows whether it lies at this one (the blade's other face has it there)."""
+    main = main_mask(fit, zones, stretches)
+    if not main.any() or np.ptp(fit.position_mm[main]) < 2 * SHORTEST_RISE_MM:
+        return ()
+    x, weights = window_weights(fit, main, BIN_MM, BIN_MM)
+    values, cov = fit.functional(weights)
+    chosen = choose_rise(-x[::-1], values[::-1], cov[::-1, ::-1])
+    if chosen is None:
+        return ()
+    start_mm = -chosen[0]
+    least = fit.position_mm[main].min()
+    even = fit.mean(main & (fit.position_mm > start_mm))
+    without = format_figure(even.value_mm, even.u_mm)
+    text = (
+        f"the edge thickens toward the low end of the scale, from about {start_mm:z.0f} mm down, and that is averaged into the main "
+        f"stretch: the tip is looked for at the high end alone. Without it the main stretch would be {without}"
+    )
+    remedy = f"if the tip lies there, as on the blade's other face, set it apart: --apart tip={math.floor(least):g}:{start_mm:.0f}"
+    return (Note("thickens-at-low-end", text, remedy),)
 
 
 def main_mask(fit: ThicknessFit, zones: Zones, stretches: Stretches | None = None) -> np.ndarray:

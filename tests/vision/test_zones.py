@@ -7,7 +7,17 @@ import pytest
 from vision.declared import Declared, Reading
 from vision.errors import DeclarationError
 from vision.thickness import estimate
-from vision.zones import Stretches, choose_rise, find_rise, find_zones, main_mask, measured_length, stretch_notes, window_weights
+from vision.zones import (
+    Stretches,
+    choose_rise,
+    find_rise,
+    find_zones,
+    low_end_notes,
+    main_mask,
+    measured_length,
+    stretch_notes,
+    window_weights,
+)
 
 COUNT = 500
 
@@ -109,6 +119,27 @@ def test_a_length_counts_what_was_measured_and_no_gap():
     assert measured_length(x[::-1], seen[::-1]) == pytest.approx(measured_length(x, seen))
     assert measured_length(x, np.zeros(x.size, bool)) == 0.0
     assert measured_length(x, x <= 10) == pytest.approx(10.0)
+
+
+def test_a_tip_at_the_low_end_is_not_averaged_in_in_silence(blades):
+    """The blade's other face: the same edge, seen from tip to heel."""
+    rising = lambda x: 0.41 + 0.015 * np.maximum(x - 27.0, 0.0)  # noqa: E731
+    facts = Declared(included_angle_deg=30.0)
+    ahead = estimate(clean(blades, rising, local_u=0.001), facts)
+    assert low_end_notes(ahead, find_zones(ahead)) == ()
+    back = estimate(clean(blades, lambda x: rising(54.0 - x), local_u=0.001), facts)
+    zones = find_zones(back)
+    assert zones.rise is None
+    assert zones.main.mean.value_mm > 1.05 * find_zones(ahead).main.mean.value_mm
+    (note,) = low_end_notes(back, zones)
+    assert "from about 27 mm down" in note.text
+    assert "would be 0.41" in note.text
+    # What it says to do does it.
+    name, span = note.remedy.split("--apart ")[1].split("=")
+    marked = Stretches(apart={name: tuple(float(v) for v in span.split(":"))})
+    apart = find_zones(back, marked)
+    assert apart.main.mean.value_mm == pytest.approx(0.41, abs=0.002)
+    assert low_end_notes(back, apart, marked) == ()
 
 
 def test_nothing_measured_where_marked(blades):
