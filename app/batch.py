@@ -112,8 +112,11 @@ def run(tasks: Sequence[Task], processes: int, report: Report | None = None) -> 
     stopped = False
     try:
         if min(processes, len(tasks)) == 1:
-            for task in tasks:
-                tell(measure_one(task))
+            with _keyboard_kept() as asked:
+                for task in tasks:
+                    tell(measure_one(task))
+                    if asked and len(done) < len(tasks):
+                        raise KeyboardInterrupt
         else:
             left = _in_pool(tasks, min(processes, len(tasks)), tell)
             # A death takes all unfinished tasks with it; one after the other, the first one left is the cause.
@@ -165,6 +168,26 @@ def _deaf_to_the_keyboard() -> Iterator[None]:
     before = signal.signal(signal.SIGINT, signal.SIG_IGN)
     try:
         yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+@contextlib.contextmanager
+def _keyboard_kept() -> Iterator[list[int]]:
+    """Within it the first Ctrl-C is only put down in the list; what is being measured is finished. A second one interrupts at once."""
+    asked: list[int] = []
+    if threading.current_thread() is not threading.main_thread():
+        yield asked
+        return
+
+    def heard(number: int, _frame: object) -> None:
+        if asked:
+            raise KeyboardInterrupt
+        asked.append(number)
+
+    before = signal.signal(signal.SIGINT, heard)
+    try:
+        yield asked
     finally:
         signal.signal(signal.SIGINT, before)
 

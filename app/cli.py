@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import importlib
 import os
+import re
 import sys
 from collections.abc import Sequence
 from importlib.metadata import version
@@ -30,6 +31,7 @@ _HOMES = {
 # What a command takes any number of, and as what.
 _MANY = {"measure": ("photos", Path), "camera": ("photos", Path), "compare": ("results", str), "repeatability": ("results", str)}
 _PROGRAM = "shoulderline"
+_BELOW_ZERO = re.compile(r"-[.,]?\d")
 _CAUTION = "Blades cut: guard the edge, keep fingers off its path, and keep caliper jaws off the apex. Local rules come first."
 
 
@@ -45,7 +47,7 @@ class _Parser(argparse.ArgumentParser):
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit status (argparse itself leaves with 2 on a misuse)."""
     parser = build_parser()
-    options, unknown = parser.parse_known_args(arguments)
+    options, unknown = parser.parse_known_args(_joined(sys.argv[1:] if arguments is None else arguments))
     # A misuse is said under the command's own name: its --help lists the flags.
     parser.prog = " ".join(filter(None, (_PROGRAM, options.command, getattr(options, "log_command", None))))
     unknown = _late(options, unknown)
@@ -68,6 +70,18 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         return _refused("stopped: interrupted from the keyboard; nothing was written.", status=EXIT_STOPPED)
     return status
+
+
+def _joined(words: Sequence[str]) -> list[str]:
+    """The command's words; a flag's value that begins with a minus sign (a place before the scale's 0) is tied to its flag, since argparse
+    takes it for another flag."""
+    out: list[str] = []
+    for word in words:
+        if _BELOW_ZERO.match(word) and out and out[-1].startswith("--") and "=" not in out[-1]:
+            out[-1] += f"={word}"
+        else:
+            out.append(word)
+    return out
 
 
 def _late(options: argparse.Namespace, unknown: list[str]) -> list[str]:

@@ -8,6 +8,7 @@ import numpy as np
 
 from vision.apex import ONE_WAY_DOUBT, ApexLine
 from vision.flags import Note, StationFlag
+from vision.rounding import round_pair
 
 # What reading a row of a picture is good to.
 WHOLE_ROWS = 1.0
@@ -89,7 +90,7 @@ def _said(note: Note, where: np.ndarray, rows: np.ndarray, scale: tuple[float, i
     if length < _LEAST_MM:
         return ()
     # Whole rows: the width is good to one of them, two for k = 2.
-    width = f"{np.median(rows[where]) / px_per_mm:.2f} ± {2.0 * WHOLE_ROWS / px_per_mm:.2f}"
+    width = " ± ".join(round_pair(float(np.median(rows[where])) / px_per_mm, 2.0 * WHOLE_ROWS / px_per_mm))
     return (replace(note, text=note.text.format(length=length, width=width)),)
 
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 from vision.errors import EdgeNotFound
 from vision.flags import Note
+from vision.rounding import two_digits
 
 
 class Verdict(enum.StrEnum):
@@ -84,7 +85,7 @@ class PhotoCheck:
     @property
     def figure(self) -> str:
         """The measured figure with its unit, two digits, "" where there is none."""
-        return _with_unit(f"{self.measured:.2g}", self.unit) if math.isfinite(self.measured) else ""
+        return _with_unit(two_digits(self.measured), self.unit) if math.isfinite(self.measured) else ""
 
     @property
     def limit(self) -> str:

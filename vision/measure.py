@@ -15,7 +15,7 @@ from itertools import combinations, pairwise
 
 import numpy as np
 
-from vision import budget, crosscheck, merge, rivals, zones
+from vision import budget, crosscheck, merge, rivals, undeclared, zones
 from vision.bars import check_bars
 from vision.camera_profile import CameraProfile
 from vision.declared import Declared
@@ -175,7 +175,7 @@ def conclude(sides: Sequence[Side], seen: Sequence[Sequence[Sighting]], settings
             (
                 *notes,
                 *_gaps([w for w, _ in joined]),
-                *_assumed(sides),
+                *undeclared.notes([s.declared for s in sides], [s.scale_declared for s in sides]),
                 *_unlikely(sides),
                 *_uncommon(found),
                 *_by_hand(seen),
@@ -391,35 +391,6 @@ def _uncommon(found: Zones | None) -> list[Note]:
     where = f"below {low:g}" if mean_mm < low else f"above {high:g}"
     text = f"a thickness {where} mm behind the edge is beyond what knives commonly have"
     return [Note("thickness-uncommon", text, "check the scale, the angle and their units, and look at both lines in the overlay")]
-
-
-def _assumed(sides: Sequence[Side]) -> list[Note]:
-    """What nobody declared, and what was taken instead."""
-    out = []
-    for i, (side, declared) in enumerate((s, s.declared) for s in sides):
-        of = f" of side {i + 1}" if len(sides) > 1 else ""
-        if declared.edge_height_mm is None:
-            half = declared.height_mm[1]
-            what = "where the scale was taken" if side.scale_declared else "the strip"
-            text = f"edge height{of} not declared: taken as level with {what} to within {half:g} mm"
-            out.append(Note("height-assumed", text, "measure it and give --edge-height"))
-        if side.scale_declared:
-            text = "the line is taken as drawn from heel to tip: where the edge thickens is looked for toward its last point alone"
-            out.append(Note("drawn-from-heel", text, "draw it the other way if it was not", "info"))
-        if declared.printed_bar_mm is None and not side.scale_declared:
-            half = declared.bars_mm[1]
-            text = f"printed bars{of} not declared: taken as 100 mm to within {half:g} mm"
-            out.append(Note("print-assumed", text, "measure both check bars and give --printed-bar", "info"))
-        if words := declared.assumed_in_words:
-            text = f"nobody said otherwise{of}, so the program's defaults stand: {', '.join(words)}"
-            out.append(Note("defaults-assumed", text, "say so where it is otherwise", "info"))
-        if "lie" in (declared.assumed or ()) and declared.cheek_angle_deg is not None:
-            text = f"the blade{of} is taken as held level (the default): the cheek angle of {declared.cheek_angle_deg:g}° turns no width"
-            out.append(Note("lie-level", text, "if it lay on its cheek, give --lie cheek-down", "info"))
-    if len(sides) == 1:
-        text = "only one side was photographed: the other is taken as its mirror image, and the band does not hold by how much it differs"
-        out.append(Note("other-side-assumed", text, "photograph both sides and name them in a job file, or add caliper readings", "info"))
-    return out
 
 
 def _alternatives(

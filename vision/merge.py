@@ -24,8 +24,9 @@ from vision.rounding import round_pair
 from vision.sources import PLACEMENT_MM, Face, local_slopes
 from vision.thickness import COVERAGE_FACTOR, length_weights
 
-# Sources whose name starts so are the same in every photo of one strip with one camera.
-SHARED_SOURCES = ("print", "focal", "camera", "radial")
+# Sources whose name starts so are the same in every photo of one strip with one camera. A scale that is declared for both sides comes from
+# one rule as a rule; two of them would err less together.
+SHARED_SOURCES = ("print", "focal", "camera", "radial", "declared scale")
 # The same in every photo of one side, met anew when the blade is turned over.
 SAME_SIDE_SOURCES = ("edge height", "lie of the blade", ROUNDING_SOURCE)
 # A landmark is read beside a 1 mm scale by eye, to half a division, once on each side (common practice, no source).

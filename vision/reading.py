@@ -131,7 +131,8 @@ def stations(strip: StraightStrip, edge: apex.ApexLine, line: shoulder.ShoulderL
     apex_px = strip.to_photo(base, at)
     shoulder_px = strip.to_photo(np.where(lost, np.nan, line.row[at]), at)
     random = np.hypot(edge.u_px[at], line.u_px[at])
-    whole = np.sqrt(random**2 + edge.systematic_px[at] ** 2 + line.systematic_px[at] ** 2)
+    # Of an enlarged photo's px only so many are independent (`finer.own_lines`).
+    whole = np.sqrt((strip.enlarged * random) ** 2 + edge.systematic_px[at] ** 2 + line.systematic_px[at] ** 2)
     flags = np.where(~lost & (whole > CLEAR_LINE_MM * px_per_mm), flags | int(StationFlag.UNSURE), flags)
     named = (flags & int(StationFlag.RIVAL_LINE)) > 0
     rival_px = strip.to_photo(np.where(named, line.rival_row[at], np.nan), at)

@@ -127,7 +127,7 @@ def e_n(x: float, u_x: float, y: float, u_y: float, chosen_of: int = 1) -> float
     """``|x - y| / sqrt(U_x^2 + U_y^2)`` with U = 2 u: above 1 two figures disagree (ISO 13528).
 
     Of a pair chosen for its difference among several, U = k u with the k that leaves the largest of so many honest differences
-    the chance that k = 2 leaves one (Bonferroni): 2.62 for 5, 3.05 for 20.
+    the chance that k = 2 leaves one (Bonferroni): 2.61 for 5, 3.05 for 20.
     """
     k = -float(ndtri(ndtr(-2.0) / chosen_of))
     return abs(x - y) / (k * math.hypot(u_x, u_y))

@@ -153,6 +153,15 @@ def test_a_rule_without_ticks_exits_3(photo: Path, tmp_path: Path, capsys) -> No
     assert not (tmp_path / "o").exists()
 
 
+def test_places_before_the_scales_0_can_be_named(photo: Path, tmp_path: Path, stand_in: list[dict]) -> None:
+    flags = ["--caliper", "-0.5=0.47", "--set-aside", "-0.5", "--leave-out", "-1:3", "--only", "-.5:40", "--edge-height", "-2"]
+    assert cli.main(["measure", str(photo), "--angle", "30", *flags, "--out", str(tmp_path / "o")]) == 0
+    (call,) = stand_in
+    assert call["declared"].readings == (Reading(-0.5, 0.47, set_aside=True),)
+    assert (call["stretches"].leave_out, call["stretches"].only) == (((-1, 3),), ((-0.5, 40),))
+    assert call["declared"].edge_height_mm == -2
+
+
 def test_flags_that_were_not_given_leave_the_librarys_defaults() -> None:
     options = cli.build_parser().parse_args(["measure", "p.jpg", "--angle", "30", "--out", "o"])
     assert commands.declared_from(options) == Declared(included_angle_deg=30.0)

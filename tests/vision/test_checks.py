@@ -85,8 +85,8 @@ def test_a_caution_becomes_a_note_and_a_refusal_one_sentence():
     with pytest.raises(PhotoRefused) as refusal:
         checks.refuse("edge.jpg", found)
     assert str(refusal.value) == (
-        "edge.jpg (bevel-px): width of the bevel is 5 px (limit 6 px), and an edge's own blur and its sharpening halo reach 3-5 px: within "
-        "that no second line can be told from the first; go closer, or use a macro lens."
+        "edge.jpg (bevel-px): width of the bevel is 5.0 px (limit 6 px), and an edge's own blur and its sharpening halo reach 3-5 px: "
+        "within that no second line can be told from the first; go closer, or use a macro lens."
     )
 
 

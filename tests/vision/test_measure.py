@@ -8,9 +8,10 @@ import cv2
 import numpy as np
 import pytest
 
+from vision import undeclared
 from vision.declared import Caliper, Declared, Lie, Reading
 from vision.errors import DeclarationError, PhotoRefused
-from vision.measure import Settings, Side, _assumed, _gaps, _uncommon, conclude, measure, measure_sides
+from vision.measure import Settings, Side, _gaps, _uncommon, conclude, measure, measure_sides
 from vision.photo import open_photo
 from vision.results import Figure, Stretch, Zones
 from vision.sighting import sight
@@ -195,17 +196,14 @@ def test_an_angle_of_one_side_and_a_page_made_to_fit_are_asked_about(whole):
     assert np.nanmean(m.thickness.angle_per_side_deg) == pytest.approx(7.5, abs=0.01)
 
 
-def test_a_cheek_angle_that_turns_nothing_is_said(whole, turned_over):
-    sides = (
-        Side((whole,), replace(FACTS, cheek_angle_deg=3.0)),
-        Side((turned_over,), replace(FACTS, cheek_angle_deg=3.0, lie=Lie.CHEEK_DOWN)),
-    )
-    (note,) = [n for n in _assumed(sides) if n.code == "lie-level"]
+def test_a_cheek_angle_that_turns_nothing_is_said():
+    sides = (replace(FACTS, cheek_angle_deg=3.0), replace(FACTS, cheek_angle_deg=3.0, lie=Lie.CHEEK_DOWN))
+    (note,) = [n for n in undeclared.notes(sides, [False, False]) if n.code == "lie-level"]
     assert "side 1 is taken as held level" in note.text
     assert "3°" in note.text
     # Who said "level" is not asked again.
-    said = [Side((whole,), replace(FACTS, cheek_angle_deg=3.0, assumed=()))]
-    assert not {"lie-level", "defaults-assumed"} & {n.code for n in _assumed(said)}
+    said = undeclared.notes([replace(FACTS, cheek_angle_deg=3.0, assumed=())], [False])
+    assert not {"lie-level", "defaults-assumed"} & {n.code for n in said}
 
 
 def test_a_gap_in_one_photo_is_said(both):

@@ -177,7 +177,7 @@ def test_height_and_lie_are_one_unknown_along_a_side_and_another_on_the_other():
     for name in ("edge height", "lie of the blade", "shoulder rounding"):
         assert is_shared(name)
         assert not is_shared(name, across_sides=True)
-    for name in ("print scale X", "focal length", "camera distance", "radial term"):
+    for name in ("print scale X", "focal length", "camera distance", "radial term", "declared scale"):
         assert is_shared(name)
         assert is_shared(name, across_sides=True)
     for name in ("corners, tilt about x", "apex line", "shoulder line", "repeatability of the method"):

@@ -1,5 +1,7 @@
 """Stations of two lines: which of them say that the lines place their width too badly."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -43,3 +45,11 @@ def test_what_is_not_measured_is_not_unsure():
     assert lost.any()
     assert not lost.all()
     assert (((flags & StationFlag.UNSURE) > 0) == ~lost).all()
+
+
+@pytest.mark.parametrize(("enlarged", "unsure"), [(1, False), (2, True)])
+def test_of_an_enlarged_photos_px_only_some_are_independent(enlarged, unsure):
+    strip, edge, line = lines(0.1, 0.1)
+    wide = np.full(COLUMNS, 0.7)
+    flags = stations(replace(strip, enlarged=enlarged), replace(edge, u_px=wide), replace(line, u_px=wide), PX_PER_MM).flags
+    assert (((flags & StationFlag.UNSURE) > 0) == unsure).all()
