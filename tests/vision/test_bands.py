@@ -64,7 +64,7 @@ def test_a_hard_shadow_before_the_edge_is_no_bevel(dark, rows):
     # 60 px/mm; good to a row, k = 2, as the text says.
     told_mm = float(notes[0].text.split("dark band ")[1].split(" ±")[0])
     assert told_mm == pytest.approx(rows / PX_PER_MM, abs=0.034)
-    assert " ± 0.03 mm" in notes[0].text
+    assert " ± 0.033 mm" in notes[0].text
 
 
 @pytest.mark.parametrize(("from_row", "rows"), [(10, 7), (14, 8), (20, 8)])
