@@ -148,7 +148,8 @@ def low_end_notes(fit: ThicknessFit, zones: Zones, stretches: Stretches | None =
         f"the edge thickens toward the low end of the scale, from about {start_mm:z.0f} mm down, and that is averaged into the main "
         f"stretch: the tip is looked for at the high end alone. Without it the main stretch would be {without}"
     )
-    remedy = f"if the tip lies there, as on the blade's other face, set it apart: --apart tip={math.floor(least):g}:{start_mm:.0f}"
+    low, high = math.floor(least), round(start_mm)
+    remedy = f"if the tip lies there, as on the blade's other face, set {low} to {high} mm apart (--apart tip={low}:{high})"
     return (Note("thickens-at-low-end", text, remedy),)
 
 

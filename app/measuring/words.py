@@ -15,6 +15,7 @@ from vision.results import CrossCheck, Measurement
 _FIELDS = {
     "--along": "“draws along the edge”",
     "--angle": "“Included angle”",
+    "--apart": "“reports a stretch apart”",
     "--angle-tolerance": "what the included angle “may be off by”",
     "--bevel-width": "“Bevel width”",
     "--caliper": "caliper",
@@ -38,7 +39,7 @@ _FIELDS = {
     "--scale-tolerance": "“It may be off by”",
     "--take-back": "“Apex taken back by”",
 }
-_FLAG = re.compile(r"--(?:caliper (?:POSITION|READING)|lie cheek-down|[a-z-]+)(?: X,Y(?: X,Y)*(?: \.\.\.)?|X,Y)?")
+_FLAG = re.compile(r"--(?:apart tip=[^)]*|caliper (?:POSITION|READING)|lie cheek-down|[a-z-]+)(?: X,Y(?: X,Y)*(?: \.\.\.)?|X,Y)?")
 _TURNS = {
     "name them in a job file": "drop the other side's under “The other side, turned over”",
     " (--printed-bar X,Y)": "",
@@ -54,7 +55,7 @@ def on_screen(text: str) -> str:
     for turn, instead in _TURNS.items():
         text = text.replace(turn, instead)
     text = text.replace("give --", "fill in --")
-    return _FLAG.sub(lambda m: _FIELDS.get(re.sub(r" ?X,Y.*", "", m.group()), m.group()), text)
+    return _FLAG.sub(lambda m: _FIELDS.get(re.sub(r" ?X,Y.*| tip=.*", "", m.group()), m.group()), text)
 
 
 def plain(text: str) -> str:

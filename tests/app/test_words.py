@@ -43,6 +43,7 @@ def test_no_sentence_of_the_library_names_a_flag_on_the_screen() -> None:
         ("if it lay on its cheek, give --lie cheek-down", "if it lay on its cheek, fill in “cheek-down”"),
         ("photograph both sides and name them in a job file", "photograph both sides and drop the other side's under “The other side"),
         ("draw a line along the edge: --along X,Y X,Y ...", "draw a line along the edge: “draws along the edge”"),
+        ("set 0 to 27 mm apart (--apart tip=0:27)", "set 0 to 27 mm apart (“reports a stretch apart”)"),
         (_NO_STRIP, "or, if the strip is not in the photo, open “No strip in the photo?”"),
         ("look again at the point on the cheek (--cheek), which", "look again at the point on the cheek, which"),
         ("no flag here - nor -- here", "no flag here - nor -- here"),

@@ -135,7 +135,7 @@ def test_a_tip_at_the_low_end_is_not_averaged_in_in_silence(blades):
     assert "from about 27 mm down" in note.text
     assert "would be 0.41" in note.text
     # What it says to do does it.
-    name, span = note.remedy.split("--apart ")[1].split("=")
+    name, span = note.remedy.split("--apart ")[1].rstrip(")").split("=")
     marked = Stretches(apart={name: tuple(float(v) for v in span.split(":"))})
     apart = find_zones(back, marked)
     assert apart.main.mean.value_mm == pytest.approx(0.41, abs=0.002)
