@@ -36,6 +36,12 @@ def lasting(key: str, start: Any) -> str:
     return key
 
 
+def forget(*beginnings: str) -> None:
+    """Let every lasting widget and field whose key begins so begin anew; to be called from a callback."""
+    for key in [k for k in st.session_state if isinstance(k, str) and k.startswith(beginnings)]:
+        del st.session_state[key]
+
+
 def give(key: str, value: Any) -> None:
     """Fill `value` into the widget `key`; to be called before it is drawn."""
     st.session_state[key] = value

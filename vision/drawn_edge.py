@@ -23,6 +23,8 @@ from vision.straighten import BLOCK_COLUMNS, StraightStrip, straighten
 
 # Blurs that are tried (px, one standard deviation): from a sharp picture to one enlarged or out of focus.
 _BLURS_PX = (1.0, 2.0, 4.0)
+# Pointed at so well at both its ends, a line of ten times that has its direction to 8 degrees.
+_LEAST_POINTING = 10.0
 # The edge runs along the whole drawn line; straw, moss and fibres before it do not. A chip or a glint may hide a tenth of it.
 _WHOLE = 0.9
 # A path through noise picks its maxima, z = 4 and a strength of 0.22 in the median; z = 6 is a line.
@@ -94,6 +96,9 @@ def find_drawn(photo: Photo, hints: Hints, px_per_mm: float) -> DrawnEdge:
     toward = blade_side(hints, photo)
     reach = pointing_px((photo.width_px, photo.height_px), photo.enlarged)
     base, half = along_px(hints.along_px), round(DRAWN * reach)
+    if len(base) < _LEAST_POINTING * reach:
+        why = f"it is {len(base) / photo.enlarged:.0f} px long, too short to show how the edge runs"
+        raise DeclarationError("the line drawn along the edge (--along)", why, "draw it along all of the edge that the photo shows")
     best: tuple[float, np.ndarray, float] | None = None
     for blur in _BLURS_PX:
         curve, strength = base, 0.0

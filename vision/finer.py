@@ -22,6 +22,7 @@ from vision.camera import Camera, CameraFit
 from vision.drawn_edge import blade_side, find_drawn
 from vision.errors import DeclarationError, EdgeNotFound, TargetNotFound
 from vision.flags import Note
+from vision.hints import SCALES_PX_PER_MM
 from vision.target import find_target
 
 if TYPE_CHECKING:
@@ -49,6 +50,9 @@ def for_search(photo: Photo, hints: Hints) -> tuple[Photo, Hints]:
         As `vision.drawn_edge.blade_side`.
     """
     if photo.width_px * photo.height_px > _MOST_PIXELS:
+        return photo, hints
+    if hints.scale is not None and _TWICE * hints.scale.px_per_mm > SCALES_PX_PER_MM[1]:
+        # A microscope's picture: its px are finer than light, so that none of its detail was lost.
         return photo, hints
     large = None if hints.scale is None else (twice(photo), pointed_twice(hints))
     blur = _blur_of_strip(photo) if large is None else _blur_of_edge((photo, hints), large)

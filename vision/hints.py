@@ -14,7 +14,7 @@ from vision.errors import DeclarationError
 # A picture is shown about 1600 px wide and pointed at to 3 px of that; on a small photo to 4 of its own (common practice, no source).
 _SHOWN_PX, _POINTING_SHOWN_PX, _POINTING_LEAST_PX = 1600.0, 3.0, 4.0
 # Scales from a whole blade in a phone's frame to a microscope.
-_SCALES_PX_PER_MM = (1.0, 2000.0)
+SCALES_PX_PER_MM = (1.0, 2000.0)
 _MOST_SCALE_U = 0.25
 
 
@@ -60,7 +60,7 @@ class DeclaredScale:
     source: str
 
     def __post_init__(self) -> None:
-        low, high = _SCALES_PX_PER_MM
+        low, high = SCALES_PX_PER_MM
         if not (math.isfinite(self.px_per_mm) and low <= self.px_per_mm <= high):
             raise DeclarationError(
                 f"scale of {self.px_per_mm:g} px per mm", f"it must lie between {low:g} and {high:g}", "check its figures"

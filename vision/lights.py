@@ -325,7 +325,7 @@ def _one_shoulder(lit: Sequence[_Lit], edge: apex.ApexLine, scale: float) -> tup
         single = np.array([np.where(np.isfinite(line.systematic_px), line.systematic_px, np.inf) for line in lines]).min(axis=0)
         systematic = np.where(np.isfinite(single), np.maximum(systematic, single), systematic)
     one = replace(best, row=corner.place.row, u_px=corner.place.u_px, systematic_px=systematic, flags=flags)
-    one = replace(one, sigma_px=np.min([np.nan_to_num(line.sigma_px, nan=np.inf) for line in lines], axis=0))
+    one = replace(one, sigma_px=np.fmin.reduce([line.sigma_px for line in lines]))
     borders = [finish_border(v.strip, a, line, v.edge.blur_px, scale) for v, a, line in zip(lit, apexes, lines, strict=True)]
     one = with_finish_of_all(one, rows, np.array([line.u_px for line in lines]), borders, alike=corner.alike)
     return one, rows, _UNMOVED if corner.alike else _remark(len(lit), corner.spread_px / scale, corner.reach_px / scale)

@@ -11,6 +11,7 @@ import hashlib
 import io
 import logging
 import os
+import re
 import sys
 import tempfile
 import threading
@@ -451,9 +452,11 @@ def _profile(icc: bytes) -> tuple[str, tuple[Note, ...]]:
         name = ImageCms.getProfileDescription(ImageCms.ImageCmsProfile(io.BytesIO(icc))).strip()
     except Exception:  # littlecms refuses broken profiles with its own error class
         name = "unreadable colour profile"
-    if "srgb" in name.lower():
+    # Linear light and the cinema's curve go by names that hold the others' too.
+    another = re.search(r"linear|dci|\bpq\b|hlg|2084", name.lower()) is not None
+    if "srgb" in name.lower() and not another:
         return "", ()
-    if "p3" in name.lower():  # Display P3: other primaries, sRGB's curve
+    if "p3" in name.lower() and not another:  # Display P3: other primaries, sRGB's curve
         return name, ()
     text = f"the photo carries the colour profile {name!r}; its values are read with the sRGB curve all the same"
     return name, (Note("colour-profile", text, "export the photo in sRGB", "info"),)

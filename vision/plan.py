@@ -192,9 +192,10 @@ def _row(
         value = mean(pick(base))
 
         def off(pair: list[_After]) -> float:
-            return max(abs(mean(pick(other)) - value) for other in pair)
+            # A section that cannot be had on one side leaves it open how far off that is: `max` would keep the other side alone.
+            return float(np.max([abs(mean(pick(other)) - value) for other in pair]))
 
-        return Figure(value, max(math.hypot(*(off(pair) / steps for steps, pair in pairs)) for pairs in cases))
+        return Figure(value, float(np.max([math.hypot(*(off(pair) / steps for steps, pair in pairs)) for pairs in cases])))
 
     included = figure(lambda g: g.included)
     share = float(np.mean(base.full[known])) if known.any() else math.nan

@@ -28,7 +28,10 @@ def draw(desk: Desk) -> None:
     """The question, above the figure that rests on the answer."""
     if name := st.session_state.get(_CARRIED):
         st.warning(
-            plain(f"Facts, spot checks and marked stretches are still those that you gave for {name}. Do they hold for this edge too?")
+            plain(
+                f"Facts, a scale without the strip, spot checks and marked stretches are still those that you gave for {name}. "
+                "Do they hold for this edge too?"
+            )
         )
         with st.container(horizontal=True):
             st.button("They hold", key="carried-keep", on_click=settle)
@@ -58,3 +61,5 @@ def _afresh(desk: Desk) -> None:
     facts_form.fill(OWN, facts_form.Facts())
     fields.give(f"{OWN}-distance", None)
     blade.clear(OWN)
+    st.session_state.get("facts", {}).pop(f"{OWN}-other", None)
+    fields.forget(*(f"{OWN}-{name}" for name in ("bare", "landmark", "lights", "other-")))

@@ -63,6 +63,8 @@ def draw(subject: str, waiting: bool) -> Other | None:
         )
         kept = st.session_state.setdefault("facts", {})
         key = f"{subject}-other"
-        facts = facts_form.with_printed_bars(facts_form.of(kept[key]) if key in kept else facts_form.Facts())
+        facts = facts_form.of(kept[key]) if key in kept else facts_form.Facts()
+        # A job's photos show the print of their day.
+        facts = facts if sides else facts_form.with_printed_bars(facts)
         kept[key] = declared = facts_form.draw(facts, key, caliper=False, button="Measure both sides")
     return Other(uploads(files), declared, name, (here, there), moved)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass
+from pathlib import PurePath
 
 import streamlit as st
 from streamlit.runtime.uploaded_file_manager import UploadedFile
@@ -12,7 +13,7 @@ from app.measuring import given, work
 from app.measuring.words import plain
 from app.session import Upload
 from vision.errors import DeclarationError
-from vision.job import Job, job_from_bytes
+from vision.job import Job, JobPhoto, job_from_bytes
 
 _KEY = "job"
 
@@ -27,7 +28,7 @@ class Opened:
 
     def side_of(self, upload: Upload) -> int:
         """Which side the job counts this photo to; the first for one it does not name."""
-        return next((i for i, s in enumerate(self.job.sides) if upload.sha256 in {p.sha256 for p in s.photos}), 0)
+        return next((i for i, s in enumerate(self.job.sides) if any(_is(p, upload) for p in s.photos)), 0)
 
     @property
     def photos(self) -> int:
@@ -36,8 +37,12 @@ class Opened:
 
     def missing(self, uploads: tuple[Upload, ...]) -> tuple[str, ...]:
         """Photos that the job names and nobody has dropped; those without a SHA-256 go by their name."""
-        known = {u.sha256 for u in uploads} | {u.name for u in uploads}
-        return tuple(p.path for s in self.job.sides for p in s.photos if p.sha256 not in known and p.path not in known)
+        return tuple(p.path for s in self.job.sides for p in s.photos if not any(_is(p, u) for u in uploads))
+
+
+def _is(photo: JobPhoto, upload: Upload) -> bool:
+    """Whether this file is the photo that the job names: by its bytes, since phones use names again; without a SHA-256 by its name."""
+    return photo.sha256.lower() == upload.sha256 if photo.sha256 else PurePath(photo.path).name == upload.name
 
 
 def opened() -> Opened | None:
@@ -51,7 +56,8 @@ def draw() -> None:
     Raises
     ------
     DeclarationError
-        As `vision.job.job_from_bytes`, or the job rests on a camera profile, which is a file that the page has not got.
+        As `vision.job.job_from_bytes`, or the job rests on a camera profile, which is a file that the page has not got, or points at places
+        in a photo that it does not name by its bytes.
     """
     found = given.files("job-file", _field)
     if not found:
@@ -65,6 +71,9 @@ def draw() -> None:
         if job.method.camera_profile:
             remedy = "measure it by `shoulderline measure --job`, or take the profile out of the file"
             raise DeclarationError(name, f"it rests on the camera profile {job.method.camera_profile}, which this page has not got", remedy)
+        if nameless := next((p.path for s in job.sides for p in s.photos if p.hints and not p.sha256), None):
+            why = f"it points at places in {nameless}, but has no SHA-256 that says which photo that is"
+            raise DeclarationError(name, why, "measure it by `shoulderline measure --job`: the job.toml of its result has it")
         _take_over(Opened(sha256, f"job-{sha256[:8]}", job))
     st.success(plain(f"{name} is open. Its facts, readings and corrections are in the fields as soon as its photos are dropped above."))
 
@@ -82,7 +91,7 @@ def _take_over(found: Opened) -> None:
     for other in found.job.sides[1:]:
         kept[f"{found.subject}-other"] = other.declared
     photos = [p for s in found.job.sides for p in s.photos]
-    points = tuple(work.Point(p.sha256, g.line.value, g.x_px, g.y_px) for p in photos for g in p.hints.guides)
+    points = tuple(work.Point(p.sha256.lower(), g.line.value, g.x_px, g.y_px) for p in photos for g in p.hints.guides)
     stretches = found.job.stretches
     work.replace_desk(
         found.subject,
@@ -92,6 +101,6 @@ def _take_over(found: Opened) -> None:
             tuple((name, *span) for name, span in stretches.apart.items()),
             points,
             stretches.only,
-            tuple((p.sha256, p.hints) for p in photos if p.hints),
+            tuple((p.sha256.lower(), p.hints) for p in photos if p.hints),
         ),
     )

@@ -30,10 +30,14 @@ _USED = re.compile(
     r"(?:hours?|days?|weeks?|months?|years?) (?:of )?(?:use|carry))\b",
     re.IGNORECASE,
 )
+# A name made of nothing but these words: an eyeballed figure by whatever name is none.
 _NO_INSTRUMENT = {
-    "none", "no", "nothing", "n/a", "na", "nil", "null", "unknown", "not known", "not given", "eye", "by eye", "naked eye", "estimate",
-    "estimated", "guess", "guessed", "feel", "by feel", "hand", "by hand",
+    "none", "no", "nothing", "n", "a", "na", "nil", "null", "unknown", "not", "known", "given", "instrument", "tool", "by", "from", "with",
+    "only", "my", "own", "the", "naked", "eye", "eyes", "eyeball", "eyeballs", "eyeballed", "eyeballing", "sight", "look", "looks",
+    "visual", "visually", "rough", "roughly", "estimate", "estimates", "estimated", "estimation", "guess", "guesses", "guessed",
+    "guesstimate", "guessing", "feel", "feeling", "hand", "memory",
 }  # fmt: skip
+NO_INSTRUMENT = "no instrument: say what the figure was read with"
 _DENIED = re.compile(
     r"\b(?:never|not|no|non|nor|un|isn't|wasn't|hasn't|factory|maker|as|before|without|yet)\b[\s\-]*(?:(?:been|be|yet|ever|being) )*$",
     re.IGNORECASE,
@@ -43,7 +47,7 @@ _BY_MAKER = re.compile(r" (?:by|at|from) (?:the |its )?(?:maker|factory)", re.IG
 
 def is_no_instrument(name: str) -> bool:
     """True for an empty cell, and for the words that people write into one that they must fill."""
-    return not re.search(r"[^\W_]", name) or name_key(name).strip(" .") in _NO_INSTRUMENT
+    return set(re.findall(r"[^\W_]+", name_key(name))) <= _NO_INSTRUMENT
 
 
 def reason_against(r: Record) -> str | None:
@@ -54,7 +58,8 @@ def reason_against(r: Record) -> str | None:
     step = float(r.instrument_step or 0)
     if kind == "ruler" and r.source is not Source.PHOTO:
         return f"{unable}: a ruler reads to about half a millimetre"
-    if step * _STEPS_PER_FIGURE > thickness:
+    # A photo is finer than the caliper that steadies it.
+    if step * _STEPS_PER_FIGURE > thickness and r.source is Source.READINGS:
         return (
             f"instrument {_short(r.instrument)} cannot resolve the figure: its step {r.instrument_step} is over a quarter of {r.thickness}"
         )

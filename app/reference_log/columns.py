@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from enum import StrEnum
 from typing import TypeVar
@@ -33,6 +33,7 @@ _DECIMALS = (
     "instrument_step", "instrument_accuracy", "angle_deg", "angle_found_deg", "bevel_width", "thickness", "thickness_u", "tip", "tip_u",
     "minimum", "minimum_u", "maximum", "maximum_u",
 )  # fmt: skip
+_LENGTHS = frozenset(_DECIMALS) - {"angle_deg", "angle_found_deg"}
 _TEXTS = ("maker", "model", "variant", "specimen", "instrument", "contributor", "note", "program", "result")
 _METHOD_WORDS = {"zone": "main stretch", "height": "shoulder", "averaged": "mean"}
 _NUMBER = re.compile(r"[0-9]{1,9}(\.[0-9]{0,30})?|\.[0-9]{1,30}", re.ASCII)
@@ -101,6 +102,12 @@ def pointed(row: dict[str, str]) -> bool:
             row[name] = ";".join(p.replace(",", ".") if _COMMA.fullmatch(p.strip().removeprefix("-")) else p for p in parts)
             found = True
     return found
+
+
+def split_figure(names: Sequence[str], values: Sequence[str]) -> tuple[str, str] | None:
+    """A column of lengths and its cell where that cell and the next are bare digits, as a decimal comma between commas leaves them."""
+    pairs = zip(names, values, values[1:], strict=False)
+    return next(((n, f"{v},{w}") for n, v, w in pairs if n in _LENGTHS and v.strip().isdigit() and w.strip().isdigit()), None)
 
 
 def _one_of(name: str, text: str, kinds: type[_E]) -> _E:

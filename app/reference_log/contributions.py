@@ -23,6 +23,9 @@ from app.reference_log.store import Store, check_correctable, standing
 from app.reference_log.tables import RECORD
 
 Report = Callable[[str, float], None]
+# Heads what a turned-away row holds beyond its columns.
+_CELL = "cell"
+_SURPLUS = re.compile(rf"{_CELL} \d+")
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +69,7 @@ class Outcome:
         """
         # A row with more cells than columns, such as one with a comma in an unquoted note, keeps them all.
         widest = max((len(row.cells) for row, _ in self.turned_away), default=0)
-        given = (*self.names, *(f"cell {i + 1}" for i in range(len(self.names), widest)))
+        given = (*self.names, *(f"{_CELL} {i + 1}" for i in range(len(self.names), widest)))
         names = (*(n for n in given if n != columns.REASON), columns.REASON)
         rows = [{**dict(zip(given, row.cells, strict=False)), columns.REASON: why} for row, why in self.turned_away]
         # Half a character, which turned its row away, has no bytes: it comes back as the code that JSON has for it.
@@ -227,8 +230,13 @@ def _checked(given: Contribution, row: Row) -> Record | str:
     if len(values) != len(names):
         return f"it has {len(values)} cells under {len(names)} columns: put a cell that holds {given.separator!r} in quotes"
     cells = dict(zip(names, values, strict=True))
+    if over := next((n for n in names if _SURPLUS.fullmatch(n) and cells[n].strip()), None):
+        return f"{over} stands under no column: put a cell that holds {given.separator!r} in quotes, and take the column {over} away"
+    if (split := columns.split_figure(names, values)) and len(row.cells) > len(names):
+        why = f"{split[0]} {split[1]} with more cells than columns behind it: a decimal comma between commas parts a figure"
+        return f"{why}; write it with a point"
     if checks.is_no_instrument(cells["instrument"]):
-        return "no instrument: say what the figure was read with"
+        return checks.NO_INSTRUMENT
     remarks: list[str] = []
     if given.separator != "," and columns.pointed(cells):
         remarks.append("decimal commas: read as decimal points")

@@ -137,6 +137,8 @@ def post(s: Summary) -> str:
         lines.append(f"They lie {specimens_lie(s)}; {next_one(s)}.")
     else:
         lines.append("One specimen says nothing about the next.")
+    if len(s.variants) > 1:
+        lines.append(f"Variants averaged together: {', '.join(map(markdown, s.variants[:10]))}.")
     if s.remarked:
         lines.append(f"{remarked(s).capitalize()}.")
     if s.disagreements:

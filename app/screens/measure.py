@@ -7,7 +7,7 @@ from collections.abc import Callable
 import streamlit as st
 
 from app import facts_form, first, session
-from app.measuring import bare, blade, carried, figures, look, memory, other_side, photos, readings, tasks, work
+from app.measuring import bare, blade, carried, figures, look, memory, other_side, photos, readings, reopen, tasks, work
 from app.measuring.page import Page, Place
 from app.refusals import Refusals, refusable
 from app.report import CAUTION
@@ -146,8 +146,9 @@ def _facts(chosen: photos.Chosen) -> Declared:
     kept = st.session_state.setdefault("facts", {})
     before = kept.get(chosen.subject, chosen.declared)
     facts = facts_form.of(before) if before else facts_form.Facts()
-    if chosen.declared is None:
-        # A demo's owner measured bars of her own.
+    job = reopen.opened()
+    if chosen.declared is None and (job is None or job.subject != chosen.subject):
+        # A demo's owner measured bars of her own; a job's photos show the print of their day.
         facts = facts_form.with_printed_bars(facts)
     own = chosen.subject == photos.OWN
     if own:

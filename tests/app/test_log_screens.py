@@ -426,5 +426,7 @@ def test_facts_name_variants_that_are_averaged_together(own: Path) -> None:
     with Store(own, create=True) as store:
         store.add(_record(variant="1"))
         store.add(_record(variant="2", specimen="b"))
-        shown = log_view.facts(model_summary(store, "Ostfeld", "Heron"))
+        summary = model_summary(store, "Ostfeld", "Heron")
+        shown = log_view.facts(summary)
+    assert "Variants averaged together: 1, 2." in words.post(summary)
     assert "variants averaged together: 1, 2" in shown["figure"][-1]

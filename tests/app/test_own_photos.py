@@ -14,6 +14,7 @@ from streamlit.testing.v1 import AppTest
 import app.screens
 from app.demo import load
 from app.headline import headline
+from app.measuring import bare
 from app.measuring.work import Spot
 from vision.declared import Declared, Reading
 from vision.hints import Guide, Hints, LineKind
@@ -188,6 +189,10 @@ def test_other_photos_do_not_take_over_what_was_said_of_the_first_unnoticed(demo
     desk = screen.session_state["desks"]["own"]
     desk.to(replace(desk.now, spots=(Spot(20.0, 0.47),)))
     screen.text_input(key="own-blade-maker").set_value("Halden").run()
+    screen.toggle(key="own-bare").set_value(True).run()
+    screen.radio(key="own-bare-kind").set_value(bare._STATED).run()
+    screen.number_input(key="own-bare-px").set_value(85.0).run()
+    screen.toggle(key="own-bare").set_value(False).run()
     _drop(screen, "photos", first, second)
     assert not any("Do they hold for this edge too" in w.value for w in screen.warning), "one of them is still the same"
     _drop(screen, "photos", first)
@@ -204,6 +209,10 @@ def test_other_photos_do_not_take_over_what_was_said_of_the_first_unnoticed(demo
     assert not screen.header
     assert screen.number_input(key="own-angle").value is None
     assert screen.text_input(key="own-blade-maker").value == ""
+    screen.toggle(key="own-bare").set_value(True).run()
+    screen.radio(key="own-bare-kind").set_value(bare._STATED).run()
+    assert screen.number_input(key="own-bare-px").value is None, "another photo has another scale"
+    screen.toggle(key="own-bare").set_value(False).run()
     assert screen.session_state["desks"]["own"].now.readings == ()
     screen.button(key="own-undo").click().run()
     assert screen.session_state["desks"]["own"].now.readings == (Reading(20.0, 0.47),), "nothing typed is lost"

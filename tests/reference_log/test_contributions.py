@@ -45,6 +45,7 @@ def test_a_sound_row_is_taken_without_remark(store: Store) -> None:
         ({"instrument": "n/a"}, "no instrument"),
         ({"instrument": "By eye."}, "no instrument"),
         ({"instrument": "-"}, "no instrument"),
+        *(({"instrument": n}, "no instrument") for n in ("eyeballed", "by-eye", "my eye", "(visual estimate)", "rough guess", "Sight")),
         ({"instrument": "steel ruler", "instrument_step": "0.5"}, "cannot resolve.*ruler"),
         ({"instrument": "12 inch stainless rule", "instrument_step": ""}, "cannot resolve.*ruler"),
         ({"instrument": "dial tool", "instrument_step": "0.2"}, "cannot resolve.*its step"),
@@ -311,6 +312,52 @@ def test_a_row_with_too_many_cells_comes_back_with_all_of_them(tmp_path: Path, s
     assert "put a cell that holds ',' in quotes" in outcome.turned_away[0][1]
     for kind in ("csv", "json"):
         assert " of two" in outcome.turned_away_file(kind)
+
+
+def test_a_row_that_came_back_with_a_cell_too_many_is_not_taken_before_it_is_mended(tmp_path: Path, store: Store) -> None:
+    path = _written(tmp_path / "rows.csv", row(note="mine"))
+    path.write_text(path.read_text(encoding="utf-8").replace("mine", "bought new, resharpened once"), encoding="utf-8")
+    back = tmp_path / "back.csv"
+    back.write_text(contributions.take(store, contributions.read(path)).turned_away_file(), encoding="utf-8")
+    again = contributions.take(store, contributions.read(back))
+    assert again.taken == 0
+    assert "cell 21 stands under no column" in again.turned_away[0][1]
+    # Mended, it says what it said.
+    mended = back.read_text(encoding="utf-8").replace("bought new, resharpened once", '"bought new, resharpened once",')
+    back.write_text(mended, encoding="utf-8")
+    assert "a used edge declared as factory" in contributions.take(store, contributions.read(back)).turned_away[0][1]
+
+
+def test_a_decimal_comma_between_commas_is_no_figure_and_a_tip(tmp_path: Path, store: Store) -> None:
+    facts = row(thickness="1.05", readings="1.05;1.05", tip="", bevel_width="", angle_deg="")
+    names = [n for n in facts if n not in ("thickness", "tip", "note")] + ["thickness", "tip", "note"]
+    cells = ",".join(facts[n] for n in names[:-3])
+    path = tmp_path / "rows.csv"
+    path.write_text(",".join(names) + f"\n{cells},1,05,,\n", encoding="utf-8")
+    outcome = contributions.take(store, contributions.read(path))
+    assert outcome.taken == 0
+    assert "thickness 1,05 with more cells than columns" in outcome.turned_away[0][1]
+    path.write_text(",".join(names) + f"\n{cells},1.05,,,\n", encoding="utf-8")
+    assert contributions.take(store, contributions.read(path)).taken == 1
+
+
+def test_a_photo_is_finer_than_the_caliper_that_steadies_it(store: Store) -> None:
+    facts = {"thickness": "0.35", "thickness_u": "0.03", "readings": "0.3;0.4", "angle_deg": "", "bevel_width": "", "tip": ""}
+    coarse = row(method="photo+readings", instrument_step="0.1", instrument_accuracy="0.1", **facts)
+    assert contributions.take(store, given(coarse)).taken == 1
+    alone = contributions.take(store, given(coarse | {"method": "readings", "specimen": "b"}))
+    assert "its step 0.1 is over a quarter of 0.35" in alone.turned_away[0][1]
+
+
+@pytest.mark.parametrize("name", ["eyepiece reticle", "hand micrometer", "feeler gauge", "tool microscope"])
+def test_instruments_whose_names_only_sound_like_none(store: Store, name: str) -> None:
+    assert contributions.take(store, given(row(instrument=name))).taken == 1
+
+
+def test_a_correction_leaves_no_record_without_an_instrument(store: Store) -> None:
+    contributions.take(store, given(row()))
+    with pytest.raises(LogRefused, match="no instrument"):
+        corrections.correct(store, 1, {"instrument": "by eye"})
 
 
 def test_a_ground_edge_that_is_factory_later_is_marked(store: Store) -> None:

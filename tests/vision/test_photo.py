@@ -231,6 +231,16 @@ def test_pixels_are_read_only() -> None:
         open_photo(_saved(RGB8, "PNG")).pixels[0, 0, 0] = 1
 
 
+@pytest.mark.parametrize(
+    ("name", "said"),
+    [("sRGB IEC61966-2.1", False), ("Display P3", False), ("Linear sRGB built-in", True), ("DCI(P3) RGB", True), ("Rec2100 PQ", True)],
+)
+def test_another_curve_is_said_by_whatever_name(name: str, said: bool, monkeypatch) -> None:
+    monkeypatch.setattr(ImageCms, "getProfileDescription", lambda _profile: name)
+    srgb = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+    assert [n.code for n in open_photo(_saved(RGB8, "JPEG", icc_profile=srgb)).remarks] == ["colour-profile"] * said
+
+
 def test_colour_profile() -> None:
     srgb = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
     plain = open_photo(_saved(RGB8, "JPEG", icc_profile=srgb))

@@ -44,6 +44,16 @@ def test_a_larger_angle_keeps_the_shoulder(flat):
     assert row.thickness.u_mm == pytest.approx(0.010, rel=1e-6)
 
 
+def test_a_section_that_cannot_be_had_on_one_side_is_not_twice_as_sure(flat):
+    """Half of T is 0.233 mm, of T + 2u 0.243: no angle makes a bevel 0.236 mm wide then."""
+    easy, hard = (one_row(flat, bevel_width_mm=w) for w in (0.245, 0.236))
+    assert easy.included_deg[1] > 0
+    assert easy.apex_back.u_mm > 0
+    assert math.isnan(hard.included_deg[1])
+    assert math.isnan(hard.apex_back.u_mm)
+    assert hard.included_deg[0] > easy.included_deg[0]
+
+
 def test_taking_the_apex_back_climbs_the_cheek(flat):
     """Similar triangles: half a thickness grows by x tan a tan c / (tan a - tan c)."""
     row = one_row(flat, take_back_mm=0.2)

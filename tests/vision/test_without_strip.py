@@ -14,6 +14,7 @@ from vision.bevel import Pose, apex_points, widths
 from vision.checks import Verdict, judge
 from vision.declared import Declared, Reading
 from vision.errors import DeclarationError, EdgeNotFound, PhotoRefused
+from vision.finer import for_search
 from vision.hints import DeclaredScale, Guide, Hints, LineKind
 from vision.measure import Side, measure_sides
 from vision.photo import open_photo
@@ -405,3 +406,18 @@ def test_an_edge_above_the_rule_is_nearer_and_larger_in_px(height_mm) -> None:
     depth = near - 0.8 * math.sin(HALF)
     shoulder = centre + np.column_stack([x_mm, np.full(len(x_mm), 2.0 - 0.8 * math.cos(HALF))]) * focal / depth
     assert widths(fit.camera, apex, shoulder, Pose.of(facts)) == pytest.approx(0.8, abs=1e-6)
+
+
+@pytest.mark.parametrize("px", [1.0, 5.0, 30.0])
+def test_a_line_too_short_to_show_how_the_edge_runs_is_refused(drawn, px) -> None:
+    photo = bare(drawn).photo()
+    with pytest.raises(DeclarationError, match="px long, too short to show how the edge runs"):
+        sight(photo, FACTS, hints=hints(line=((900.0, APEX_Y), (900.0 + px, APEX_Y))))
+
+
+def test_a_microscopes_scale_is_not_refused_for_one_that_nobody_gave(drawn) -> None:
+    photo = bare(drawn).photo()
+    scale = DeclaredScale(1200.0, 0.01, "a stage micrometer")
+    given = hints(scale=scale)
+    searched, pointed = for_search(photo, given)
+    assert (searched, pointed) == (photo, given)
