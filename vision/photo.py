@@ -454,9 +454,9 @@ def _profile(icc: bytes) -> tuple[str, tuple[Note, ...]]:
         name = "unreadable colour profile"
     # Linear light and the cinema's curve go by names that hold the others' too.
     another = re.search(r"linear|dci|\bpq\b|hlg|2084", name.lower()) is not None
-    if "srgb" in name.lower() and not another:
+    if not another and "srgb" in name.lower():
         return "", ()
-    if "p3" in name.lower() and not another:  # Display P3: other primaries, sRGB's curve
+    if not another and "p3" in name.lower():  # Display P3: other primaries, sRGB's curve
         return name, ()
     text = f"the photo carries the colour profile {name!r}; its values are read with the sRGB curve all the same"
     return name, (Note("colour-profile", text, "export the photo in sRGB", "info"),)

@@ -133,11 +133,7 @@ def low_end_notes(fit: ThicknessFit, zones: Zones, stretches: Stretches | None =
     """A caution where the main stretch thickens toward the low end of the printed scale: the tip is looked for at the high end alone, and
     only a person knows whether it lies at this one (the blade's other face has it there)."""
     main = main_mask(fit, zones, stretches)
-    if not main.any() or np.ptp(fit.position_mm[main]) < 2 * SHORTEST_RISE_MM:
-        return ()
-    x, weights = window_weights(fit, main, BIN_MM, BIN_MM)
-    values, cov = fit.functional(weights)
-    chosen = choose_rise(-x[::-1], values[::-1], cov[::-1, ::-1])
+    chosen = _rising(fit, main, -1) if main.any() else None
     if chosen is None:
         return ()
     start_mm = -chosen[0]
@@ -220,12 +216,7 @@ class _Fitted:
 
 def find_rise(fit: ThicknessFit, mask: np.ndarray) -> Rise | None:
     """The stretch that thickens toward the high end of the printed scale, over the measured stations of `mask` (N,); None if flat."""
-    extent = np.ptp(fit.position_mm[mask])
-    if extent < 2 * SHORTEST_RISE_MM:
-        return None
-    x, weights = window_weights(fit, mask, BIN_MM, BIN_MM)
-    values, cov = fit.functional(weights)
-    chosen = choose_rise(x, values, cov)
+    chosen = _rising(fit, mask, 1)
     if chosen is None:
         return None
     start, slope, (start_u, slope_u) = chosen
@@ -238,6 +229,15 @@ def find_rise(fit: ThicknessFit, mask: np.ndarray) -> Rise | None:
     at_tip = Figure(float(t), float(np.sqrt(c[0, 0])))
     end = float(fit.position_mm[tip].max())
     return Rise(start, start_u, slope, slope_u, at_tip, float(ratio), float(np.sqrt(g @ c @ g)), end)
+
+
+def _rising(fit: ThicknessFit, mask: np.ndarray, way: int) -> tuple[float, float, tuple[float, float]] | None:
+    """As `choose_rise`, of the stations of `mask` (N,) along the scale (`way` 1) or against it (-1, positions negative)."""
+    if np.ptp(fit.position_mm[mask]) < 2 * SHORTEST_RISE_MM:
+        return None
+    x, weights = window_weights(fit, mask, BIN_MM, BIN_MM)
+    values, cov = fit.functional(weights)
+    return choose_rise(way * x[::way], values[::way], cov[::way, ::way])
 
 
 def choose_rise(x: Array, values: Array, cov: Array) -> tuple[float, float, tuple[float, float]] | None:

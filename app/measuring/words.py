@@ -15,8 +15,8 @@ from vision.results import CrossCheck, Measurement
 _FIELDS = {
     "--along": "“draws along the edge”",
     "--angle": "“Included angle”",
-    "--apart": "“reports a stretch apart”",
     "--angle-tolerance": "what the included angle “may be off by”",
+    "--apart": "“reports a stretch apart”",
     "--bevel-width": "“Bevel width”",
     "--caliper": "caliper",
     "--caliper POSITION": "place of a spot check,",

@@ -52,6 +52,8 @@ def is_no_instrument(name: str) -> bool:
 
 def reason_against(r: Record) -> str | None:
     """Why the row cannot be taken, or None."""
+    if is_no_instrument(r.instrument):
+        return NO_INSTRUMENT
     thickness = float(r.thickness)
     kind = instrument_kind(r.instrument)
     unable = f"instrument {_short(r.instrument)} cannot resolve the figure"

@@ -235,6 +235,7 @@ def _checked(given: Contribution, row: Row) -> Record | str:
     if (split := columns.split_figure(names, values)) and len(row.cells) > len(names):
         why = f"{split[0]} {split[1]} with more cells than columns behind it: a decimal comma between commas parts a figure"
         return f"{why}; write it with a point"
+    # An empty cell makes no record that could be asked.
     if checks.is_no_instrument(cells["instrument"]):
         return checks.NO_INSTRUMENT
     remarks: list[str] = []

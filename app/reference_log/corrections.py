@@ -45,7 +45,7 @@ def correct(store: Store, number: int, changes: Mapping[str, str]) -> tuple[int,
         # It was made from the readings that are wrong.
         cells["thickness"] = ""
     record = columns.record(cells | dict(changes) | {"cautions": ""})
-    if why := checks.NO_INSTRUMENT if checks.is_no_instrument(record.instrument) else checks.reason_against(record):
+    if why := checks.reason_against(record):
         raise LogRefused(f"record {number}", why, "nothing was changed")
     # What a row's own figures call for is remarked anew; what was left open stays open until it is said, and a photo's remarks stay.
     kept = tuple(c for c in old.cautions if _left_open(c) - changed or (old.result and not _left_open(c) and not c.startswith("far from ")))
