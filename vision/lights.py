@@ -98,6 +98,7 @@ def sight_together(
     _check(photos, given)
     shots = []
     for i, (own, pointed) in enumerate(zip(photos, given, strict=True)):
+        pointed.check_inside(own.name, (own.width_px, own.height_px))
         photo, h = finer.for_search(own, pointed)
         view = sighting.look(photo, declared, profile, h, _part(report, i, len(photos)))
         shots.append(_Shot(photo, h, view, pointed))
@@ -151,7 +152,7 @@ def _on_one_grid(shots: Sequence[_Shot], main: int, declared: Declared) -> list[
         strip = straighten(shot.photo, base, (camera.project(at + up) - base) / scale, lane, blade, wide)
         blur = shot.view.blur_px * scale / shot.scale
         columns = strip.valid.shape[1]
-        guide = _guide(strip, shot, LineKind.APEX, np.full(columns, strip.row_of_apex))
+        guide = _guide(strip, shot, LineKind.APEX, np.full(columns, strip.row_of_apex), scale)
         out.append(_Lit(shot, strip, blur, apex.refine_apex(strip, blur, scale, guide, alone=False), np.zeros(columns), height))
     return _aligned(out, main, declared)
 
@@ -177,9 +178,10 @@ def _course(shots: Sequence[_Shot], main: int, height_mm: float) -> np.ndarray:
     return np.column_stack([np.interp(even, arc, x), np.interp(even, arc, y)])
 
 
-def _guide(strip: StraightStrip, shot: _Shot, line: LineKind, start: np.ndarray) -> LineGuide | None:
-    reach = pointing_px((shot.photo.width_px, shot.photo.height_px), shot.photo.enlarged)
-    return guide_on(strip, shot.hints, line, start, (shot.scale, reach))
+def _guide(strip: StraightStrip, shot: _Shot, line: LineKind, start: np.ndarray, scale: float) -> LineGuide | None:
+    """The guide placed in one photo on the common grid, whose px (`scale` of them a mm) are those of the sharpest one."""
+    reach = pointing_px((shot.photo.width_px, shot.photo.height_px), shot.photo.enlarged) * scale / shot.scale
+    return guide_on(strip, shot.hints, line, start, (scale, reach))
 
 
 def _aligned(lit: Sequence[_Lit], main: int, declared: Declared) -> list[_Lit]:
@@ -311,7 +313,7 @@ def _one_shoulder(lit: Sequence[_Lit], edge: apex.ApexLine, scale: float) -> tup
     """The corner by all lights; the rows (P, S) at which each sees it; and a remark on how far they differ. `scale`: px a mm."""
     apexes = [edge.row + v.shift for v in lit]
     evidence = _together([shoulder_evidence(v.strip, shoulder.bridged(a), v.edge.blur_px, scale) for v, a in zip(lit, apexes, strict=True)])
-    guides = [_guide(v.strip, v.shot, LineKind.SHOULDER, a) for v, a in zip(lit, apexes, strict=True)]
+    guides = [_guide(v.strip, v.shot, LineKind.SHOULDER, a, scale) for v, a in zip(lit, apexes, strict=True)]
     guide = next((g for g in guides if g is not None), None)
     lines = [shoulder.find_shoulder(v.strip, a, v.edge.blur_px, scale, guide, evidence=evidence) for v, a in zip(lit, apexes, strict=True)]
     rows = np.array([line.row - v.shift for line, v in zip(lines, lit, strict=True)])

@@ -62,7 +62,8 @@ class Photo:
         three channels, an alpha channel is dropped. Read-only.
     focal_px : float or None
         ``f35 / 43.27 mm * diagonal_px`` from FocalLengthIn35mmFilm; None where the tag is missing or the picture no longer
-        has the proportions that the camera recorded (a crop changes the diagonal).
+        has the size that the camera recorded (a crop changes the diagonal, and a crop that keeps the proportions looks like
+        a shrunken photo).
     camera : str
         EXIF make and model, or "".
     profile : str
@@ -210,7 +211,7 @@ def _too_large(name: str, how_many: str) -> PhotoRefused:
     return PhotoRefused(
         f"photo {name} ({how_many} megapixels)",
         f"at most {MAX_MEGAPIXELS} megapixels are taken",
-        "crop it around edge and strip, or shrink it",
+        "shrink it, or crop it around edge and strip and declare the camera's distance",
     )
 
 
@@ -409,14 +410,15 @@ def _photo(name: str, sha256: str, decoded: _Decoded) -> Photo:
     pixels = decoded.pixels
     pixels.setflags(write=False)
     profile, remarks = _profile(decoded.icc)
+    focal_px, resized = _focal_px(decoded.exif, pixels.shape[1], pixels.shape[0])
     return Photo(
         name=name,
         sha256=sha256,
         pixels=pixels,
-        focal_px=_focal_px(decoded.exif, pixels.shape[1], pixels.shape[0]),
+        focal_px=focal_px,
         camera=_camera(decoded.exif),
         profile=profile,
-        remarks=decoded.remarks + remarks,
+        remarks=decoded.remarks + remarks + resized,
     )
 
 
@@ -426,22 +428,26 @@ def _camera(exif: Image.Exif) -> str:
     return model if make and model.lower().startswith(make.lower()) else f"{make} {model}".strip()
 
 
-def _focal_px(exif: Image.Exif, width: int, height: int) -> float | None:
-    """Focal length in px, or None where EXIF does not tell or no longer fits the picture."""
+def _focal_px(exif: Image.Exif, width: int, height: int) -> tuple[float | None, tuple[Note, ...]]:
+    """Focal length in px, or None where EXIF does not tell or no longer fits the picture, and a remark on that."""
     directory = exif.get_ifd(_EXIF_IFD)
     try:
         f35 = float(directory.get(_F35, 0))
         recorded = float(directory.get(_EXIF_WIDTH, 0)), float(directory.get(_EXIF_HEIGHT, 0))
     except (TypeError, ValueError, ZeroDivisionError):
-        return None
+        return None, ()
     # Phones and cameras span 10 to 1000 mm in this tag; beyond that it is a filler value (0, 1, 65535).
     if not 5 <= f35 <= 2000:
-        return None
-    if min(recorded) > 0:
-        was, now = max(recorded) / min(recorded), max(width, height) / min(width, height)
-        if abs(was / now - 1) > 0.01:  # rounding while shrinking changes proportions by far less
-            return None
-    return f35 / FULL_FRAME_DIAGONAL_MM * float(np.hypot(width, height))
+        return None, ()
+    # Either way round: turned upright, the longer side may be the other one. A shrunken photo keeps its focal length in px per
+    # diagonal and a cropped one does not, and a crop of the same proportions is told from neither the file nor the picture.
+    if min(recorded) > 0 and any(abs(was / now - 1) > 0.01 for was, now in zip(sorted(recorded), sorted((width, height)), strict=True)):
+        text = (
+            f"the photo has {width} x {height} px and its EXIF block says {recorded[0]:.0f} x {recorded[1]:.0f}: shrunken or cropped, "
+            "so the focal length in it is not used"
+        )
+        return None, (Note("photo-resized", text, "use the photo as the camera stored it, or declare the camera's distance", "info"),)
+    return f35 / FULL_FRAME_DIAGONAL_MM * float(np.hypot(width, height)), ()
 
 
 def _profile(icc: bytes) -> tuple[str, tuple[Note, ...]]:

@@ -6,9 +6,10 @@ import cv2
 import numpy as np
 import pytest
 
-from vision import rounded
+from vision import lights, rounded
 from vision.declared import Declared
 from vision.errors import DeclarationError, PhotoRefused
+from vision.hints import Guide, Hints, LineKind, pointing_px
 from vision.lights import sight_together
 from vision.measure import Side, measure_sides
 from vision.photo import open_photo
@@ -142,6 +143,27 @@ def test_a_strip_that_was_moved_is_refused(hopeless, setting):
     along = lit(hopeless, LAMPS[2], 22, along_mm=2.0)
     with pytest.raises(PhotoRefused, match=r"lamp-22.png: its edge lies 2.0 mm farther along the strip"):
         sight_together((*setting[:2], along), DECLARED)
+
+
+def test_a_guide_reaches_as_far_in_a_smaller_photo_of_the_setting(setting, monkeypatch):
+    """A hand is off by so many px of the photo that it points at; rows and columns are those of the sharpest photo, here twice as fine."""
+    asked = []
+    monkeypatch.setattr(lights, "guide_on", lambda strip, hints, line, about, reach: asked.append((bool(hints.guides), reach)))
+    small = open_photo(cv2.imencode(".png", cv2.resize(setting[1].pixels, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA))[1].tobytes())
+    large = sight(setting[0], DECLARED)
+    x, y = large.lines.shoulder_px[np.isfinite(large.lines.shoulder_px[:, 1])][100] / 2
+    photos, guides = (setting[0], small), (None, Hints(guides=(Guide(LineKind.SHOULDER, x, y),)))
+    fine, reach = large.record.px_per_mm, pointing_px((small.width_px, small.height_px))
+    sight_together(photos, DECLARED, hints=guides)
+    of_small = [found for guided, found in asked if guided]
+    assert of_small
+    assert np.array(of_small) == pytest.approx(np.tile([fine, 2.0 * reach], (len(of_small), 1)), rel=0.01)
+
+
+def test_a_guide_outside_its_photo_is_refused(setting):
+    outside = Hints(guides=(Guide(LineKind.SHOULDER, 9000.0, 10.0),))
+    with pytest.raises(DeclarationError, match="lies outside"):
+        sight_together(setting[:2], DECLARED, hints=(None, outside))
 
 
 def test_one_photo_and_seven_are_no_setting(setting):

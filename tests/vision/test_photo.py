@@ -192,10 +192,17 @@ def test_filler_focal_length_is_none(f35: int) -> None:
     assert open_photo(_saved(RGB8, "JPEG", exif=_exif(f35=f35))).focal_px is None
 
 
-@pytest.mark.parametrize(("recorded", "kept"), [((4 * W, 4 * H), True), ((4 * H, 4 * W), True), ((W + 30, H), False)])
-def test_cropped_photo_has_no_focal_length(recorded: tuple[int, int], kept: bool) -> None:
+@pytest.mark.parametrize(
+    ("recorded", "kept"),
+    [((W, H), True), ((H, W), True), ((W + 30, H), False), ((4 * W, 4 * H), False), ((3 * H, 3 * W), False)],
+    ids=["as taken", "turned", "cropped", "smaller", "smaller and turned"],
+)
+def test_a_photo_of_another_size_than_recorded_has_no_focal_length(recorded: tuple[int, int], kept: bool) -> None:
+    """Shrunken, its 35 mm equivalent still holds; cropped in the same proportions it is off by the crop. Nothing tells the two apart."""
     got = open_photo(_saved(RGB8, "JPEG", exif=_exif(f35=26, recorded=recorded)))
     assert (got.focal_px is not None) is kept
+    assert [note.code for note in got.remarks] == ["photo-resized"] * (not kept)
+    assert kept or f"{recorded[0]} x {recorded[1]}" in got.remarks[0].text
 
 
 def test_no_exif_and_broken_exif() -> None:

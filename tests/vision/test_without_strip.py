@@ -312,6 +312,14 @@ def test_spacing_of_the_ticks_is_the_persons_to_say():
     assert rule_scale(photo, ends, 0.5).px_per_mm == pytest.approx(50.0, rel=1e-3)
 
 
+@pytest.mark.parametrize("halves", [0.6, 0.8])
+@pytest.mark.parametrize("seed", [1, 2])
+def test_half_millimetre_ticks_that_the_line_grazes_are_not_taken_for_the_spacing(halves, seed):
+    photo, ends = rule(24.4, halves=halves, seed=seed)
+    with pytest.raises(PhotoRefused, match="every second tick"):
+        rule_scale(photo, ends)
+
+
 def test_growing_spacing_widens_the_scale():
     x = np.arange(3000) / 2.0
     for growth in (0.0, 0.04):
