@@ -73,19 +73,34 @@ def local_covariance(at_mm: Array, u: Array, length_mm: float, group: NDArray[np
     -------
     (N, N) sparse
     """
+    kernel = _local_kernel(
+        np.ascontiguousarray(at_mm, np.float64).tobytes(), float(length_mm), np.ascontiguousarray(group, np.int64).tobytes()
+    )
+    values = kernel.data * np.repeat(u, np.diff(kernel.indptr)) * u[kernel.indices]
+    return sparse.csr_array((values, kernel.indices, kernel.indptr), shape=kernel.shape)
+
+
+# As with `_smooth_factor`: the same stations over and over.
+@lru_cache(maxsize=8)
+def _local_kernel(places: bytes, length_mm: float, groups: bytes) -> sparse.csr_array:
+    """(N, N) correlations of `local_covariance`; read-only."""
+    at_mm, group = np.frombuffer(places), np.frombuffer(groups, np.int64)
     n = at_mm.size
-    rows, cols, values = [np.arange(n)], [np.arange(n)], [u**2]
+    rows, cols, values = [np.arange(n)], [np.arange(n)], [np.ones(n)]
     for step in range(1, n if length_mm > 0 else 0):
         i = np.arange(n - step)
         apart = np.abs(at_mm[step:] - at_mm[:-step])
         if apart.min() > KERNEL_REACH * length_mm:
             break
         keep = i[(apart <= KERNEL_REACH * length_mm) & (group[step:] == group[:-step])]
-        v = u[keep] * u[keep + step] * np.exp(-0.5 * (apart[keep] / length_mm) ** 2)
+        v = np.exp(-0.5 * (apart[keep] / length_mm) ** 2)
         rows += [keep, keep + step]
         cols += [keep + step, keep]
         values += [v, v]
-    return sparse.csr_array((np.concatenate(values), (np.concatenate(rows), np.concatenate(cols))), shape=(n, n))
+    kernel = sparse.csr_array((np.concatenate(values), (np.concatenate(rows), np.concatenate(cols))), shape=(n, n))
+    for part in (kernel.data, kernel.indices, kernel.indptr):
+        part.setflags(write=False)
+    return kernel
 
 
 def interpolation_rows(at: Array, places: Array) -> sparse.csr_array:
@@ -98,9 +113,9 @@ def interpolation_rows(at: Array, places: Array) -> sparse.csr_array:
     left = right - 1
     gap = np.where(x[right] > x[left], x[right] - x[left], 1.0)
     share = np.clip((places - x[left]) / gap, 0.0, 1.0)
-    i = np.arange(places.size)
-    data = np.concatenate([1.0 - share, share])
-    return sparse.csr_array((data, (np.concatenate([i, i]), order[np.concatenate([left, right])])), shape=(places.size, x.size))
+    data = np.column_stack([1.0 - share, share]).ravel()
+    columns = order[np.column_stack([left, right])].ravel()
+    return sparse.csr_array((data, columns, np.arange(0, columns.size + 1, 2)), shape=(places.size, x.size))
 
 
 @dataclass(frozen=True)
@@ -166,7 +181,8 @@ def condition(mean: Array, factor: Array, local: sparse.csr_array, rows: sparse.
     readings, noise = seen
     prior_var = np.einsum("ij,ij->i", factor, factor) + local.diagonal()
     innovation = readings - rows @ mean
-    gain_rows = factor @ (rows @ factor).T + (local @ rows.T).toarray()
+    # A handful of readings: their rows as they stand are quicker than a product of two sparse matrices.
+    gain_rows = factor @ (rows @ factor).T + local @ rows.toarray().T
     spread = rows @ gain_rows + noise
     if readings.size:
         lower = linalg.cholesky(spread, lower=True)

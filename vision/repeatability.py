@@ -85,8 +85,13 @@ class Components:
         def beyond(log_u: float) -> float:
             return float(np.mean(special.ndtr(-2.0 * math.exp(log_u) / one))) - (1.0 - _NORMAL_WITHIN_2)
 
-        start = math.log(self.one_result_u)
-        return math.exp(float(optimize.brentq(beyond, start - 2.0, start + 12.0, xtol=1e-4)))
+        # From where it would be if both were known, outward: most studies end within a factor of two.
+        low = high = math.log(self.one_result_u)
+        while beyond(low) < 0.0:
+            low -= 0.5
+        while beyond(high) > 0.0:
+            high += 0.5
+        return math.exp(float(optimize.brentq(beyond, low, high, xtol=1e-4)))
 
     @property
     def mean_band_u(self) -> float:

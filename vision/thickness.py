@@ -18,7 +18,9 @@ Where readings move the angle far from its prior the line is taken anew about th
 
 from __future__ import annotations
 
+import functools
 import math
+import operator
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -285,12 +287,12 @@ def _linear_fit(
     widths, used = faces[0].widths, readings[0]
     levers = leverages(faces, measured, about)
     prior, there = np.zeros((2, int(measured.sum())))
-    local = sparse.csr_array((prior.size, prior.size))
+    apart = []
     for face, a, (per_width, per_angle) in zip(faces, about, levers, strict=True):
         there = there + per_width * face.widths.width_mm[measured]
         prior = prior + per_width * face.widths.width_mm[measured] + per_angle * (math.radians(face.prior_deg[0]) - a)
         u = per_width * face.widths.local_u_mm[measured]
-        local = local + local_covariance(widths.arc_mm[measured], u, face.widths.local_length_mm, face.widths.photo[measured])
+        apart.append(local_covariance(widths.arc_mm[measured], u, face.widths.local_length_mm, face.widths.photo[measured]))
     sources = width_and_angle_sources(faces, measured, levers) + cheek_source(faces, measured, about)
     factor = np.hstack([s.shift_mm for s in sources])
     at = widths.position_mm[measured]
@@ -301,7 +303,7 @@ def _linear_fit(
     placement = misplaced_u_mm(at, there, places) if used else np.zeros(0)
     noise = caliper.common_mm**2 + np.diag(caliper.random_mm**2 + placement**2)
     values = np.array([r.thickness_mm for r in used], float)
-    state = condition(prior, factor, local, rows, (values, noise if used else np.zeros((0, 0))))
+    state = condition(prior, factor, functools.reduce(operator.add, apart), rows, (values, noise if used else np.zeros((0, 0))))
     return _with_profile(ThicknessFit(_empty(measured), faces, measured, sources, state, used, readings[1], caliper, placement))
 
 

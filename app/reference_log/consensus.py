@@ -61,22 +61,18 @@ def dersimonian_laird(x: np.ndarray, u: np.ndarray, shared: Shared | None = None
 def paule_mandel(x: np.ndarray, u: np.ndarray, shared: Shared | None = None) -> float:
     """Spread between figures by Paule and Mandel: the one at which Q equals its expectation N - 1; 0 where Q is below it already.
 
-    Q falls with the spread, so halving an interval cannot miss it.
+    Q falls with the spread, so there is one root at most.
     """
 
-    def q(spread: float) -> float:
-        return float(_moments(x, u, shared, np.array([spread])).q[0])
+    def above(spread: float) -> float:
+        return float(_moments(x, u, shared, np.array([spread])).q[0]) - (len(x) - 1)
 
-    low, high = 0.0, max(float(np.ptp(x)), 1e-300)
-    if q(low) <= len(x) - 1:
+    high = max(float(np.ptp(x)), 1e-300)
+    if above(0.0) <= 0.0:
         return 0.0
-    while q(high) > len(x) - 1:
+    while above(high) > 0.0:
         high *= 2.0
-    # 60 halvings leave 1e-18 of the range: nothing that a float could tell.
-    for _ in range(60):
-        middle = (low + high) / 2.0
-        low, high = (middle, high) if q(middle) > len(x) - 1 else (low, middle)
-    return (low + high) / 2.0
+    return float(brentq(above, 0.0, high, xtol=1e-15 * high))
 
 
 def combine(x: np.ndarray, u: np.ndarray, spread: float, shared: Shared | None = None) -> Consensus:

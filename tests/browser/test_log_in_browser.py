@@ -12,6 +12,7 @@ import pytest
 from app.reference_log import columns, contributions, demo, publish, words
 from app.reference_log.store import Store
 from app.reference_log.summary import all_summaries
+from tests.browser.conftest import STILL
 from tests.browser.measuring import calls_into, downloaded, settled
 
 pytestmark = pytest.mark.browser
@@ -137,7 +138,7 @@ def test_the_published_page_sorts_without_a_network(tmp_path: Path, chromium, wi
         demo.fill(store)
         (tmp_path / "list.html").write_text(publish.export(store, "html"), encoding="utf-8")
         found = all_summaries(store)
-    page = chromium.new_page(viewport={"width": width, "height": 900}, color_scheme=scheme)
+    page = chromium.new_page(viewport={"width": width, "height": 900}, color_scheme=scheme, **STILL)
     page.context.set_offline(True)
     said: list[str] = []
     page.on("console", lambda message: said.append(message.text))

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from app.demo import load
+from tests.browser.conftest import STILL
 
 pytestmark = [
     pytest.mark.browser,
@@ -44,7 +45,7 @@ def test_ten_sessions_see_their_own_and_leave_nothing(serve, chromium, tmp_path)
     with serve({**os.environ, "STREAMLIT_SERVER_DISCONNECTED_SESSION_TTL": str(FORGOTTEN_S)}) as (address, pid):
 
         def one() -> None:
-            page = chromium.new_page()
+            page = chromium.new_page(**STILL)
             page.goto(address)
             _upload(page, photos[0])
             _looked_at(page, photos[0])
@@ -53,7 +54,7 @@ def test_ten_sessions_see_their_own_and_leave_nothing(serve, chromium, tmp_path)
         for _ in range(2):
             one()
         before = _rss_mb(pid)
-        pages = [chromium.new_page() for _ in photos]
+        pages = [chromium.new_page(**STILL) for _ in photos]
         for page in pages:
             page.goto(address)
         for page, photo in zip(pages, photos, strict=True):
