@@ -3,6 +3,34 @@
 const SL_APEX = "rgb(0, 140, 255)";
 const SL_SHOULDER = "rgb(255, 120, 0)";
 
+// OpenSeadragon asks for every frame that the screen can draw, also where nothing moves: a tenth of a processor, and of a phone's battery.
+// Undisturbed it looks up four times a second; whatever stirs it (a hand, a key, a tile that came) is answered at once, and for a while after.
+const SL_REST_MS = 250;
+const SL_STIRRED_MS = 1000;
+const slAsked = new Set();
+let slStirredAt = 0;
+
+function slStir() {
+  slStirredAt = performance.now();
+  slAsked.forEach((asked) => asked.hurry());
+}
+
+function slRests(library) {
+  library.requestAnimationFrame = (act) => {
+    const asked = { frame: 0, timer: 0 };
+    asked.hurry = () => { clearTimeout(asked.timer); slAsked.delete(asked); asked.frame = window.requestAnimationFrame(act); };
+    if (performance.now() - slStirredAt < SL_STIRRED_MS) asked.hurry();
+    else { slAsked.add(asked); asked.timer = setTimeout(asked.hurry, SL_REST_MS); }
+    return asked;
+  };
+  library.cancelAnimationFrame = (asked) => {
+    if (!asked) return;
+    clearTimeout(asked.timer);
+    slAsked.delete(asked);
+    window.cancelAnimationFrame(asked.frame);
+  };
+}
+
 class SlPicture {
   constructor(stage, on) {
     this.stage = stage;
@@ -17,6 +45,8 @@ class SlPicture {
     this.canvas = document.createElement("canvas");
     this.canvas.setAttribute("aria-hidden", "true");
     stage.append(box, this.canvas);
+    slRests(window.OpenSeadragon);
+    slStir();
     this.viewer = window.OpenSeadragon({
       element: box, drawer: "canvas", showNavigationControl: false, maxZoomPixelRatio: 12, minZoomImageRatio: 0.6, visibilityRatio: 0.5,
       animationTime: 0.4, autoResize: true, preserveImageSizeOnResize: false, crossOriginPolicy: false,
@@ -27,6 +57,8 @@ class SlPicture {
     this.viewer.innerTracker.keyHandler = null;
     this.viewer.innerTracker.keyDownHandler = null;
     this.viewer.canvas.tabIndex = -1;
+    ["open", "zoom", "pan", "resize", "animation", "tile-loaded"].forEach((name) => this.viewer.addHandler(name, slStir));
+    ["pointerdown", "pointermove", "wheel", "keydown"].forEach((name) => stage.addEventListener(name, slStir, { capture: true, passive: true }));
     this.viewer.addHandler("update-viewport", () => this.draw());
     this.viewer.addHandler("resize", () => this.draw());
     this.viewer.addHandler("zoom", () => this.smooth());

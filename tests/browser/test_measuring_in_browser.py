@@ -299,6 +299,27 @@ def test_an_emptied_fact_is_declared_no_longer(open_page) -> None:
     holds(height, "400")
 
 
+# How often the photo's viewer looks up in two seconds.
+LOOKS = """() => new Promise((done) => {
+  const own = OpenSeadragon.requestAnimationFrame;
+  let looks = 0;
+  OpenSeadragon.requestAnimationFrame = (act) => own(() => { looks += 1; act(); });
+  setTimeout(() => { OpenSeadragon.requestAnimationFrame = own; done(looks); }, 2000);
+})"""
+
+
+def test_the_viewer_rests_and_wakes_at_a_touch(open_page) -> None:
+    """Asked for every frame that a screen draws, it had kept a tenth of a processor busy, and of a phone's battery."""
+    page = open_page()
+    ready(page)
+    page.wait_for_timeout(2000)
+    assert 2 <= page.evaluate(LOOKS) <= 20, "four times a second, where a screen draws sixty"
+    zoom = "() => document.querySelector('.sl-viewer').slViewer.picture.viewer.viewport.getZoom(true)"
+    before = page.evaluate(zoom)
+    page.get_by_role("button", name="Zoom in").click()
+    page.wait_for_function(f"(before) => ({zoom})() > 1.4 * before", arg=before, timeout=20_000)
+
+
 def test_full_size_shows_the_photos_own_pixels(open_page) -> None:
     page = open_page()
     ready(page)
