@@ -41,7 +41,7 @@ FULL_FRAME_DIAGONAL_MM = 43.27
 FORMATS = "JPEG, PNG, TIFF, WebP or HEIC"
 
 _ORIENTATION, _MAKE, _MODEL, _EXIF_IFD, _F35, _EXIF_WIDTH, _EXIF_HEIGHT = 274, 271, 272, 0x8769, 41989, 40962, 40963
-_TIFF_SUBFILE, _TIFF_BITS, _DNG_VERSION = 254, 258, 50706
+_TIFF_SUBFILE, _TIFF_BITS, _TIFF_PHOTOMETRIC, _DNG_VERSION = 254, 258, 262, 50706
 _native_stderr_lock = threading.Lock()
 # Without any handler Python prints Pillow's error log to stderr; an application's own handlers still get it.
 logging.getLogger("PIL").addHandler(logging.NullHandler())
@@ -302,6 +302,9 @@ def _decode_16_bit(image: Image.Image, data: bytes, exif: Image.Exif, name: str)
         raise _samples_refused(name)
     if pixels.ndim == 3 and pixels.shape[2] >= 3:
         pixels = pixels[..., [2, 1, 0]]
+    # OpenCV leaves a negative (TIFF 6.0: PhotometricInterpretation 0, WhiteIsZero) as it is; of 8 bits, Pillow turns it over.
+    if is_tiff and image.tag_v2.get(_TIFF_PHOTOMETRIC) == 0:  # type: ignore[attr-defined]
+        pixels = ~pixels
     # OpenCV turns TIFF by its tag whatever the flags say, and PNG never under IMREAD_UNCHANGED.
     return _rgb(pixels if is_tiff else _turn(pixels, turn), name)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from app.reference_log import bands
 from app.reference_log.escape import markdown, visible
@@ -12,6 +12,8 @@ from app.reference_log.summary import Comparison, Summary
 from vision import rounding
 
 Escape = Callable[[str], str]
+# A line that names more of them is not read to its end.
+_MOST_NAMES = 10
 
 
 def figure(s: Summary) -> str:
@@ -79,13 +81,18 @@ def mean_range(s: Summary) -> str:
     return between(s.low_mm, s.high_mm, max(s.u_mm, (s.high_mm - s.low_mm) / 8.0))
 
 
+def _some(names: Sequence[str], escape: Escape) -> str:
+    """The first of them, and how many more there are."""
+    return ", ".join([*map(escape, names[:_MOST_NAMES])] + [f"and {len(names) - _MOST_NAMES} more"] * (len(names) > _MOST_NAMES))
+
+
 def text(s: Summary, escape: Escape = visible) -> str:
     """The whole summary, one line a fact."""
     times = f"{s.measurements} time{'s' * (s.measurements > 1)}"
     lines = [
         f"{escape(s.maker)} {escape(s.model)}",
         f"  what          {escape(s.group.name)}",
-        f"  specimens     {s.specimens}, measured {times} by {', '.join(escape(c) for c in s.contributors[:10])}",
+        f"  specimens     {s.specimens}, measured {times} by {_some(s.contributors, escape)}",
         f"  thickness     {figure(s)}; {what_follows(s)}",
         f"  specimens lie {specimens_lie(s)}",
         f"  spread        {spread(s)}",
@@ -93,7 +100,7 @@ def text(s: Summary, escape: Escape = visible) -> str:
         f"  stands        {stands(s)}",
     ]
     if len(s.variants) > 1:
-        lines.append(f"  caution       variants averaged together: {', '.join(map(escape, s.variants[:10]))}; choose one with --variant")
+        lines.append(f"  caution       variants averaged together: {_some(s.variants, escape)}; choose one with --variant")
     lines += [f"  caution       {remarked(s)}"] if s.remarked else []
     lines += [f"  contributors  {line}" for line in disagreements(s, escape)]
     lines += [f"  left out      {o.measurements}: {escape(o.why)}" for o in s.left_out]
@@ -138,7 +145,7 @@ def post(s: Summary) -> str:
     else:
         lines.append("One specimen says nothing about the next.")
     if len(s.variants) > 1:
-        lines.append(f"Variants averaged together: {', '.join(map(markdown, s.variants[:10]))}.")
+        lines.append(f"Variants averaged together: {_some(s.variants, markdown)}.")
     if s.remarked:
         lines.append(f"{remarked(s).capitalize()}.")
     if s.disagreements:
@@ -163,6 +170,8 @@ def numbers(s: Summary) -> dict[str, object]:
         return value if math.isfinite(value) else None
 
     return {
+        "maker": s.maker, "model": s.model, "edge": str(s.group.edge), "condition": str(s.group.condition), "method": s.group.method.name,
+        "variants": list(s.variants), "contributors": list(s.contributors), "measurements": s.measurements, "remarked": s.remarked,
         "specimens": s.specimens, "mean_mm": s.mean_mm, "u_mm": s.u_mm, "low_mm": s.low_mm, "high_mm": s.high_mm, "min_mm": s.min_mm,
         "max_mm": s.max_mm, "spread_mm": finite(s.spread_mm), "next_low_mm": finite(s.next_low_mm), "next_high_mm": finite(s.next_high_mm),
         "left_out": [{"measurements": o.measurements, "why": o.why} for o in s.left_out],

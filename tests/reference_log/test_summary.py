@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import json
 import math
 from dataclasses import replace
 from decimal import Decimal
@@ -20,6 +21,21 @@ from app.reference_log.summary import Choice, Reading, model_summary, reading_of
 
 def _specimens(record, *figures: str, **facts: object) -> list:
     return [record(specimen=f"{facts.get('contributor', '')}{i}", thickness=Decimal(t), **facts) for i, t in enumerate(figures)]
+
+
+def test_numbers_for_a_program_say_what_was_averaged(record) -> None:
+    numbers = words.numbers(summarise([reading_of(record(variant=v, specimen=v, contributor=v)) for v in ("ash", "oak")]))
+    assert (numbers["edge"], numbers["condition"], numbers["variants"]) == ("plain", "factory", ["ash", "oak"])
+    assert (numbers["contributors"], numbers["measurements"], numbers["specimens"]) == (["ash", "oak"], 2, 2)
+    assert str(numbers["method"]).startswith("readings (caliper)")
+    assert json.loads(json.dumps(numbers)) == numbers
+
+
+def test_names_that_are_not_shown_are_counted(record) -> None:
+    s = summarise([reading_of(record(variant=f"v{i:02}", specimen=str(i), contributor=f"c{i:02}")) for i in range(13)])
+    assert "c09, and 3 more\n" in words.text(s)
+    assert "v09, and 3 more; choose one" in words.text(s)
+    assert "v09, and 3 more." in words.post(s)
 
 
 def test_one_specimen_never_yields_a_spread(record) -> None:

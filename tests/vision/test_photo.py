@@ -178,6 +178,17 @@ def test_strange_orientation_counts_as_upright() -> None:
     assert np.array_equal(open_photo(_saved(RGB8, "PNG", exif=_exif(99))).pixels, _scene())
 
 
+@pytest.mark.parametrize("photometric", [0, 1])
+def test_a_grey_tiff_of_16_bits_may_be_a_negative(photometric: int) -> None:
+    """TIFF 6.0, section 4: PhotometricInterpretation 0 is WhiteIsZero."""
+    grey = np.linspace(0, 65535, W).astype("<u2")[None].repeat(H, axis=0)
+    data = (grey if photometric else 65535 - grey).tobytes()
+    tags = {256: W, 257: H, 258: 16, 259: 1, 262: photometric, 273: 8, 277: 1, 278: H, 279: len(data)}
+    entries = b"".join(struct.pack("<HHII", tag, 4, 1, value) for tag, value in tags.items())
+    file = b"II*\0" + struct.pack("<I", 8 + len(data)) + data + struct.pack("<H", len(tags)) + entries + bytes(4)
+    assert np.array_equal(open_photo(file).pixels[..., 0], grey)
+
+
 def test_focal_length_and_camera() -> None:
     """f35 is defined over the 43.27 mm diagonal of 36 mm x 24 mm (Exif 2.32; design.md section 4)."""
     got = open_photo(_saved(RGB8, "JPEG", exif=_exif(6, f35=26)))
