@@ -23,7 +23,7 @@ from scipy.optimize import least_squares
 from vision.declared import Declared
 from vision.errors import TargetNotFound
 from vision.flags import Note
-from vision.focal import known_focal
+from vision.focal import ASSUMED, known_focal
 from vision.rounding import round_pair
 from vision.target import Target
 
@@ -281,7 +281,7 @@ def _prior(size: tuple[int, int], focal_px_exif: float | None, declared: Declare
         source, distance = "declared distance", declared.camera_distance_mm
         u_mm = max(declared.camera_distance_tolerance_mm, 0.1) / _SQRT3  # a distance is never known to better than 0.1 mm
     else:
-        source, distance, u_mm = "assumed distance", _PRIOR_DISTANCE_MM, _PRIOR_DISTANCE_HALF_WIDTH_MM / _SQRT3
+        source, distance, u_mm = ASSUMED, _PRIOR_DISTANCE_MM, _PRIOR_DISTANCE_HALF_WIDTH_MM / _SQRT3
     return _Prior(source, None, math.nan, distance, u_mm, 0.0, math.nan, height)
 
 
@@ -445,7 +445,7 @@ class _Problem:
 
 def _notes(camera: Camera, prior: _Prior, focal_u_px: float) -> tuple[Note, ...]:
     notes = []
-    if prior.source == "assumed distance":
+    if prior.source == ASSUMED:
         notes.append(
             Note(
                 "camera-distance-assumed",

@@ -6,11 +6,12 @@ import math
 from typing import TYPE_CHECKING
 
 from vision.declared import Declared
+from vision.flags import Note
 
 if TYPE_CHECKING:
     from vision.camera_profile import CameraProfile
 
-# Diagonal of the 36 x 24 mm frame that EXIF's 35 mm focal length refers to.
+# Diagonal of the 36 mm x 24 mm frame that FocalLengthIn35mmFilm refers to (Exif 2.32, tag 41989; CIPA DCG-001).
 FULL_FRAME_DIAGONAL_MM = math.hypot(36.0, 24.0)
 # Makers refer the 35 mm equivalent to the diagonal or to the width; for a 4:3 sensor the two differ by 4 %.
 _EQUIVALENCE_HALF_WIDTH = 0.04
@@ -20,6 +21,17 @@ _FOCUS_HALF_WIDTH = 0.05
 # A profile was made at another focus: between 120 and 90 mm a 6 mm lens changes by 1.7 %.
 _PROFILE_FOCUS_HALF_WIDTH = 0.017
 _SQRT3 = math.sqrt(3.0)
+
+
+# Where neither a profile nor EXIF nor a declared distance tells how far away the camera was.
+ASSUMED = "assumed distance"
+# The remark on a photo whose EXIF focal length no longer fits it (`vision.photo`).
+RESIZED = "photo-resized"
+
+
+def of_account(remarks: tuple[Note, ...], focal_source: str) -> tuple[Note, ...]:
+    """What a photo's file remarks; the loss of its focal length only where one had to be assumed, in the plane of a strip or a rule."""
+    return tuple(note for note in remarks if focal_source.startswith("assumed") or note.code != RESIZED)
 
 
 def known_focal(

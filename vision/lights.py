@@ -22,6 +22,7 @@ from vision.evidence import shoulder_evidence
 from vision.faces import Evidence
 from vision.finish import finish_border, with_finish_of_all
 from vision.flags import Note, StationFlag
+from vision.focal import of_account
 from vision.hints import Hints, LineKind, pointing_px
 from vision.photo import Photo
 from vision.reading import View
@@ -399,7 +400,10 @@ def _sighting(lit: Sequence[_Lit], main: int, edge: apex.ApexLine, line: shoulde
     best = tuple(min(of_all, key=lambda c: list(checks.Verdict).index(c.verdict)) for of_all in zip(*found, strict=True))
     checks.refuse(names, best)
     records = [replace(sighting.record_of(v.shot.photo, v.shot.view, v.shot.pointed), checks=f) for v, f in zip(lit, found, strict=True)]
-    notes = [n for v in lit for n in (*v.shot.photo.remarks, *v.shot.view.notes, *v.shot.view.fit.notes)]
+    fits = [v.shot.view.fit for v in lit]
+    notes = [
+        n for v, f in zip(lit, fits, strict=True) for n in (*of_account(v.shot.photo.remarks, f.focal_source), *v.shot.view.notes, *f.notes)
+    ]
     notes = tuple(dict.fromkeys((*notes, *checks.notes(best), note)))
     others = tuple(r for i, r in enumerate(records) if i != main)
     enlarged = lit[main].shot.photo.enlarged

@@ -29,6 +29,7 @@ from PIL import Image, ImageCms
 
 from vision.errors import PhotoRefused
 from vision.flags import Note
+from vision.focal import FULL_FRAME_DIAGONAL_MM, RESIZED
 from vision.threads import side_by_side
 
 MAX_MEGAPIXELS = 120
@@ -36,8 +37,6 @@ MAX_MEGAPIXELS = 120
 MAX_FILE_BYTES = 1_000_000_000
 # Four squares of 8 modules at 3 px a module: below this the shortest usable piece of strip cannot be read.
 MIN_SIDE_PX = 96
-# Diagonal of the 36 mm x 24 mm frame that FocalLengthIn35mmFilm refers to (Exif 2.32, tag 41989; CIPA DCG-001).
-FULL_FRAME_DIAGONAL_MM = 43.27
 FORMATS = "JPEG, PNG, TIFF, WebP or HEIC"
 
 _ORIENTATION, _MAKE, _MODEL, _EXIF_IFD, _F35, _EXIF_WIDTH, _EXIF_HEIGHT = 274, 271, 272, 0x8769, 41989, 40962, 40963
@@ -449,7 +448,7 @@ def _focal_px(exif: Image.Exif, width: int, height: int) -> tuple[float | None, 
             f"the photo has {width} x {height} px and its EXIF block says {recorded[0]:.0f} x {recorded[1]:.0f}: shrunken or cropped, "
             "so the focal length in it is not used"
         )
-        return None, (Note("photo-resized", text, "use the photo as the camera stored it, or declare the camera's distance", "info"),)
+        return None, (Note(RESIZED, text, "use the photo as the camera stored it, or declare the camera's distance", "info"),)
     return f35 / FULL_FRAME_DIAGONAL_MM * float(np.hypot(width, height)), ()
 
 

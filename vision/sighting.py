@@ -15,6 +15,7 @@ from vision.camera_profile import CameraProfile
 from vision.declared import Declared
 from vision.errors import DeclarationError, EdgeNotFound, PhotoRefused, TargetNotFound
 from vision.flags import Note
+from vision.focal import of_account
 from vision.hints import Hints, LineKind
 from vision.misread import read_anew
 from vision.overruled import overruled
@@ -108,7 +109,7 @@ def sight(
     off += notes_of(reading.edge, scale, strip.column_px)
     off += reading.band.notes(scale, strip.column_px) if reading.band is not None else ()
     record = replace(record_of(photo, view, pointed), checks=reading.found)
-    notes = photo.remarks + view.notes + fit.notes + anew + off + checks.notes(reading.found)
+    notes = of_account(photo.remarks, fit.focal_source) + view.notes + fit.notes + anew + off + checks.notes(reading.found)
     seen = Sighting(record, finer.own_fit(fit, photo.enlarged), finer.own_lines(reading.lines, photo.enlarged), notes)
     if not pointed.guides:
         return seen

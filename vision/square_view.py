@@ -17,9 +17,9 @@ from vision.camera import CORNER_DISTORTION_HALF_WIDTH, Camera, CameraFit
 from vision.camera_profile import CameraProfile
 from vision.declared import Declared
 from vision.flags import Note
-from vision.focal import known_focal
+from vision.focal import FULL_FRAME_DIAGONAL_MM, known_focal
 from vision.hints import DeclaredScale
-from vision.photo import FULL_FRAME_DIAGONAL_MM, Photo
+from vision.photo import Photo
 
 # A camera held over the blade by eye looks off square by up to this much, in each direction: what a person notices when the blade's
 # outline or the phone's own shadow is to look right (common practice, no source). A face inclined by 15 degrees then seems up to

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+import math
 import struct
 import zlib
 from pathlib import Path
@@ -17,6 +18,7 @@ from PIL import Image, ImageCms, ImageOps
 
 from vision import photo
 from vision.errors import PhotoRefused
+from vision.focal import of_account
 from vision.photo import Photo, open_photo
 
 H, W = 112, 160
@@ -190,12 +192,12 @@ def test_a_grey_tiff_of_16_bits_may_be_a_negative(photometric: int) -> None:
 
 
 def test_focal_length_and_camera() -> None:
-    """f35 is defined over the 43.27 mm diagonal of 36 mm x 24 mm (Exif 2.32; design.md section 4)."""
+    """f35 is defined over the diagonal (43.27 mm) of 36 mm x 24 mm (Exif 2.32; design.md section 4)."""
     got = open_photo(_saved(RGB8, "JPEG", exif=_exif(6, f35=26)))
-    assert got.focal_px == pytest.approx(26 / 43.27 * np.hypot(W, H))
+    assert got.focal_px == pytest.approx(26 / math.hypot(36, 24) * np.hypot(W, H))
     assert got.camera == "Invented Optics Camera One"
     heic = open_photo(_heif(_scene(), "RGB", exif=_exif(1, f35=26).tobytes()))
-    assert heic.focal_px == pytest.approx(26 / 43.27 * np.hypot(W, H))
+    assert heic.focal_px == pytest.approx(26 / math.hypot(36, 24) * np.hypot(W, H))
 
 
 @pytest.mark.parametrize("f35", [0, 1, 65535])
@@ -214,6 +216,9 @@ def test_a_photo_of_another_size_than_recorded_has_no_focal_length(recorded: tup
     assert (got.focal_px is not None) is kept
     assert [note.code for note in got.remarks] == ["photo-resized"] * (not kept)
     assert kept or f"{recorded[0]} x {recorded[1]}" in got.remarks[0].text
+    # Who declares the camera's distance is not told of a focal length that nobody asks for.
+    assert of_account(got.remarks, "declared distance") == ()
+    assert of_account(got.remarks, "assumed distance") == of_account(got.remarks, "assumed lens") == got.remarks
 
 
 def test_no_exif_and_broken_exif() -> None:
