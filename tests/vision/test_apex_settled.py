@@ -7,7 +7,7 @@ import pytest
 from scipy.ndimage import gaussian_filter, gaussian_filter1d
 
 from vision.agreed import settle_together
-from vision.apex import refine_apex, settle
+from vision.apex import course_of, refine_apex, settle
 from vision.band import notes_of
 from vision.flags import StationFlag
 from vision.straighten import StraightStrip
@@ -148,6 +148,19 @@ def with_band(light, keep, rows=14):
     grain[APEX - rows :] *= keep
     picture.linear[:APEX] *= np.exp(grain)[..., None].astype(np.float32)
     return picture
+
+
+def test_grain_that_leads_away_from_a_clear_line_is_not_followed():
+    """Steps of 80 and of 13 sigmas (`a / (a + 8)`): a wooden lane's grain leaves the edge for the photo's end at two thirds of its strength."""
+    blocks, rows = np.arange(180), np.arange(108)[:, None]
+    edge = np.exp(-0.5 * ((rows - 20) / 2.0) ** 2) * 80 / 88
+    grain = np.exp(-0.5 * ((rows - (20 - 0.35 * np.clip(blocks - 120, 0, None))) / 2.0) ** 2) * np.where(blocks > 124, 13 / 21, 0.0)
+    rough = 0.2 * np.random.default_rng(4).random((108, 180))
+    assert np.abs(course_of(np.maximum(np.maximum(edge, grain), rough), (15, 7, 2), 36.0, None) - 20).max() < 2.0
+    # As clear as the line that it leaves, it is the edge: a belly toward the tip.
+    tip = np.where(blocks > 124, 0.2, 1.0) * edge
+    row = course_of(np.maximum(np.maximum(tip, grain), rough), (15, 7, 2), 36.0, None)
+    assert abs(row[-1] - (20 - 0.35 * 59)) < 3.0
 
 
 @pytest.mark.parametrize("light", [0.42, 0.44, 0.56])
