@@ -151,7 +151,7 @@ def with_band(light, keep, rows=14):
 
 
 def test_grain_that_leads_away_from_a_clear_line_is_not_followed():
-    """Steps of 80 and of 13 sigmas (`a / (a + 8)`): a wooden lane's grain leaves the edge for the photo's end at two thirds of its strength."""
+    """Steps of 80 and of 13 sigmas (`a / (a + 8)`): a lane's grain leaves the edge for the photo's end at 2/3 of its strength."""
     blocks, rows = np.arange(180), np.arange(108)[:, None]
     edge = np.exp(-0.5 * ((rows - 20) / 2.0) ** 2) * 80 / 88
     grain = np.exp(-0.5 * ((rows - (20 - 0.35 * np.clip(blocks - 120, 0, None))) / 2.0) ** 2) * np.where(blocks > 124, 13 / 21, 0.0)
