@@ -16,6 +16,7 @@ from vision.cues import DISAGREE, REACH_ROWS, line_end, weigh
 from vision.evidence import shoulder_evidence
 from vision.faces import BLOCK_COLUMNS, Evidence, block_features, face_evidence
 from vision.flags import StationFlag
+from vision.gleam import find_gleam
 from vision.grain import smooth_along
 from vision.paths import best_path, rival_path
 from vision.steering import LineGuide
@@ -145,7 +146,7 @@ def find_shoulder(
         lambda: _refine(strip, apex, found.row, blur_px, pool),
         lambda: _with_line_behind(found, strip, blur_px, px_per_mm) if evidence is None and guide is None else found,
     )
-    line = _judge(strip, apex_row, coarse, lines, _Scale(blur_px, px_per_mm, px_per_mm / strip.column_px, pool))
+    line = _judge(strip, apex_row, coarse, lines, _Scale(blur_px, px_per_mm, px_per_mm / strip.column_px, pool, evidence is None))
     if guide is not None:
         line.flags[np.isfinite(guide.row)] |= int(StationFlag.BY_HAND)
     return line
@@ -157,6 +158,7 @@ class _Scale:
     px_per_mm: float
     columns_per_mm: float
     pool: float
+    alone: bool
 
 
 @dataclass(frozen=True, eq=False)
@@ -432,6 +434,9 @@ def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, lines: _
     # Smeared colour may move a line by so much either way (rectangular).
     smeared = np.where(own_mix, SMEARED_PX / np.sqrt(3.0), 0.0)
     own = np.sqrt(structure**2 + apart**2 + (0.5 * rounding) ** 2 + np.where(burnt, sigma, 0.0) ** 2 + (0.5 * strayed) ** 2 + smeared**2)
+    if scale.alone:  # of several lights each tells where in the rounding its step lies (`vision.rounded`)
+        gleam = find_gleam(strip, apex_row, row, scale.blur_px, scale.px_per_mm)
+        row, own = row + gleam.shift, np.hypot(own, gleam.u)
     # A rounding hides the end of grind lines as it does a highlight's.
     end_u = np.where(np.abs(row - coarse.row) <= REACH_ROWS, np.hypot(coarse.end_u, rounded), np.inf)
     row, own, unlike = weigh(row, own, coarse.end_row, end_u)
