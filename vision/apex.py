@@ -36,8 +36,8 @@ STRAY_MM = 0.5
 NEAR_MM = 0.08
 # A contact shadow's border is never as clear as the edge behind it, a hairline's shoulder may be clearer than its apex by some percent.
 _NEARLY_AS_CLEAR = 0.85
-# So many times fainter than another, in sigmas of the lane's own steps, a line is a border of the lane's grain or of a shadow.
-_MUCH_FAINTER = 3.0
+# With less than half as many sigmas of the lane's own steps as the course it leaves, a line is a border of the lane's grain or of a shadow.
+_MUCH_FAINTER = 2.0
 # A line that shows along this share of the edge as sharp as the blur needs no other one looked for: a penumbra shows along none.
 SURE = 0.7
 # A chip or dent stands back from the edge's own course by more than this; waviness of a ground edge stays below it (mm).
@@ -324,8 +324,8 @@ def _in_the_way(lines: np.ndarray, strength: np.ndarray, course: np.ndarray, rea
     row, blocks = np.arange(len(lines))[:, None], np.arange(lines.shape[1])
     at = np.clip(np.rint(course).astype(int) + np.arange(-rows, rows + 1)[:, None], 0, len(lines) - 1)
     along = uniform_filter1d(strength[at, blocks].max(axis=0), long, mode="nearest")
-    # A strength is a step's size in sigmas, a, as a / (a + 8).
-    return np.where((row < course - rows) & (lines < along / (along + _MUCH_FAINTER * (1.0 - along))), 0.0, lines)
+    # A strength is a step's size in sigmas, a, as a^2 / (a^2 + 64) (`vision.sharpness`).
+    return np.where((row < course - rows) & (lines < along / (along + _MUCH_FAINTER**2 * (1.0 - along))), 0.0, lines)
 
 
 def nearest_line(strength: np.ndarray, course: np.ndarray, reach: int) -> int:

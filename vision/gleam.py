@@ -30,8 +30,8 @@ _BEFORE, _BEHIND = 2, 5
 _MEAN_MM = 1.0
 # Of the columns, each so-manieth tells as much of such means; a quarter of them must show the faces.
 _EVERY, _SEEN = 2, 0.25
-# A face at the end of its range has lost its halo and its share of the step.
-_CLIPPED_CODE = 0.97
+# A face at the end of its range, in any colour, has lost its halo and its share of the step: of its cells, so many may be clipped.
+_CLIPPED = 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,8 +69,10 @@ def find_gleam(strip: StraightStrip, apex_row: np.ndarray, row: np.ndarray, blur
     # Of the sRGB curve, near enough, what sharpening works on.
     code = np.maximum(means(strip.grey[inside]) / count, 0.0) ** (1 / 2.2)
     shift, u = _line(code, offsets, means(np.nan_to_num(fitted) - at) / count, (reach, blur_px))
+    burnt = means(strip.clipped[inside]) / count
+    bare = np.maximum(burnt[:before].max(axis=0), burnt[-behind:].max(axis=0)) < _CLIPPED
     centre, everywhere = (np.arange(blocks) + 0.5) * wide - 0.5, np.arange(len(row))
-    return Gleam(*(np.interp(everywhere, centre, np.where(share > _SEEN, v, 0.0)) for v in (shift, u)))
+    return Gleam(*(np.interp(everywhere, centre, np.where((share > _SEEN) & bare, v, 0.0)) for v in (shift, u)))
 
 
 def _line(code: np.ndarray, offsets: np.ndarray, start: np.ndarray, scale: tuple[int, float]) -> tuple[np.ndarray, np.ndarray]:
@@ -89,7 +91,7 @@ def _line(code: np.ndarray, offsets: np.ndarray, start: np.ndarray, scale: tuple
     sign = np.where(over > under, 1.0, -1.0)
     top = (sign * inner).argmax(axis=0)
     shift, u = np.zeros(len(start)), np.zeros(len(start))
-    for b in np.flatnonzero((sure > 0) & (np.maximum(first, second) < _CLIPPED_CODE)):
+    for b in np.flatnonzero(sure > 0):
         line, peak = sign[b] * inner[:, b], top[b]
         ends = [_flank(line, peak, (line[peak] + sign[b] * face) / 2, way) for face, way in ((first[b], -1), (second[b], 1))]
         if None in ends:
@@ -98,10 +100,12 @@ def _line(code: np.ndarray, offsets: np.ndarray, start: np.ndarray, scale: tuple
         # A scratch beside the shoulder is none of its line.
         if not near - blur_px - 1.0 <= start[b] <= far + blur_px + 1.0:
             continue
-        shift[b] = sure[b] * ((near + far) / 2 - start[b])
+        away = (near + far) / 2 - start[b]
+        shift[b] = sure[b] * away
         # As long as the rounding that shines, once the photo's blur is taken off (2.35: width at half height).
         own = np.sqrt(max((far - near) ** 2 - (2.35 * blur_px) ** 2, 0.0))
-        u[b] = sure[b] * own / 2 / np.sqrt(3.0)
+        # Half believed, it leaves the doubt whether it is one.
+        u[b] = np.hypot(sure[b] * own / 2 / np.sqrt(3.0), np.sqrt(sure[b] * (1.0 - sure[b])) * away)
     return shift, u
 
 

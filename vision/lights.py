@@ -316,7 +316,9 @@ def _one_shoulder(lit: Sequence[_Lit], edge: apex.ApexLine, scale: float) -> tup
     evidence = _together([shoulder_evidence(v.strip, shoulder.bridged(a), v.edge.blur_px, scale) for v, a in zip(lit, apexes, strict=True)])
     guides = [_guide(v.strip, v.shot, LineKind.SHOULDER, a, scale) for v, a in zip(lit, apexes, strict=True)]
     guide = next((g for g in guides if g is not None), None)
-    lines = [shoulder.find_shoulder(v.strip, a, v.edge.blur_px, scale, guide, evidence=evidence) for v, a in zip(lit, apexes, strict=True)]
+    lines = [
+        shoulder.find_shoulder(v.strip, a, v.edge.blur_px, scale, guide, evidence, alone=False) for v, a in zip(lit, apexes, strict=True)
+    ]
     rows = np.array([line.row - v.shift for line, v in zip(lines, lit, strict=True)])
     lights = [rounded.seen(v.strip, line, (v.edge.blur_px, v.blur_px), scale) for v, line in zip(lit, lines, strict=True)]
     corner = rounded.corner(rows, lights, scale, lit[0].strip.column_px)

@@ -182,7 +182,7 @@ def _about_the_line_before(sought: Sought, first: Reading) -> Reading | None:
     wide = first.strip.column_px
     strip = straighten(sought.photo, curve.curve_px, curve.inward_px, view.rows[1], view.rows[1], wide)
     more, last = strip.row_of_apex - first.strip.row_of_apex, len(strip.valid) - 1
-    before = find_shoulder(from_behind(strip), last - first.edge.row - more, first.edge.blur_px, view.scale)
+    before = find_shoulder(from_behind(strip), last - first.edge.row - more, first.edge.blur_px, view.scale, alone=False)
     return _about(sought, strip, last - before.row)
 
 

@@ -210,7 +210,7 @@ def _too_large(name: str, how_many: str) -> PhotoRefused:
     return PhotoRefused(
         f"photo {name} ({how_many} megapixels)",
         f"at most {MAX_MEGAPIXELS} megapixels are taken",
-        "shrink it, or crop it around edge and strip and declare the camera's distance",
+        "shrink it or crop it around edge and strip, and declare the camera's distance",
     )
 
 

@@ -97,11 +97,14 @@ def read(sought: Sought, *, known: bool = False) -> Reading:
         line, shown = _shoulder(strip, edge, view, to_shoulder)
     edge = penumbra.past_penumbra(strip, edge, line, blur, scale)
     edge = band.on(edge) if band is not None else edge
-    # The checks look at the line where light shows it: the finish moves it by less than they tell.
+    # The checks look at the line where light shows its step: what a rounding shows is none, and the finish moves it by less than they tell.
+    stepped = replace(line, row=line.step_row)
     streaks, border, figures = side_by_side(
         lambda: contrast.beside_streaks(strip, edge.row, line.row, edge.blur_px, scale),
         lambda: finish_border(shown, edge.row, line, edge.blur_px, scale),
-        lambda: examine.figures(examine.Seen(photo, view.target, view.fit, shown, edge, line, sought.declared.height_mm[0], curve.path_mm)),
+        lambda: examine.figures(
+            examine.Seen(photo, view.target, view.fit, shown, edge, stepped, sought.declared.height_mm[0], curve.path_mm)
+        ),
     )
     edge = replace(edge, systematic_px=np.hypot(edge.systematic_px, streaks))
     line = with_finish(line, border)

@@ -26,9 +26,9 @@ _LEAST_LIKENESS = 0.5
 _AS_GOOD = 0.75
 # A tick found farther than this share of the spacing from its place is something else.
 _OFF_BEAT = 0.25
-# Ticks of one kind differ by ink and light, at random; every second one fainter by a tenth, and by far more than the scatter of the
-# heights allows for (the standard error of a difference of means, five times), is another kind: half-millimetre ticks that a line grazes.
-_FAINTER, _SIGMAS = 0.1, 5.0
+# Ticks of one kind differ by ink and light, at random; every second one fainter by a twentieth, and by far more than their scatter
+# allows for (the standard error of a difference of means, five times), is another kind: half-millimetre ticks that a line grazes.
+_FAINTER, _SIGMAS = 0.05, 5.0
 # EC class I steel rule: 0.1 + 0.1 L mm over L metres, rounded up (Directive 73/362/EEC as given in reference-values.md).
 _RULE_MM, _RULE_MM_PER_M = 0.1, 0.1
 
@@ -185,8 +185,10 @@ def find_ticks(light: np.ndarray) -> Ticks | None:
 
 def _by_turns(ticks: np.ndarray, at: np.ndarray, k: np.ndarray, period: float) -> bool:
     """Whether every second tick is clearly fainter than those beside it."""
-    half = max(int(period / 2), 1)
-    height = np.array([ticks[round(c)] - ticks[max(round(c) - half, 0) : round(c) + half + 1].min() for c in at])
+    # By their area, which does not hang on where a tick's middle falls between the pixels.
+    middle = np.linspace(-period / 4, period / 4, 33)
+    light, around = (np.interp(at[:, None] + d, np.arange(len(ticks)), ticks) for d in (middle, 2 * middle))
+    height = light.mean(axis=1) - around.min(axis=1)
     # Against the neighbours' mean: light that changes along the rule cancels.
     inner = (np.diff(k)[:-1] == 1) & (np.diff(k)[1:] == 1)
     against = (height[1:-1] / ((height[:-2] + height[2:]) / 2) - 1)[inner]

@@ -89,6 +89,8 @@ class ShoulderLine:
         Standard deviation of the smoothing along the edge, columns.
     lines_end : float
         Share 0..1 of the measured edge along which the bevel's grind lines surely end at the line.
+    moved : (S,) float or 0.0
+        Rows by which a line that the rounding shows has moved it from the step that light shows (`vision.gleam`).
     """
 
     row: np.ndarray
@@ -100,6 +102,12 @@ class ShoulderLine:
     flags: np.ndarray
     pool: float
     lines_end: float = 0.0
+    moved: np.ndarray | float = 0.0
+
+    @property
+    def step_row(self) -> np.ndarray:
+        """(S,) where light shows the step."""
+        return self.row - self.moved
 
 
 def find_shoulder(
@@ -109,6 +117,7 @@ def find_shoulder(
     px_per_mm: float,
     guide: LineGuide | None = None,
     evidence: Evidence | None = None,
+    alone: bool = True,
 ) -> ShoulderLine:
     """Find the line where the bevel ends.
 
@@ -124,6 +133,9 @@ def find_shoulder(
     guide : LineGuide, optional
     evidence : Evidence, optional
         To search by instead of the strip's own: that of several photos of one setting, or of the part that is bare of marks.
+    alone : bool
+        False: one of several lights, which tell together where in a rounding each one's step lies, or a line that is no shoulder; what a
+        rounding may show beside it does not move it then.
 
     Returns
     -------
@@ -146,7 +158,7 @@ def find_shoulder(
         lambda: _refine(strip, apex, found.row, blur_px, pool),
         lambda: _with_line_behind(found, strip, blur_px, px_per_mm) if evidence is None and guide is None else found,
     )
-    line = _judge(strip, apex_row, coarse, lines, _Scale(blur_px, px_per_mm, px_per_mm / strip.column_px, pool, evidence is None))
+    line = _judge(strip, apex_row, coarse, lines, _Scale(blur_px, px_per_mm, px_per_mm / strip.column_px, pool, alone))
     if guide is not None:
         line.flags[np.isfinite(guide.row)] |= int(StationFlag.BY_HAND)
     return line
@@ -434,11 +446,12 @@ def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, lines: _
     # Smeared colour may move a line by so much either way (rectangular).
     smeared = np.where(own_mix, SMEARED_PX / np.sqrt(3.0), 0.0)
     own = np.sqrt(structure**2 + apart**2 + (0.5 * rounding) ** 2 + np.where(burnt, sigma, 0.0) ** 2 + (0.5 * strayed) ** 2 + smeared**2)
-    if scale.alone:  # of several lights each tells where in the rounding its step lies (`vision.rounded`)
+    fitted, moved = row, np.zeros(len(row))
+    if scale.alone:
         gleam = find_gleam(strip, apex_row, row, scale.blur_px, scale.px_per_mm)
-        row, own = row + gleam.shift, np.hypot(own, gleam.u)
+        row, own, moved = row + gleam.shift, np.hypot(own, gleam.u), gleam.shift
     # A rounding hides the end of grind lines as it does a highlight's.
-    end_u = np.where(np.abs(row - coarse.row) <= REACH_ROWS, np.hypot(coarse.end_u, rounded), np.inf)
+    end_u = np.where(np.abs(fitted - coarse.row) <= REACH_ROWS, np.hypot(coarse.end_u, rounded), np.inf)
     row, own, unlike = weigh(row, own, coarse.end_row, end_u)
     width = row - apex_row
     systematic = np.sqrt(own**2 + doubt**2 + rounded**2)
@@ -465,8 +478,8 @@ def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, lines: _
     mark(StationFlag.NOT_MEASURED, lost)
     nan = np.where(lost, np.nan, 1.0)
     rival = np.where(strayed > 0, coarse.row, np.where(~rivalled & (unlike > DISAGREE), coarse.end_row, coarse.named_row))
-    ends = float((coarse.end_sure & (unlike <= DISAGREE) & ~lost).sum() / max((~lost).sum(), 1))
-    return ShoulderLine(row * nan, u * nan, systematic * nan, sigma * nan, rival, coarse.rival_share, flags, scale.pool, ends)
+    ends = float((coarse.end_sure & np.isfinite(end_u) & (unlike <= DISAGREE) & ~lost).sum() / max((~lost).sum(), 1))
+    return ShoulderLine(row * nan, u * nan, systematic * nan, sigma * nan, rival, coarse.rival_share, flags, scale.pool, ends, moved)
 
 
 def _inside(valid: np.ndarray, row: np.ndarray) -> np.ndarray:

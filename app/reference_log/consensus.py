@@ -61,7 +61,7 @@ def dersimonian_laird(x: np.ndarray, u: np.ndarray, shared: Shared | None = None
 def paule_mandel(x: np.ndarray, u: np.ndarray, shared: Shared | None = None) -> float:
     """Spread between figures by Paule and Mandel: the one at which Q equals its expectation N - 1; 0 where Q is below it already.
 
-    Q falls with the spread, so there is one root at most.
+    Q falls with the spread, so there is one root at most. Every `u` is more than 0.
     """
 
     def above(spread: float) -> float:

@@ -42,6 +42,7 @@ def test_import_exit_status(tmp_path: Path, log: str, capsys: pytest.CaptureFixt
     assert main(["log", "summary", "--maker", "ostfeld", "--model", "heron", "--json", "--log", log]) == 0
     found = json.loads(capsys.readouterr().out)
     assert list(found) == [
+        "maker", "model", "edge", "condition", "method", "variants", "contributors", "measurements", "remarked",
         "specimens", "mean_mm", "u_mm", "low_mm", "high_mm", "min_mm", "max_mm", "spread_mm", "next_low_mm", "next_high_mm", "left_out",
     ]  # fmt: skip
     assert found["specimens"] == 2

@@ -1,5 +1,7 @@
 """A rounding that shows as a line of its own, on drawn strips: 60 px a mm, rounded over `REACH` px to either side of `SHOULDER`."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter1d
@@ -24,7 +26,9 @@ def strip(bevel=0.30, cheek=0.14, line=0.0, at=SHOULDER, halo=0.0, streaks=0.0, 
     linear = np.repeat(grey[..., None], 3, axis=2).astype(np.float32)
     base = np.column_stack([np.arange(COLUMNS, dtype=float), np.full(COLUMNS, float(APEX))])
     everywhere = np.ones(grey.shape, bool)
-    return StraightStrip(linear, ~everywhere, float(APEX), base, np.tile([0.0, 1.0], (COLUMNS, 1)), everywhere)
+    return StraightStrip(
+        linear, np.repeat((code >= 1.0)[:, None], COLUMNS, axis=1), float(APEX), base, np.tile([0.0, 1.0], (COLUMNS, 1)), everywhere
+    )
 
 
 def gleam(drawn, row=SHOULDER - 0.5):
@@ -62,6 +66,22 @@ def test_steps_halos_and_streaks_are_no_gleam(more, seed):
 
 def test_a_clipped_bevel_has_lost_its_halo_and_shows_no_dark_line():
     assert not gleam(strip(bevel=1.2, cheek=0.3, halo=0.8)).shift.any()
+
+
+@pytest.mark.parametrize("burnt", [(1.1, 1.1, 0.6), (1.1, 1.05, 0.7)])
+def test_a_bevel_clipped_in_some_colours_shows_no_dark_line(burnt):
+    """The clipped colours have lost their halo, the others keep theirs."""
+    each = [strip(bevel=b, cheek=c, halo=0.8) for b, c in zip(burnt, (0.3, 0.25, 0.15), strict=True)]
+    linear = np.dstack([e.linear[..., 0] for e in each])
+    assert not gleam(replace(each[0], linear=linear, clipped=np.any([e.clipped for e in each], axis=0))).shift.any()
+
+
+@pytest.mark.parametrize("line", [0.04, 0.05, 0.06])
+def test_a_line_that_is_half_believed_leaves_a_doubt(line):
+    found = find_shoulder(strip(bevel=0.3, cheek=0.1, line=line), np.full(COLUMNS, APEX - 0.5), BLUR, PX_PER_MM)
+    off = np.abs(found.row - (SHOULDER - 0.5))
+    assert np.nanmedian(off / np.hypot(found.systematic_px, found.u_px)) < 2.3
+    assert np.isfinite(off).mean() > 0.9
 
 
 def test_a_scratch_beside_the_shoulder_is_not_its_line():

@@ -8,6 +8,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
+from scipy.ndimage import gaussian_filter1d
 
 from tests.vision.drawn import Drawn
 from vision.bevel import Pose, apex_points, widths
@@ -312,12 +313,23 @@ def test_spacing_of_the_ticks_is_the_persons_to_say():
     assert rule_scale(photo, ends, 0.5).px_per_mm == pytest.approx(50.0, rel=1e-3)
 
 
-@pytest.mark.parametrize("halves", [0.6, 0.8])
+@pytest.mark.parametrize("halves", [0.6, 0.8, 0.9])
 @pytest.mark.parametrize("seed", [1, 2])
 def test_half_millimetre_ticks_that_the_line_grazes_are_not_taken_for_the_spacing(halves, seed):
     photo, ends = rule(24.4, halves=halves, seed=seed)
     with pytest.raises(PhotoRefused, match="every second tick"):
         rule_scale(photo, ends)
+
+
+@pytest.mark.parametrize("spacing", [5.5, 6.5, 10.5])
+def test_ticks_that_fall_between_two_px_by_turns_are_of_one_kind(spacing):
+    """Sharp ticks of a shrunken picture: every second one looks fainter at its top, and has the same area."""
+    x, at = np.arange(900 * 8) / 8.0, 20 + spacing * np.arange(70)
+    fine = 0.6 - 0.5 * (np.abs(x[:, None] - at) < 0.06 * spacing).any(axis=1)
+    px = gaussian_filter1d(fine, 0.35 * 8).reshape(-1, 8).mean(axis=1)[: int(at[-1] - spacing)]
+    ticks = find_ticks(np.interp(np.arange(0.0, len(px) - 1, 0.5), np.arange(len(px)), px))
+    assert ticks.spacing_px == pytest.approx(spacing, rel=2e-3)
+    assert not ticks.two_kinds
 
 
 def test_growing_spacing_widens_the_scale():
