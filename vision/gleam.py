@@ -69,8 +69,8 @@ def find_gleam(strip: StraightStrip, apex_row: np.ndarray, row: np.ndarray, blur
     # Of the sRGB curve, near enough, what sharpening works on.
     code = np.maximum(means(strip.grey[inside]) / count, 0.0) ** (1 / 2.2)
     shift, u = _line(code, offsets, means(np.nan_to_num(fitted) - at) / count, (reach, blur_px))
-    burnt = means(strip.clipped[inside]) / count
-    bare = np.maximum(burnt[:before].max(axis=0), burnt[-behind:].max(axis=0)) < _CLIPPED
+    clipped = strip.clipped[inside]
+    bare = np.maximum(*(means(face.mean(axis=0)) for face in (clipped[:before], clipped[-behind:]))) < _CLIPPED * count
     centre, everywhere = (np.arange(blocks) + 0.5) * wide - 0.5, np.arange(len(row))
     return Gleam(*(np.interp(everywhere, centre, np.where((share > _SEEN) & bare, v, 0.0)) for v in (shift, u)))
 
