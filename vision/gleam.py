@@ -78,9 +78,9 @@ def find_gleam(strip: StraightStrip, apex_row: np.ndarray, row: np.ndarray, blur
 def _line(code: np.ndarray, offsets: np.ndarray, start: np.ndarray, scale: tuple[int, float]) -> tuple[np.ndarray, np.ndarray]:
     """Shift and uncertainty (B,) of the line in profiles (K, B) at `offsets` (K,) about steps at `start` (B,); reach and blur in rows."""
     reach, blur_px = scale
-    near = max(ceil(2 * blur_px), 3)
+    beside = max(ceil(2 * blur_px), 3)
     faces, within = (code[: _BEFORE * reach], code[-_BEHIND * reach :]), slice(_BEFORE * reach, -_BEHIND * reach)
-    first, second = np.median(faces[0][-near:], axis=0), np.median(faces[1][:near], axis=0)
+    first, second = np.median(faces[0][-beside:], axis=0), np.median(faces[1][:beside], axis=0)
     uneven = np.maximum(*(f.std(axis=0) for f in faces))
     inner, at = code[within], offsets[within]
     over = inner.max(axis=0) - np.maximum(first, second)

@@ -158,7 +158,7 @@ def find_shoulder(
         lambda: _refine(strip, apex, found.row, blur_px, pool),
         lambda: _with_line_behind(found, strip, blur_px, px_per_mm) if evidence is None and guide is None else found,
     )
-    line = _judge(strip, apex_row, coarse, lines, _Scale(blur_px, px_per_mm, px_per_mm / strip.column_px, pool, alone))
+    line = _judge(strip, apex_row, coarse, lines, _Scale(blur_px, px_per_mm, px_per_mm / strip.column_px, pool), alone)
     if guide is not None:
         line.flags[np.isfinite(guide.row)] |= int(StationFlag.BY_HAND)
     return line
@@ -170,7 +170,6 @@ class _Scale:
     px_per_mm: float
     columns_per_mm: float
     pool: float
-    alone: bool
 
 
 @dataclass(frozen=True, eq=False)
@@ -408,7 +407,7 @@ def _combine(lines: _Lines, width: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return row, np.sqrt(share * u**2 + (1 - share) * np.minimum(u_steady, u) ** 2)
 
 
-def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, lines: _Lines, scale: _Scale) -> ShoulderLine:
+def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, lines: _Lines, scale: _Scale, alone: bool) -> ShoulderLine:
     """Uncertainty and flags of every column; columns that cannot be trusted become NaN."""
     fit = lines.close
     row, u = _combine(lines, np.maximum(coarse.row - bridged(apex_row), 1.0))
@@ -447,7 +446,7 @@ def _judge(strip: StraightStrip, apex_row: np.ndarray, coarse: _Coarse, lines: _
     smeared = np.where(own_mix, SMEARED_PX / np.sqrt(3.0), 0.0)
     own = np.sqrt(structure**2 + apart**2 + (0.5 * rounding) ** 2 + np.where(burnt, sigma, 0.0) ** 2 + (0.5 * strayed) ** 2 + smeared**2)
     fitted, moved = row, np.zeros(len(row))
-    if scale.alone:
+    if alone:
         gleam = find_gleam(strip, apex_row, row, scale.blur_px, scale.px_per_mm)
         row, own, moved = row + gleam.shift, np.hypot(own, gleam.u), gleam.shift
     # A rounding hides the end of grind lines as it does a highlight's.
