@@ -21,6 +21,9 @@ CHROMIUM = os.environ.get("CHROMIUM") or shutil.which("chromium")
 ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update", "--no-first-run"]
 # Streamlit's own animations keep a processor busy that the tests wait for: a page that rests costs a sixth of the drawing.
 STILL = {"reduced_motion": "reduce"}
+PHONE = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True, "device_scale_factor": 2, **STILL}
+# All that a site can keep in a browser but the files it is made of.
+_KEPT = "cookies,local_storage,indexeddb,websql,service_workers,shared_storage,file_systems"
 MISSING = "no chromium" if not CHROMIUM else "no playwright" if importlib.util.find_spec("playwright") is None else ""
 
 
@@ -95,27 +98,54 @@ def chromium() -> Iterator[object]:
         browser.close()
 
 
+@pytest.fixture(scope="session")
+def windows(chromium) -> _Windows:
+    """Of all tests of this process."""
+    return _Windows(chromium)
+
+
+class _Windows:
+    """Browser contexts lent to one test at a time: a browser that was here before has the app's program, two of five seconds of a
+    page's processor time; whatever else the site kept in it is forgotten in between."""
+
+    def __init__(self, chromium) -> None:
+        self._chromium, self._free = chromium, {}
+
+    def lend(self, options: Mapping[str, object]):
+        """A context that no other page of this test has."""
+        free = self._free.setdefault(repr(sorted(options.items())), [])
+        return free.pop() if free else self._chromium.new_context(**options)
+
+    def take_back(self, options: Mapping[str, object], context, origin: str) -> None:
+        """For the next test, without what the site kept for the visitor."""
+        page = context.new_page()
+        context.new_cdp_session(page).send("Storage.clearDataForOrigin", {"origin": origin, "storageTypes": _KEPT})
+        for left in context.pages:
+            left.close()
+        self._free[repr(sorted(options.items()))].append(context)
+
+
 @pytest.fixture
-def open_page(address: str, chromium) -> Iterator[Callable[..., object]]:
-    """Opens the app in a new window of its own session; closed afterwards."""
-    pages = []
+def open_page(address: str, windows: _Windows) -> Iterator[Callable[..., object]]:
+    """Opens the app in a window of a browser, and a session, of its own; closed afterwards."""
+    lent = []
 
     def opened(
         width: int = 1280, scheme: str = "light", path: str = "/", *, phone: bool = False, prepare: Callable[..., None] | None = None
     ):
-        if phone:
-            page = chromium.new_page(viewport={"width": 390, "height": 844}, has_touch=True, is_mobile=True, device_scale_factor=2, **STILL)
-        else:
-            page = chromium.new_page(viewport={"width": width, "height": 1400}, color_scheme=scheme, **STILL)
-        pages.append(page)
+        options = PHONE if phone else {"color_scheme": scheme, **STILL}
+        lent.append((options, windows.lend(options)))
+        page = lent[-1][1].new_page()
+        if not phone:
+            page.set_viewport_size({"width": width, "height": 1400})
         if prepare:
             prepare(page)
         page.goto(address + path)
         return page
 
     yield opened
-    for page in pages:
-        page.close()
+    for options, context in lent:
+        windows.take_back(options, context, address)
 
 
 @pytest.fixture

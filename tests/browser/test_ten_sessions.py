@@ -43,9 +43,10 @@ def test_ten_sessions_see_their_own_and_leave_nothing(serve, chromium, tmp_path)
     shown = [path for demo in load() for path in demo.photos]
     photos = [Path(shutil.copy(shown[i % len(shown)], tmp_path / f"person-{i}.jpg")) for i in range(10)]
     with serve({**os.environ, "STREAMLIT_SERVER_DISCONNECTED_SESSION_TTL": str(FORGOTTEN_S)}) as (address, pid):
+        guest = chromium.new_context(**STILL)
 
         def one() -> None:
-            page = chromium.new_page(**STILL)
+            page = guest.new_page()
             page.goto(address)
             _upload(page, photos[0])
             _looked_at(page, photos[0])

@@ -10,6 +10,7 @@ from scipy.special import ndtr
 
 from app.demo import load
 from app.headline import headline
+from tests.browser.conftest import STILL
 from tests.browser.measuring import declare_angle, fill, holds, ready, save, settled, to_screen, upload
 from tests.browser.measuring import headline as shown
 from tests.vision.drawn import PX_PER_MM, Drawn
@@ -117,6 +118,19 @@ def test_facts_are_kept_in_this_browser_alone_offered_and_forgotten(open_page, p
     assert page.evaluate("localStorage.getItem('shoulderline.facts')") is None
     # What stands in the form stays there.
     holds(angle, "31")
+
+
+def test_a_browser_lent_to_another_test_remembers_nothing(windows, address: str) -> None:
+    options = {**STILL, "locale": "en-GB"}
+    for _ in range(2):
+        browser = windows.lend(options)
+        page = browser.new_page()
+        page.goto(address + "/_stcore/health")
+        assert page.evaluate("localStorage.length") == 0
+        assert "kept" not in {cookie["name"] for cookie in browser.cookies()}
+        page.evaluate("localStorage.setItem('shoulderline.facts', '31'); document.cookie = 'kept=31; path=/'")
+        windows.take_back(options, browser, address)
+    assert windows.lend(options) is browser
 
 
 def test_a_look_at_another_screen_loses_nothing(open_page, belly) -> None:
