@@ -159,7 +159,7 @@ CHECKS: tuple[Check, ...] = (
         8.0, 5.0, "below",
         "bevel and cheek reflect or are ground differently, and in the same way all along; streaks of one face differ now this way, "
         "now that, and five times their own variation is no chance",
-        "turn the lamp until bevel and cheek differ",
+        "turn the lamp until bevel and cheek differ; at a bevel wider than 3 mm, point at the shoulder with --guide",
     ),
     Check(
         "shoulder-soft", "blur of the second line beyond that of the edge", "mm", 0.03, 0.05, "above",

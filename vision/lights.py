@@ -17,6 +17,7 @@ from vision import apex, checks, examine, finer, reading, rounded, shoulder, sig
 from vision.agreed import settle_together
 from vision.camera_profile import CameraProfile
 from vision.declared import Declared
+from vision.deeper import deepened
 from vision.errors import DeclarationError, PhotoRefused
 from vision.evidence import shoulder_evidence
 from vision.faces import Evidence
@@ -105,10 +106,15 @@ def sight_together(
         shots.append(_Shot(photo, h, view, pointed))
     main = int(np.argmin([s.view.blur_px / s.scale for s in shots]))
     report("bring the photos together", 0.6)
-    lit = _on_one_grid(shots, main, declared)
-    edge = _one_apex(lit)
-    report("find the shoulder", 0.75)
-    line, each, note = _one_shoulder(lit, edge, shots[main].scale)
+    while True:
+        lit = _on_one_grid(shots, main, declared)
+        edge = _one_apex(lit)
+        report("find the shoulder", 0.75)
+        line, each, note = _one_shoulder(lit, edge, shots[main].scale)
+        deeper = deepened(replace(shots[main].view, rows=lit[main].shot.view.rows), lit[main].strip, line.row - edge.row)
+        if deeper is None:
+            break
+        shots[main] = replace(shots[main], view=deeper)
     _same_waves(lit, each, shots[main].scale)
     seen = _sighting(lit, main, edge, line, note)
     if not any(h.guides for h in given):

@@ -13,6 +13,7 @@ from vision.band import notes_of
 from vision.camera import CameraFit, fit_camera
 from vision.camera_profile import CameraProfile
 from vision.declared import Declared
+from vision.deeper import read_deep
 from vision.errors import DeclarationError, EdgeNotFound, PhotoRefused, TargetNotFound
 from vision.flags import Note
 from vision.focal import of_account
@@ -20,7 +21,7 @@ from vision.hints import Hints, LineKind
 from vision.misread import read_anew
 from vision.overruled import overruled
 from vision.photo import Photo
-from vision.reading import Sought, View, read
+from vision.reading import Sought, View
 from vision.results import PhotoRecord, WidthProfile
 from vision.sheet import reduced
 from vision.square_view import square_view
@@ -28,7 +29,8 @@ from vision.steering import WIDER, left_out, missed
 from vision.target import find_target
 from vision.threads import one_blas_thread, side_by_side
 
-# Rows kept on the lane side and the blade side of the coarse apex (mm): contact shadow and noise; the widest bevel and some cheek.
+# Rows kept on the lane side and the blade side of the coarse apex (mm): contact shadow and noise; a common bevel and some cheek (more
+# where a bevel is found to be wider: `deeper`).
 _LANE_MM, _BLADE_MM = 0.8, 3.2
 _NO_STRIP = "or, if the strip is not in the photo, give its scale with --scale, --scale-between or --scale-rule"
 # Squares too small for an erf fit: a phone's demosaicked picture is no sharper than this.
@@ -96,8 +98,7 @@ def sight(
     view = look(photo, declared, profile, hints, report)
     fit, scale = view.fit, view.scale
     report("find both lines", 0.5)
-    sought = Sought(photo, hints, declared, view)
-    reading = read(sought)
+    sought, reading = read_deep(Sought(photo, hints, declared, view))
     report("look at them again", 0.8)
     reading, anew = read_anew(sought, reading)
     strip, edge, line = reading.strip, reading.edge, reading.line
@@ -179,7 +180,9 @@ def refuse_without_edge(photo: str, lines: bevel.Lines, px_per_mm: float, pointe
             photo,
             f"a bevel could be told from its surroundings on only {measured:.1f} mm",
             checks.look_again(
-                pointed, "bring edge and strip into focus, fill the frame with them, and turn the lamp until the bevel stands out"
+                pointed,
+                "bring edge and strip into focus, fill the frame with them, and turn the lamp until the bevel stands out; at a bevel wider "
+                "than 3 mm, point at the shoulder with --guide",
             ),
         )
 

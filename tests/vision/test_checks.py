@@ -105,7 +105,8 @@ def test_what_was_pointed_at_comes_first_in_the_advice_of_a_check_that_it_can_sp
         checks.refuse("edge.jpg", found)
     assert refusal.value.remedy == (
         "look again at the line along the edge (--along) and the point on the cheek (--cheek) and the guide point on the shoulder "
-        "(--guide), which the search follows; if that is right, turn the lamp until bevel and cheek differ"
+        "(--guide), which the search follows; if that is right, turn the lamp until bevel and cheek differ; at a bevel wider than 3 mm, "
+        "point at the shoulder with --guide"
     )
     by_registry = {c.name: c.remedy for c in checks.CHECKS}
     assert all(c.remedy == by_registry[c.name] for c in found if c.name in ("strip-tilted", "clipped"))
