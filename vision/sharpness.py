@@ -22,6 +22,9 @@ _COLOUR_BLOCK = 16
 _BLOCK, _RIPPLE, _VARIED_RIPPLE, _RIPPLE_CODES = 8, 0.09, 0.36, 1.5
 # Borders of penumbras reach 6-9 sigma on fine paper; at this share of it they stay below the limit, edges of dark steel do not.
 _SHADOW_DOUBT = 0.6
+# What varies along the edge over more blocks than these is the light. Contrasts that differ by less than this (log of a variance) are one
+# surface's.
+_WAVES_BLOCKS, _LEAST_ONSET = 9, 0.1
 
 
 def colours(strip: StraightStrip) -> tuple[np.ndarray, np.ndarray]:
@@ -91,6 +94,7 @@ def sharpness_of_blocks(
 
     evidence, varied = side_by_side(mean_step, lambda: _sign_free_step(steps, along[1], (lane, valid), (ripple, enlarged)))
     evidence += varied
+    evidence += _onset(np.ascontiguousarray(features[..., 0]), along[1], (lane, valid), near, _RIPPLE_CODES * code_of_light(bright))
     out = evidence / (evidence + 64.0)
     inside = valid & np.roll(valid, far, axis=0) & np.roll(valid, -far, axis=0)
     out[~inside] = 0
@@ -206,6 +210,22 @@ def _sign_free_step(steps: tuple[np.ndarray, ...], along: int, bare: tuple[slice
     # One channel repeats what coarse colour does.
     excess *= np.maximum(_no_ripple(own_step, _VARIED_RIPPLE, _COLOUR_BLOCK * enlarged), np.clip(own_step / ripple - 1.0, 0.0, 1.0))
     return _at_most(64.0 / 3.0 * excess, np.clip((share - 0.2) / 0.3, 0.0, 1.0))
+
+
+def _onset(bright: np.ndarray, along: int, bare: tuple[slice, np.ndarray], near: int, ripple: float) -> np.ndarray:
+    """(R, C) squared significance of where a pattern along the edge begins: grind lines, whatever their direction.
+
+    Lines across the edge step at it and go on from row to row. Skewed ones step in every row of the bevel, and the edge is where they
+    begin. `bright` (R, C): log light of blocks; `along`, `bare` as in `_sign_free_step`; `ripple`: the most that ripples vary by (log).
+    """
+    lane, valid = bare
+    waves = bright - cv2.blur(bright, (_WAVES_BLOCKS, 1), borderType=cv2.BORDER_REPLICATE)
+    contrast = np.log(cv2.blur(waves * waves, (along, 1), borderType=cv2.BORDER_REPLICATE) + np.float32(ripple * ripple))
+    # A shadow begins nothing: as a share of the light noise grows in it, but by no more than the light falls.
+    darker = np.maximum(-_apart(cv2.blur(bright, (along, 1), borderType=cv2.BORDER_REPLICATE), near), 0.0)
+    step = _apart(contrast, near)
+    own = noise_of(step[lane][valid[lane]][None])[0] if valid[lane].any() else np.inf
+    return np.square(np.maximum(step - 2.0 * darker, 0.0) / np.float32(own + _LEAST_ONSET))
 
 
 def _apart(smooth: np.ndarray, gap: int) -> np.ndarray:

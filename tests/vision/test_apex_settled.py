@@ -78,6 +78,39 @@ def test_in_a_noisy_photo_bright_lines_of_the_cheek_do_not_lead_the_edge():
     assert support > 0.7
 
 
+def ground(columns_per_row, contrast, width_px, noise, shoulder=60):
+    """A bevel as bright as the shaded lane before it, with grind lines that run askew; its shoulder is clear."""
+    light = faces(bevel=0.5)
+    light[:APEX] = np.interp(np.arange(APEX), [0, APEX - 40, APEX], [0.6, 0.6, 0.47])
+    light[APEX + shoulder :] = 0.3
+    picture = strip(light, noise=noise)
+    lines = gaussian_filter1d(np.random.default_rng(5).standard_normal(COLUMNS), width_px)
+    at = (np.arange(COLUMNS) + columns_per_row * np.arange(ROWS)[:, None]) % COLUMNS
+    askew = np.interp(at, np.arange(COLUMNS), lines / lines.std())
+    bevel = gaussian_filter1d(((np.arange(ROWS) >= APEX) & (np.arange(ROWS) < APEX + shoulder)).astype(float), BLUR)
+    picture.linear[:] *= (1.0 + contrast * bevel[:, None] * askew)[..., None].astype(np.float32)
+    return picture
+
+
+@pytest.mark.parametrize("columns_per_row", [0.5, -0.5, 0.0])
+@pytest.mark.parametrize(("contrast", "width_px", "noise"), [(0.05, 6.0, 0.05), (0.08, 6.0, 0.08)])
+def test_grind_lines_begin_at_an_edge_as_bright_as_its_lane(columns_per_row, contrast, width_px, noise):
+    """Lines askew step in every row of the bevel, those across the edge weakly at it: the clear shoulder had been taken (drawn-346)."""
+    away, support = off(ground(columns_per_row, contrast, width_px, noise))
+    assert away < 2.0
+    assert support > 0.7
+
+
+def test_a_shadow_in_which_noise_grows_begins_no_grind_lines():
+    """Half and then a fifth of the light, and with it five times the share of noise that light does not make."""
+    light = faces(lane=0.5, bevel=0.45)
+    light[:APEX] = np.interp(np.arange(APEX), [0, APEX - 22, APEX - 8, APEX], [0.5, 0.5, 0.1, 0.1])
+    picture = strip(light, noise=0.0)
+    picture.linear[:] += (0.01 * np.random.default_rng(3).standard_normal((ROWS, COLUMNS)))[..., None].astype(np.float32)
+    away, _ = off(picture)
+    assert away < 1.0
+
+
 def grainy_lane(bevel=0.46, shoulder=60, grain=0.03):
     """A bevel a little darker than paper whose grain is coarser than the photo's noise, and a dark cheek a millimetre on."""
     light = np.full(ROWS, 0.5)
