@@ -130,4 +130,4 @@ def drawn(number: int) -> Scene:
 
 
 KNOWN_SCENES: dict[str, Scene] = {scene.name: scene for scene in _cases()}
-DRAWN_SCENES: dict[str, Scene] = {scene.name: scene for scene in map(drawn, range(354))}
+DRAWN_SCENES: dict[str, Scene] = {scene.name: scene for scene in map(drawn, range(366))}

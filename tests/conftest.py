@@ -24,6 +24,19 @@ from vision.results import (
     Zones,
 )
 
+# Files that take a minute and more go first: one of them left for the end has a worker to itself while the others wait.
+LONGEST_FIRST = (
+    "test_measuring_in_browser.py", "test_visitor_in_browser.py", "test_ten_sessions.py", "test_score.py",
+    "test_other_screens_in_browser.py", "test_log_in_browser.py", "test_batch.py", "test_thickness.py", "test_without_strip.py",
+    "test_own_photos.py", "test_repeatability.py", "test_lights.py", "test_hints.py", "test_under_stress.py", "test_log_screens.py",
+)  # fmt: skip
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """In the order of their files' length, as far as that matters, and as collected otherwise."""
+    first = {name: place for place, name in enumerate(LONGEST_FIRST)}
+    items.sort(key=lambda item: first.get(item.path.name, len(first)))
+
 
 def drawn_measurement(stations: int = 241, photos: int = 1) -> Measurement:
     """A made-up 24 mm edge at 40 px/mm, flat and then rising, with a gap, a clipped stretch and one questioned reading."""

@@ -12,6 +12,7 @@ import pytest
 
 from app.cli import build_parser
 from app.files import PROFILE_COLUMNS
+from tests.conftest import LONGEST_FIRST
 from vision import checks, flags
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -95,6 +96,11 @@ def test_only_practice_tests_read_the_shared_folder() -> None:
     assert not [
         str(p) for p in outside if f"../{shared}" in p.read_text(encoding="utf-8") or f'"{shared[:-1]}"' in p.read_text(encoding="utf-8")
     ]
+
+
+def test_each_file_that_goes_first_is_there_once() -> None:
+    names = [path.name for path in (ROOT / "tests").rglob("test_*.py")]
+    assert [names.count(name) for name in LONGEST_FIRST] == [1] * len(LONGEST_FIRST)
 
 
 def test_station_flag_names_are_frozen() -> None:

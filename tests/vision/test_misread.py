@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from vision import lane, sighting
+from vision import deeper, lane, sighting
 from vision.checks import Verdict
 from vision.declared import Declared
 from vision.errors import EdgeNotFound
@@ -103,7 +103,7 @@ def test_where_nothing_tells_the_edge_from_the_papers_border_every_station_says_
 @pytest.mark.parametrize(("border", "doubted"), [(True, True), (True, False), (False, True)])
 def test_a_lone_line_that_may_be_the_papers_border_must_not_be_doubted_besides(monkeypatch, canvas, border, doubted):
     """An empty grey card behind the strip's paper: specks of noise beyond its border had made a profile."""
-    find, read = lane.find_apex, sighting.read
+    find, read = lane.find_apex, deeper.read
 
     def in_doubt(*args, **kwargs):
         reading = read(*args, **kwargs)
@@ -111,7 +111,7 @@ def test_a_lone_line_that_may_be_the_papers_border_must_not_be_doubted_besides(m
         return replace(reading, found=found)
 
     monkeypatch.setattr(sighting.lane, "find_apex", lambda *args, **kwargs: replace(find(*args, **kwargs), border=border))
-    monkeypatch.setattr(sighting, "read", in_doubt)
+    monkeypatch.setattr(deeper, "read", in_doubt)
     photo = blade(canvas, 0.6, 0.5, 0.3).photo("lone")
     if border and doubted:
         with pytest.raises(EdgeNotFound, match="as straight as the border of the strip's paper"):
