@@ -40,8 +40,8 @@ _OFF_COURSE, _OFF_COURSE_MM = 0.2, 0.6
 # Of the smooth course: long beside the wobble of a path, short enough to keep within 0.3 mm of the corner of an angular tip.
 _STEADY_MM = 2.0
 # How far a view is looked at before the rest of it (an edge along the lane; a belly that climbs as far again), how far from the end of
-# that a line must keep (mm), and the share of it that may do otherwise.
-_NEAR_MM, _INSIDE_MM, _ODD = (7.0, 14.0), 1.0, 0.1
+# that a line must keep, and along how much of it a path may do otherwise by chance (mm).
+_NEAR_MM, _INSIDE_MM, _ODD_MM = (7.0, 14.0), 1.0, 1.0
 # Courses whose support is told at a time.
 _AT_ONCE = 32
 # Farther off (mm) than this the fine search, which looks 0.3 mm back, may no longer find the line; z = 16 is no shadow's slope.
@@ -289,7 +289,7 @@ def _search(view: SheetView) -> _Line:
         near, last = view.rows(0, end), end - _INSIDE_MM / view.mm
         row, support = _first_look(near)
         # A path's odd jump is mended by the second look, an edge that climbs out of the rows is not.
-        if (row >= last).mean() >= _ODD:
+        if (row >= last).sum() * view.mm >= _ODD_MM:
             continue
         line = _second_look(near, row, support)
         # The first line is the first one however far the view goes on, if it is sure and leaves the rows looked at nowhere.

@@ -22,9 +22,9 @@ _COLOUR_BLOCK = 16
 _BLOCK, _RIPPLE, _VARIED_RIPPLE, _RIPPLE_CODES = 8, 0.09, 0.36, 1.5
 # Borders of penumbras reach 6-9 sigma on fine paper; at this share of it they stay below the limit, edges of dark steel do not.
 _SHADOW_DOUBT = 0.6
-# What varies along the edge over more blocks than these is the light. Contrasts that differ by less than this (log of a variance) are one
-# surface's.
-_WAVES_BLOCKS, _LEAST_ONSET = 9, 0.1
+# What varies along the edge over more blocks than these may be the light (a shadow whose border runs askew). Contrasts that differ by less
+# than this (log of a variance) are one surface's.
+_WAVES_BLOCKS, _LEAST_ONSET = 5, 0.1
 
 
 def colours(strip: StraightStrip) -> tuple[np.ndarray, np.ndarray]:

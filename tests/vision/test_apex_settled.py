@@ -92,10 +92,10 @@ def ground(columns_per_row, contrast, width_px, noise, shoulder=60):
     return picture
 
 
-@pytest.mark.parametrize("columns_per_row", [0.5, -0.5, 0.0])
-@pytest.mark.parametrize(("contrast", "width_px", "noise"), [(0.05, 6.0, 0.05), (0.08, 6.0, 0.08)])
+@pytest.mark.parametrize("columns_per_row", [0.5, -0.5])
+@pytest.mark.parametrize(("contrast", "width_px", "noise"), [(0.05, 3.0, 0.05), (0.12, 6.0, 0.12)])
 def test_grind_lines_begin_at_an_edge_as_bright_as_its_lane(columns_per_row, contrast, width_px, noise):
-    """Lines askew step in every row of the bevel, those across the edge weakly at it: the clear shoulder had been taken (drawn-346)."""
+    """Lines askew step in every row of the bevel, and no more at the edge: the clear shoulder had been taken (drawn-346)."""
     away, support = off(ground(columns_per_row, contrast, width_px, noise))
     assert away < 2.0
     assert support > 0.7
