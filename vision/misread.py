@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from scipy.ndimage import gaussian_filter1d
+from scipy.ndimage import binary_closing, gaussian_filter1d
 
 from vision.apex import ONE_WAY_DOUBT
 from vision.checks import OF_THE_LINES, PhotoCheck, Verdict, line_doubts, refusal
@@ -28,6 +28,8 @@ from vision.straighten import StraightStrip, from_behind, straighten
 
 # Ground steel is brighter than this check allows: where it refuses, what lies behind the first line is a coating, a shadow or a dark lane.
 _NO_STEEL = "bevel-dark"
+# Where it has doubts, a line may be the edge here and the shoulder there: a dark mirror of a cheek beside a bevel as light as its lane.
+_SCARCE, _TWICE = "edge-measured", 2.0
 # No other line mends a tilted strip or an edge out of the frame.
 _MENDED = OF_THE_LINES | {"bevel-px", "edge-blur"}
 # Of lines tried in the place of others nothing may be in doubt but how few px they are apart.
@@ -38,6 +40,8 @@ _MOSTLY = 0.5
 _UNSURE = int(StationFlag.LOW_CONTRAST | StationFlag.BRIDGED | StationFlag.RIVAL_LINE)
 # A shadow takes a tenth of the light at least (log), and leaves each channel its share of it: uneven light of one lamp changes it by less.
 _SHADED, _TINT = 0.1, 0.1
+# A line that is lost for less than this (mm) is gone on with: a waviness or two.
+_LOST_MM = 3.0
 # A line taken for the edge is followed with its waves (1-2 mm) smoothed out, as the coarse curve is.
 _COURSE_MM = 0.4
 
@@ -75,8 +79,12 @@ def read_anew(sought: Sought, first: Reading) -> tuple[Reading, tuple[Note, ...]
     second = _about(sought, first.strip, first.line.row, on_print=shaded) if shaded or why else None
     if shaded and second is not None and _convincing(second):
         return _behind_shadow(sought, first, second)
-    tried = () if why is None else (second, _about_the_line_before(sought, first))
-    passed = [again for again in tried if again and _convincing(again)]
+    passed = []
+    if why is not None:
+        passed = [again for again in (second, _about_the_line_before(sought, first)) if again and _convincing(again)]
+    elif (why := _scarce(first.found)) is not None:
+        before = _about_the_line_before(sought, first, or_first=True)
+        passed = [before] if before and _undoubted(before) and _sureness(before) >= _TWICE * _sureness(first) else []
     if why is None or not passed:
         _refuse_border(sought, first)
         return first, told
@@ -151,13 +159,23 @@ def _misread(found: Sequence[PhotoCheck]) -> PhotoCheck | None:
         return None
     # Behind an even coating there is no second line, and nothing is measured at all.
     measured = {c.name for c in found if c.verdict is not Verdict.NOT_MEASURED}
-    return refused.get(_NO_STEEL if _NO_STEEL in measured else "edge-measured")
+    return refused.get(_NO_STEEL if _NO_STEEL in measured else _SCARCE)
+
+
+def _scarce(found: Sequence[PhotoCheck]) -> PhotoCheck | None:
+    """The check that says that on much of the edge no two lines were found, where nothing refuses the photo."""
+    doubts = (c for c in found if c.name == _SCARCE and c.verdict is Verdict.CAUTION)
+    return None if refusal(found) else next(doubts, None)
 
 
 def _convincing(reading: Reading) -> bool:
     """Whether a reading about another line may be taken: no refusal, no caution about lines and faces, and lines that mostly are sure."""
+    return _undoubted(reading) and _sureness(reading) >= _MOSTLY
+
+
+def _undoubted(reading: Reading) -> bool:
     doubts = any(c.verdict is Verdict.CAUTION and c.name in _DOUBTED for c in reading.found)
-    return not doubts and refusal(reading.found) is None and _sureness(reading) >= _MOSTLY
+    return not doubts and refusal(reading.found) is None
 
 
 def _sureness(reading: Reading) -> float:
@@ -173,8 +191,9 @@ def _surer(one: Reading, other: Reading) -> bool:
     return _sureness(one) >= _sureness(other) and bool(apart[0] >= apart[1])
 
 
-def _about_the_line_before(sought: Sought, first: Reading) -> Reading | None:
-    """The reading about the line before the first one, within the blank lane; None where there is none."""
+def _about_the_line_before(sought: Sought, first: Reading, *, or_first: bool = False) -> Reading | None:
+    """The reading about the line before the first one, within the blank lane, or else about the first where none is sure; None where there
+    is none."""
     if not np.isfinite(first.edge.row).any():
         return None
     view, curve = sought.view, sought.view.curve
@@ -183,7 +202,13 @@ def _about_the_line_before(sought: Sought, first: Reading) -> Reading | None:
     strip = straighten(sought.photo, curve.curve_px, curve.inward_px, view.rows[1], view.rows[1], wide)
     more, last = strip.row_of_apex - first.strip.row_of_apex, len(strip.valid) - 1
     before = find_shoulder(from_behind(strip), last - first.edge.row - more, first.edge.blur_px, view.scale, alone=False)
-    return _about(sought, strip, last - before.row)
+    row = last - before.row
+    if or_first:
+        sure = np.isfinite(row) & ((before.flags & _UNSURE) == 0)
+        # Where it is lost for a short way it goes on; farther off the first line is the edge itself.
+        near = binary_closing(sure, np.ones(int(_LOST_MM * view.scale / wide) | 1, bool))
+        row = np.where(near, bridged(np.where(sure, row, np.nan)), first.edge.row + more) if sure.any() else row
+    return _about(sought, strip, row)
 
 
 def _about(sought: Sought, strip: StraightStrip, row: np.ndarray, *, on_print: bool = False) -> Reading | None:

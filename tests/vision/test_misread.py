@@ -48,6 +48,25 @@ def widths_mm(seen):
     return np.nanmedian(seen.widths(DECLARED).width_mm)
 
 
+def test_a_line_that_is_the_edge_here_and_the_shoulder_there(monkeypatch, drawn):
+    """Along three fifths of the photo the coarse search follows the shoulder, where a cheek like a dark mirror outshines a weak apex."""
+    find, width_mm, length_mm = lane.find_apex, 1.2, 30.0
+
+    def led(*args, **kwargs):
+        curve = find(*args, **kwargs)
+        share = np.clip(0.6 * length_mm / 2.0 - curve.curve_px[:, 0] / (2.0 * 60.0), 0.0, 1.0)
+        return replace(curve, curve_px=curve.curve_px + (share * width_mm * 60.0)[:, None] * curve.inward_px)
+
+    monkeypatch.setattr(sighting.lane, "find_apex", led)
+    surfaces = {"lane": (0.7, 0.7, 0.68), "bevel": (0.5, 0.48, 0.5), "cheek": (0.05, 0.05, 0.05), "grind": 0.03}
+    seen = sight(drawn(seen_width_mm=width_mm, **surfaces).photo(), DECLARED)
+    width = np.linalg.norm(seen.lines.shoulder_px - seen.lines.apex_px, axis=1) / 60.0
+    # Two fifths of the edge without it.
+    assert np.isfinite(width).mean() > 0.9
+    assert np.nanmedian(width) == pytest.approx(width_mm, abs=0.005)
+    assert "edge-taken-anew" in {n.code for n in seen.notes}
+
+
 @pytest.mark.parametrize("width_mm", [0.5, 0.9])
 def test_a_shoulder_taken_for_the_edge_before_a_coating(monkeypatch, canvas, hopeless, width_mm):
     photo = blade(canvas, width_mm).photo("shoulder")
