@@ -17,8 +17,9 @@ from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter, un
 from vision.apex import ONE_WAY_DOUBT, ApexLine, refine_apex, support_along
 from vision.band import WHOLE_ROWS, Band, carried, closed, joined, runs
 from vision.faces import BLOCK_COLUMNS
-from vision.grain import Grain, grain, smooth_along
+from vision.grain import Grain, grain
 from vision.noise import colour_is_coarse
+from vision.paths import smooth_along
 from vision.shoulder import ShoulderLine, bridged
 from vision.straighten import StraightStrip
 from vision.threads import side_by_side

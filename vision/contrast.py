@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
+from vision.paths import smooth_along
 from vision.straighten import StraightStrip
 
 # Brightness as JPEG keeps it (ITU-R BT.601).
@@ -70,7 +71,7 @@ def _photo_mix(strip: StraightStrip, line: np.ndarray, blur_px: float) -> np.nda
     after = [np.clip(np.round(line + gap + k).astype(int), 0, rows - 1) for k in range(reach)]
     low = np.stack([strip.linear[r, columns] for r in before])
     high = np.stack([strip.linear[r, columns] for r in after])
-    step = gaussian_filter1d(high.mean(axis=0) - low.mean(axis=0), 8.0 / strip.column_px, axis=0, mode="nearest")
+    step = smooth_along((high.mean(axis=0) - low.mean(axis=0))[None], 8.0 / strip.column_px)[0]
     noise = np.concatenate([np.diff(low, axis=1).reshape(-1, 3), np.diff(high, axis=1).reshape(-1, 3)])
     cov = noise.T @ noise / len(noise)
     cov += 0.1 * np.trace(cov) / 3 * np.eye(3) + 1e-10 * np.eye(3)
@@ -123,7 +124,7 @@ def _steps_about(
 
     def step_at(row: np.ndarray) -> np.ndarray:
         mean = [np.mean([_light(strip, row + s * (gap + k), at) for k in range(3)], axis=0) for s in (-1, 1)]
-        return gaussian_filter1d(mean[1] - mean[0], 2.0 / strip.column_px, axis=0, mode="nearest")
+        return smooth_along((mean[1] - mean[0])[None], 2.0 / strip.column_px)[0]
 
     usual, count = np.zeros((len(at), 3, 3)), np.zeros(len(at))
     for k in (*range(-_PLACES, 0), *range(1, _PLACES + 1)):
@@ -170,7 +171,7 @@ def burnt_shares(strip: StraightStrip, row: np.ndarray, blur_px: float) -> np.nd
         offsets = sign * (np.arange(1, 6) + blur_px)
         at = np.clip(np.round(np.nan_to_num(row) + offsets[:, None]).astype(int), 0, top)
         sides.append(strip.clipped[at, columns].mean(axis=0))
-    return gaussian_filter1d(np.array(sides), 3.0 / strip.column_px, axis=1, mode="nearest")
+    return smooth_along(np.array(sides), 3.0 / strip.column_px)
 
 
 def structure_share(

@@ -13,7 +13,7 @@ from vision.apex import ApexLine
 from vision.camera import CameraFit
 from vision.faces import BLOCK_COLUMNS, block_features, texture
 from vision.flags import StationFlag
-from vision.grain import smooth_along
+from vision.paths import smooth_along
 from vision.photo import Photo
 from vision.shoulder import NARROW_PX, ShoulderLine
 from vision.straighten import StraightStrip, srgb_to_linear_table

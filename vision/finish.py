@@ -18,7 +18,7 @@ from scipy import fft
 from vision.border import BLUR_ENDS, CLEAR, LEAST_ROWS, OWN_ROWS, Stretches, border_place
 from vision.cues import DISAGREE, weigh
 from vision.flags import StationFlag
-from vision.grain import smooth_along
+from vision.paths import smooth_along
 from vision.rounded import centre
 from vision.sheet import DARK
 from vision.shoulder import ROUNDING_UM, ShoulderLine

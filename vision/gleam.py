@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from math import ceil
 
 import numpy as np
-from scipy.ndimage import gaussian_filter1d
 
+from vision.paths import smooth_along
 from vision.straighten import BLOCK_COLUMNS, StraightStrip
 
 # Roundings reach up to 50 um to either side (design.md section 10); beyond that, and what a blur carries over, the faces are bare.
@@ -62,7 +62,7 @@ def find_gleam(strip: StraightStrip, apex_row: np.ndarray, row: np.ndarray, blur
 
     def means(values: np.ndarray) -> np.ndarray:
         block = np.where(seen, values, 0.0).reshape(*values.shape[:-1], blocks, -1).mean(axis=-1)
-        return gaussian_filter1d(block, _MEAN_MM * px_per_mm / (wide * strip.column_px), axis=-1, mode="nearest")
+        return smooth_along(np.atleast_2d(block), _MEAN_MM * px_per_mm / (wide * strip.column_px)).reshape(block.shape)
 
     share = means(np.ones(len(columns)))
     count = np.maximum(share, 1e-9)

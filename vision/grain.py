@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from scipy.ndimage import minimum_filter1d
 
-from vision.paths import run_on
+from vision.paths import run_on, smooth_along
 from vision.threads import in_parallel, slices
 
 # Grind lines are a few hundredths of a mm wide (belts and stones of 120-1000 grit; common practice, no source): changes along the edge
@@ -319,8 +319,3 @@ def _products(pair: Callable[[slice], tuple[np.ndarray, np.ndarray]], blocks: in
 def folded(product: np.ndarray, block: int) -> np.ndarray:
     """(W, C) means of blocks of columns of (W, S), S a multiple of `block`."""
     return cv2.resize(product, (product.shape[1] // block, len(product)), interpolation=cv2.INTER_AREA)
-
-
-def smooth_along(blocks: np.ndarray, along: float) -> np.ndarray:
-    """(W, C) or (W, C, 3) smoothed along the edge, `along` columns of standard deviation."""
-    return cv2.GaussianBlur(blocks, (2 * int(4.0 * along + 0.5) + 1, 1), sigmaX=along, borderType=cv2.BORDER_REPLICATE)

@@ -13,6 +13,8 @@ LEAST_STRENGTH = 0.36
 # Rows beside a crest that its flank can reach: lines are told apart over windows of that size.
 _FLANK_ROWS = 12
 _NARROWEST_WITHIN = 31
+# Crests so many columns apart are of one line, on either side.
+_JOINED_COLUMNS = 2
 
 
 def long_lines(strength: np.ndarray, least_columns: int) -> np.ndarray:
@@ -21,11 +23,13 @@ def long_lines(strength: np.ndarray, least_columns: int) -> np.ndarray:
     Ticks and figures of the printed scale, specks and the grain of a tumbled cheek are shorter.
     """
     ridge = strength >= np.maximum(cv2.dilate(strength, np.ones((5, 1), np.uint8)), LEAST_STRENGTH)
-    _, label, stats, _ = cv2.connectedComponentsWithStats(cv2.dilate(ridge.astype(np.uint8), np.ones((3, 5), np.uint8)))
-    keep = stats[:, cv2.CC_STAT_WIDTH] >= least_columns
-    keep[0] = False
+    count, label = cv2.connectedComponents(cv2.dilate(ridge.astype(np.uint8), np.ones((3, 2 * _JOINED_COLUMNS + 1), np.uint8)))
     out, crests = np.zeros_like(strength), np.flatnonzero(ridge)
-    crests = crests[keep[label.ravel()[crests]]]
+    line, column = label.ravel()[crests], crests % strength.shape[1]
+    first, last = np.full(count, strength.shape[1]), np.zeros(count, int)
+    np.minimum.at(first, line, np.maximum(column - _JOINED_COLUMNS, 0))
+    np.maximum.at(last, line, np.minimum(column + _JOINED_COLUMNS, strength.shape[1] - 1))
+    crests = crests[(last - first + 1 >= least_columns)[line]]
     out.ravel()[crests] = strength.ravel()[crests]
     return out
 

@@ -1,10 +1,11 @@
-"""Minimal-cost paths across a cost picture, and running sums down it. Arrays only: columns run along the edge, rows across it."""
+"""Minimal-cost paths across a cost picture, sums down it and means along it. Arrays only: columns run along the edge, rows across it."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
 
+import cv2
 import numpy as np
 
 
@@ -101,6 +102,11 @@ def run_on(values: np.ndarray) -> np.ndarray:
     for before, row in pairwise(values):
         row += before
     return values
+
+
+def smooth_along(values: np.ndarray, along: float) -> np.ndarray:
+    """(W, C) or (W, C, 3) smoothed along the edge, `along` columns of standard deviation, cut at four of them; the ends are repeated."""
+    return cv2.GaussianBlur(values, (2 * int(4.0 * along + 0.5) + 1, 1), sigmaX=along, borderType=cv2.BORDER_REPLICATE)
 
 
 def _sweep(cost: np.ndarray, max_step: int, step_cost: float) -> np.ndarray:

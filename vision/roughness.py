@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from vision.grain import ALONG_MM, believed, folded, repeated, smooth_along
-from vision.paths import run_on
+from vision.grain import ALONG_MM, believed, folded, repeated
+from vision.paths import run_on, smooth_along
 from vision.sheet import DARK
 from vision.threads import slices
 

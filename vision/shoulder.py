@@ -17,8 +17,7 @@ from vision.evidence import shoulder_evidence
 from vision.faces import BLOCK_COLUMNS, Evidence, block_features, face_evidence
 from vision.flags import StationFlag
 from vision.gleam import find_gleam
-from vision.grain import smooth_along
-from vision.paths import best_path, rival_path
+from vision.paths import best_path, rival_path, smooth_along
 from vision.steering import LineGuide
 from vision.steps import StepFit, StepModel, fit_steps
 from vision.straighten import StraightStrip

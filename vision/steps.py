@@ -8,7 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.ndimage import gaussian_filter1d
+
+from vision.paths import smooth_along
 
 # Residuals beyond about 3 sigma are glints or specks, not noise (Tukey's biweight, 4.685: 95 % efficient on Gaussian noise).
 _TUKEY = 4.685
@@ -392,8 +393,8 @@ def _noise(state: _State, weight: np.ndarray, steps: int, model: StepModel) -> n
     freedom = np.maximum(weight.sum(axis=1) - (2 * steps + 1 + (model.sigma_log_sd > 0)), 1.0)
     variance = np.einsum("sk,sk->s", weight * state.residual, state.residual)
     along = max(model.pool_px, 3.0)
-    smooth = gaussian_filter1d(variance, along, mode="nearest") / gaussian_filter1d(freedom, along, mode="nearest")
-    return np.sqrt(np.maximum(smooth, 1e-14))
+    smooth = smooth_along(np.stack([variance, freedom]), along)
+    return np.sqrt(np.maximum(smooth[0] / smooth[1], 1e-14))
 
 
 def _tukey(scaled: np.ndarray) -> np.ndarray:
@@ -421,7 +422,7 @@ def _goal(state: _State, noise: np.ndarray, now: np.ndarray, model: StepModel) -
     if model.pool_px <= 0:
         total = normal + eye * prior[:, None] + eye * damping
         return _solve_spd(total, (pull + damping * now)[:, None])[:, 0]
-    pooled = _along(normal, model)
+    pooled = _pooled(normal, model)
     total = pooled + eye * prior[:, None] + 1e-3 * eye
     # The weak absolute term pulls toward where the line is, so that stretches without a step keep their place.
     first = _solve_spd(total, (_along(pull, model) + 1e-3 * now)[:, None])[:, 0]
@@ -430,8 +431,16 @@ def _goal(state: _State, noise: np.ndarray, now: np.ndarray, model: StepModel) -
 
 
 def _along(values: np.ndarray, model: StepModel) -> np.ndarray:
-    """Sum over the columns (..., S) that count together."""
-    return _TWICED_WIDTH * model.pool_px * gaussian_filter1d(values, model.pool_px, axis=-1, mode="nearest")
+    """Sum over the columns (n, S) that count together."""
+    return _TWICED_WIDTH * model.pool_px * smooth_along(values, model.pool_px)
+
+
+def _pooled(normal: np.ndarray, model: StepModel) -> np.ndarray:
+    """`_along` of symmetric matrices (n, n, S), of which half is enough."""
+    rows, columns = np.triu_indices(len(normal))
+    out = np.empty_like(normal)
+    out[rows, columns] = out[columns, rows] = _along(normal[rows, columns], model)
+    return out
 
 
 def _prior(model: StepModel, size: int) -> np.ndarray:
@@ -449,7 +458,7 @@ def _uncertainty(state: _State, noise: np.ndarray, model: StepModel) -> np.ndarr
     """
     normal = state.normal / noise**2
     if model.pool_px > 0:
-        normal = _along(normal, model)
+        normal = _pooled(normal, model)
     eye = np.eye(len(normal))[..., None]
     held = normal + eye * _prior(model, len(normal))[:, None] + 1e-9 * eye
     cov = _solve_spd(held, np.broadcast_to(eye, held.shape))
@@ -458,8 +467,8 @@ def _uncertainty(state: _State, noise: np.ndarray, model: StepModel) -> np.ndarr
         return u
     block = max(model.pool_px / 3, 1.0)
     score = state.gradient / noise**2
-    within = 2 * np.sqrt(np.pi) * block * gaussian_filter1d(score, block, axis=-1, mode="nearest") ** 2
-    meat = _TWICED_WIDTH * model.pool_px * gaussian_filter1d(within, 2 * model.pool_px, axis=-1, mode="nearest")
+    within = 2 * np.sqrt(np.pi) * block * smooth_along(score, block) ** 2
+    meat = _TWICED_WIDTH * model.pool_px * smooth_along(within, 2 * model.pool_px)
     return np.maximum(u, (np.sqrt(meat) / np.maximum(np.einsum("nns->ns", normal), 1e-12))[:-1])
 
 
