@@ -84,7 +84,8 @@ def sharpness_of_blocks(
 
     known = features[lane][valid[lane]]
     bright = float(np.exp(known[:, 0].mean())) if len(known) else 1.0
-    ripple = _RIPPLE_CODES * bright * code_of_light(bright)
+    # As a share of the light.
+    ripple = _RIPPLE_CODES * code_of_light(bright)
 
     def mean_step() -> np.ndarray:
         smooth = cv2.sepFilter2D(features, -1, kernel, np.ones(1, np.float32), borderType=cv2.BORDER_REPLICATE)
@@ -92,9 +93,9 @@ def sharpness_of_blocks(
         limits = _least_step((features, valid), lane, near, bright), sharp, enlarged
         return _mean_step(_apart(smooth, near), _apart(smooth, far), valid, lane, limits)
 
-    evidence, varied = side_by_side(mean_step, lambda: _sign_free_step(steps, along[1], (lane, valid), (ripple, enlarged)))
+    evidence, varied = side_by_side(mean_step, lambda: _sign_free_step(steps, along[1], (lane, valid), (ripple * bright, enlarged)))
     evidence += varied
-    evidence += _onset(np.ascontiguousarray(features[..., 0]), along[1], (lane, valid), near, _RIPPLE_CODES * code_of_light(bright))
+    evidence += _onset(np.ascontiguousarray(features[..., 0]), along[1], (lane, valid), (near, far), ripple)
     out = evidence / (evidence + 64.0)
     inside = valid & np.roll(valid, far, axis=0) & np.roll(valid, -far, axis=0)
     out[~inside] = 0
@@ -212,20 +213,29 @@ def _sign_free_step(steps: tuple[np.ndarray, ...], along: int, bare: tuple[slice
     return _at_most(64.0 / 3.0 * excess, np.clip((share - 0.2) / 0.3, 0.0, 1.0))
 
 
-def _onset(bright: np.ndarray, along: int, bare: tuple[slice, np.ndarray], near: int, ripple: float) -> np.ndarray:
+def _onset(bright: np.ndarray, along: int, bare: tuple[slice, np.ndarray], reach: tuple[int, int], ripple: float) -> np.ndarray:
     """(R, C) squared significance of where a pattern along the edge begins: grind lines, whatever their direction.
 
     Lines across the edge step at it and go on from row to row. Skewed ones step in every row of the bevel, and the edge is where they
-    begin. `bright` (R, C): log light of blocks; `along`, `bare` as in `_sign_free_step`; `ripple`: the most that ripples vary by (log).
+    begin. `bright` (R, C): log light of blocks; `along`, `bare` as in `_sign_free_step`; `reach`: rows of an edge in focus and of a
+    penumbra (`gaps`); `ripple`: the most that ripples vary by (log).
     """
-    lane, valid = bare
-    waves = bright - cv2.blur(bright, (_WAVES_BLOCKS, 1), borderType=cv2.BORDER_REPLICATE)
-    contrast = np.log(cv2.blur(waves * waves, (along, 1), borderType=cv2.BORDER_REPLICATE) + np.float32(ripple * ripple))
+    (lane, valid), (near, far) = bare, reach
+    # Of what lies outside the photo nothing varies: means there are those of what is seen.
+    seen = valid.astype(np.float32)
+    share = np.maximum(cv2.blur(seen, (_WAVES_BLOCKS, 1), borderType=cv2.BORDER_REPLICATE), np.float32(1e-3))
+    shown = bright * seen
+    waves = (bright - cv2.blur(shown, (_WAVES_BLOCKS, 1), borderType=cv2.BORDER_REPLICATE) / share) * seen
+    count = np.maximum(cv2.blur(seen, (along, 1), borderType=cv2.BORDER_REPLICATE), np.float32(1e-3))
+    power = cv2.blur(waves * waves, (along, 1), borderType=cv2.BORDER_REPLICATE) / count + np.float32(ripple * ripple)
     # A shadow begins nothing: as a share of the light noise grows in it, but by no more than the light falls.
-    darker = np.maximum(-_apart(cv2.blur(bright, (along, 1), borderType=cv2.BORDER_REPLICATE), near), 0.0)
-    step = _apart(contrast, near)
+    darker = np.maximum(-_apart(cv2.blur(shown, (along, 1), borderType=cv2.BORDER_REPLICATE) / count, near), 0.0)
+    step = _apart(np.log(power), near)
     own = noise_of(step[lane][valid[lane]][None])[0] if valid[lane].any() else np.inf
-    return np.square(np.maximum(step - 2.0 * darker, 0.0) / np.float32(own + _LEAST_ONSET))
+    evidence = np.square(np.maximum(step - 2.0 * darker, 0.0) / np.float32(own + _LEAST_ONSET))
+    # A pattern that comes into focus or fades in begins nowhere.
+    part, whole = _apart(power, near), _apart(power, far)
+    return _at_most(evidence, _sharp(part / np.maximum(np.maximum(whole, part), np.float32(1e-12))))
 
 
 def _apart(smooth: np.ndarray, gap: int) -> np.ndarray:

@@ -101,6 +101,27 @@ def test_grind_lines_begin_at_an_edge_as_bright_as_its_lane(columns_per_row, con
     assert support > 0.7
 
 
+@pytest.mark.parametrize("ramp", [40, 80])
+def test_a_pattern_that_comes_into_focus_begins_nowhere(ramp):
+    """Wood or cloth that lies ever nearer to the plane of focus: no place of it is as sharp as the photo."""
+    picture = strip(np.full(ROWS, 0.5), noise=0.02)
+    lines = gaussian_filter1d(np.random.default_rng(5).standard_normal(COLUMNS), 3.0)
+    share = np.clip((np.arange(ROWS) - (APEX - ramp // 2)) / ramp, 0.0, 1.0)
+    picture.linear[:] *= (1.0 + 0.2 * share[:, None] * lines / lines.std())[..., None].astype(np.float32)
+    assert settle(picture, BLUR, PX_PER_MM).support < 0.7
+
+
+@pytest.mark.parametrize("degrees", [10, 30])
+def test_outside_the_photo_no_pattern_begins(degrees):
+    """A turned photo ends askew: what lies outside is black."""
+    picture = strip(faces(lane=0.5, bevel=0.44), noise=0.02)
+    outside = np.arange(COLUMNS) < 200 + np.arange(ROWS)[:, None] * np.tan(np.radians(degrees))
+    picture.linear[outside], picture.valid[outside] = 0.0, False
+    found = settle(picture, BLUR, PX_PER_MM)
+    seen = picture.valid[APEX - 40 : APEX + 40].all(axis=0)
+    assert np.abs(found.row[seen] - (APEX - 0.5)).max() < 1.5
+
+
 def test_a_shadow_in_which_noise_grows_begins_no_grind_lines():
     """Half and then a fifth of the light, and with it five times the share of noise that light does not make."""
     light = faces(lane=0.5, bevel=0.45)
