@@ -17,7 +17,7 @@ from vision import apex, checks, examine, finer, reading, rounded, shoulder, sig
 from vision.agreed import settle_together
 from vision.camera_profile import CameraProfile
 from vision.declared import Declared
-from vision.deeper import deepened
+from vision.deeper import deepened, named_beside, same_line
 from vision.errors import DeclarationError, PhotoRefused
 from vision.evidence import shoulder_evidence
 from vision.faces import Evidence
@@ -106,15 +106,14 @@ def sight_together(
         shots.append(_Shot(photo, h, view, pointed))
     main = int(np.argmin([s.view.blur_px / s.scale for s in shots]))
     report("bring the photos together", 0.6)
-    while True:
-        lit = _on_one_grid(shots, main, declared)
-        edge = _one_apex(lit)
-        report("find the shoulder", 0.75)
-        line, each, note = _one_shoulder(lit, edge, shots[main].scale)
-        deeper = deepened(replace(shots[main].view, rows=lit[main].shot.view.rows), lit[main].strip, line.row - edge.row)
-        if deeper is None:
+    lit, edge, (line, each, note) = _by_all(shots, main, declared, report)
+    while view := deepened(shots[main].view, lit[main].strip, line.row - edge.row):
+        shots[main] = replace(shots[main], view=view)
+        again, again_edge, found = _by_all(shots, main, declared, report)
+        if not same_line(line, line.row - edge.row, found[0].row - again_edge.row):
+            line = named_beside(line, edge.row, found[0].row - again_edge.row)
             break
-        shots[main] = replace(shots[main], view=deeper)
+        lit, edge, (line, each, note) = again, again_edge, found
     _same_waves(lit, each, shots[main].scale)
     seen = _sighting(lit, main, edge, line, note)
     if not any(h.guides for h in given):
@@ -122,6 +121,16 @@ def sight_together(
     report("look without the guide points", 0.9)
     unguided = tuple(replace(h, guides=()) for h in given)
     return sighting.beside_unguided(seen, declared, lambda: sight_together(photos, declared, profile, unguided))
+
+
+def _by_all(
+    shots: Sequence[_Shot], main: int, declared: Declared, report: Progress
+) -> tuple[list[_Lit], apex.ApexLine, tuple[shoulder.ShoulderLine, np.ndarray, Note]]:
+    """The photos on one grid, the apex of all, and what `_one_shoulder` gives."""
+    lit = _on_one_grid(shots, main, declared)
+    edge = _one_apex(lit)
+    report("find the shoulder", 0.75)
+    return lit, edge, _one_shoulder(lit, edge, shots[main].scale)
 
 
 def _check(photos: Sequence[Photo], hints: Sequence[Hints]) -> None:

@@ -6,12 +6,14 @@ import numpy as np
 import pytest
 
 from tests.vision.drawn import LENGTH_MM, PX_PER_MM, Drawn
+from vision import deeper
 from vision.declared import Declared
 from vision.deeper import deepened
 from vision.errors import EdgeNotFound
+from vision.flags import StationFlag
 from vision.hints import Guide, Hints, LineKind
 from vision.lights import sight_together
-from vision.reading import View
+from vision.reading import View, read
 from vision.sighting import sight
 
 DECLARED = Declared(included_angle_deg=30.0, edge_height_mm=0.0, printed_bar_mm=(100.0, 100.0))
@@ -70,10 +72,42 @@ VALID = np.ones((240, 1200), bool)
 )
 def test_rows_are_added_where_a_bevel_fills_them(width_rows, valid, rows):
     view = View(SimpleNamespace(camera=SimpleNamespace(px_per_mm=60.0)), None, 1.0, (48, 192))
-    found = deepened(view, SimpleNamespace(valid=valid, column_px=1), width_rows)
+    found = deepened(view, SimpleNamespace(valid=valid, column_px=1, row_of_apex=47.0), width_rows)
     assert (found and found.rows) == (rows and (48, rows))
 
 
 def test_no_more_rows_than_the_widest_bevel_needs():
     view = View(SimpleNamespace(camera=SimpleNamespace(px_per_mm=60.0)), None, 1.0, (48, 960))
-    assert deepened(view, SimpleNamespace(valid=VALID, column_px=1), np.full(1200, 900.0)) is None
+    strip = SimpleNamespace(valid=np.ones((1008, 1200), bool), column_px=1, row_of_apex=47.0)
+    assert deepened(view, strip, np.full(1200, 900.0)) is None
+
+
+class Bordered(Drawn):
+    """A cheek ground as its bevel is, with a clear border 4.2 mm behind the apex: where that grind ends, or a reflection."""
+
+    def linear(self):
+        picture = super().linear()
+        shoulder, border = (round((14.0 - self.edge_mm - mm) * PX_PER_MM) for mm in (self.seen_width_mm, 4.2))
+        picture[:shoulder] *= 1.0 + self.grind * np.random.default_rng(self.seed).standard_normal((1, picture.shape[1], 1))
+        picture[:border] *= 0.05 / self.cheek[0]
+        return picture
+
+
+def test_a_border_up_the_cheek_is_named_and_not_taken():
+    """A bevel of 2.4 mm: with more of the blade in sight a border at 4.2 mm is the clearer line, and had been taken without a word."""
+    sighting = sight(Bordered(seen_width_mm=2.4, bevel=(0.5, 0.5, 0.5), cheek=(0.4, 0.4, 0.4), grind=0.03).photo(), DECLARED)
+    assert np.nanmax(np.abs(off_px(sighting, 2.4))) < 2.0
+    named = (sighting.lines.flags & int(StationFlag.RIVAL_LINE)) > 0
+    rival = np.linalg.norm(sighting.lines.rival_px - sighting.lines.apex_px, axis=1)[named]
+    assert named.mean() > 0.9
+    assert np.nanmedian(rival) == pytest.approx(4.2 * PX_PER_MM, abs=3.0)
+
+
+def test_a_guide_point_leaves_rows_enough(monkeypatch):
+    """What a person points at needs no second look."""
+    looked = []
+    monkeypatch.setattr(deeper, "read", lambda sought, **more: looked.append(sought.view.rows[1]) or read(sought, **more))
+    place = Guide(LineKind.SHOULDER, 900.0, (14.0 - 4.5 - 4.5) * PX_PER_MM)
+    sight(Drawn(seen_width_mm=4.5).photo(), DECLARED, hints=Hints(guides=(place,)))
+    # With the point, and once without it.
+    assert len(looked) == 2
