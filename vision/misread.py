@@ -13,15 +13,17 @@ from dataclasses import replace
 
 import numpy as np
 from scipy.ndimage import binary_closing, gaussian_filter1d
+from scipy.spatial import cKDTree
 
 from vision.apex import ONE_WAY_DOUBT
 from vision.checks import OF_THE_LINES, PhotoCheck, Verdict, line_doubts, refusal
+from vision.deeper import read_deep
 from vision.errors import EdgeNotFound
 from vision.faces import BLOCK_COLUMNS
 from vision.flags import Note, StationFlag
 from vision.hints import LineKind
 from vision.lane import curve_along
-from vision.reading import Reading, Sought, read, stations
+from vision.reading import Reading, Sought, stations
 from vision.sheet import DARK
 from vision.shoulder import bridged, find_shoulder
 from vision.straighten import StraightStrip, from_behind, straighten
@@ -30,6 +32,8 @@ from vision.straighten import StraightStrip, from_behind, straighten
 _NO_STEEL = "bevel-dark"
 # Where it has doubts, a line may be the edge here and the shoulder there: a dark mirror of a cheek beside a bevel as light as its lane.
 _SCARCE, _TWICE = "edge-measured", 2.0
+# Another line is farther off than this (mm): what a shadow's border or a path's wobble makes of one is less.
+_APART_MM = 0.1
 # No other line mends a tilted strip or an edge out of the frame.
 _MENDED = OF_THE_LINES | {"bevel-px", "edge-blur"}
 # Of lines tried in the place of others nothing may be in doubt but how few px they are apart.
@@ -66,7 +70,7 @@ def read_anew(sought: Sought, first: Reading) -> tuple[Reading, tuple[Note, ...]
         return first, ()
     told: tuple[Note, ...] = ()
     if behind is not None:
-        further = read(replace(sought, view=replace(sought.view, curve=behind)))
+        _, further = read_deep(replace(sought, view=replace(sought.view, curve=behind)))
         # A cheek has no facet of its own: where one lies behind the second line, and no fainter one, the first was the paper's border.
         if (_convincing(further) and _surer(further, first)) or (refusal(first.found) and not refusal(further.found)):
             return further, (_note("was taken for the border of the strip's paper", sought, first, further),)
@@ -79,17 +83,36 @@ def read_anew(sought: Sought, first: Reading) -> tuple[Reading, tuple[Note, ...]
     second = _about(sought, first.strip, first.line.row, on_print=shaded) if shaded or why else None
     if shaded and second is not None and _convincing(second):
         return _behind_shadow(sought, first, second)
-    passed = []
-    if why is not None:
-        passed = [again for again in (second, _about_the_line_before(sought, first)) if again and _convincing(again)]
-    elif (why := _scarce(first.found)) is not None:
+    if why is None and (scarce := _scarce(first.found)) is not None:
         before = _about_the_line_before(sought, first, or_first=True)
-        passed = [before] if before and _undoubted(before) and _sureness(before) >= _TWICE * _sureness(first) else []
+        if before is not None and _convincing(before) and _sureness(before) >= _TWICE * _sureness(first):
+            return _of_two_lines(sought, first, before, scarce, told)
+    tried = () if why is None else (second, _about_the_line_before(sought, first))
+    passed = [again for again in tried if again and _convincing(again)]
     if why is None or not passed:
         _refuse_border(sought, first)
         return first, told
     best = max(passed, key=_sureness)
     return best, (_note(f"is no edge: {why.text}", sought, first, best),)
+
+
+def _of_two_lines(
+    sought: Sought, first: Reading, taken: Reading, why: PhotoCheck, told: tuple[Note, ...]
+) -> tuple[Reading, tuple[Note, ...]]:
+    """The reading about the line before the first one here and the first one there; where it left the first one it is flagged."""
+    scale, lines = sought.view.scale, taken.lines
+    apexes = first.lines.apex_px[np.isfinite(first.lines.apex_px).all(axis=1)]
+    off = cKDTree(apexes).query(lines.apex_px)[0]
+    moved = (off > _APART_MM * scale) & np.isfinite(lines.shoulder_px).all(axis=1)
+    flagged = replace(taken, lines=replace(lines, flags=np.where(moved, lines.flags | int(StationFlag.RIVAL_LINE), lines.flags)))
+    text = (
+        f"the first line beyond the strip is the edge on a part of the photo only: {why.text}; on {moved.mean():.0%} of the stations the "
+        f"edge was taken to be the line before it, {np.median(off[moved]) / scale if moved.any() else 0.0:.2f} mm nearer to the strip"
+    )
+    note = Note(
+        "edge-taken-anew", text, "look at the overlay; turn the lamp until bevel and lane differ, or point at the apex with a guide point"
+    )
+    return flagged, (*told, note)
 
 
 def _refuse_border(sought: Sought, first: Reading) -> None:
@@ -170,12 +193,8 @@ def _scarce(found: Sequence[PhotoCheck]) -> PhotoCheck | None:
 
 def _convincing(reading: Reading) -> bool:
     """Whether a reading about another line may be taken: no refusal, no caution about lines and faces, and lines that mostly are sure."""
-    return _undoubted(reading) and _sureness(reading) >= _MOSTLY
-
-
-def _undoubted(reading: Reading) -> bool:
     doubts = any(c.verdict is Verdict.CAUTION and c.name in _DOUBTED for c in reading.found)
-    return not doubts and refusal(reading.found) is None
+    return not doubts and refusal(reading.found) is None and _sureness(reading) >= _MOSTLY
 
 
 def _sureness(reading: Reading) -> float:
@@ -205,8 +224,9 @@ def _about_the_line_before(sought: Sought, first: Reading, *, or_first: bool = F
     row = last - before.row
     if or_first:
         sure = np.isfinite(row) & ((before.flags & _UNSURE) == 0)
-        # Where it is lost for a short way it goes on; farther off the first line is the edge itself.
-        near = binary_closing(sure, np.ones(int(_LOST_MM * view.scale / wide) | 1, bool))
+        # Where it is lost for a short way, at the photo's end too, it goes on; farther off the first line is the edge itself.
+        reach = int(_LOST_MM * view.scale / wide)
+        near = binary_closing(np.pad(sure, reach, constant_values=True), np.ones(reach | 1, bool))[reach : reach + len(sure)]
         row = np.where(near, bridged(np.where(sure, row, np.nan)), first.edge.row + more) if sure.any() else row
     return _about(sought, strip, row)
 
@@ -219,7 +239,7 @@ def _about(sought: Sought, strip: StraightStrip, row: np.ndarray, *, on_print: b
     px = strip.to_photo(gaussian_filter1d(bridged(row), _COURSE_MM * view.scale / strip.column_px, mode="nearest"))
     if not on_print and np.median(_from_strip(sought, px)) <= view.curve.lane_from_mm:
         return None
-    return read(replace(sought, view=replace(view, curve=curve_along(px, strip.normal_px))), known=True)
+    return read_deep(replace(sought, view=replace(view, curve=curve_along(px, strip.normal_px))), known=True)[1]
 
 
 def _from_strip(sought: Sought, px: np.ndarray) -> np.ndarray:

@@ -48,23 +48,53 @@ def widths_mm(seen):
     return np.nanmedian(seen.widths(DECLARED).width_mm)
 
 
-def test_a_line_that_is_the_edge_here_and_the_shoulder_there(monkeypatch, drawn):
-    """Along three fifths of the photo the coarse search follows the shoulder, where a cheek like a dark mirror outshines a weak apex."""
-    find, width_mm, length_mm = lane.find_apex, 1.2, 30.0
+def led_to_the_shoulder(monkeypatch, width_mm, share=lambda x_mm: 1.0):
+    """The coarse search follows the shoulder, on a `share` 0..1 of the way, both by place along the photo (mm)."""
+    find = lane.find_apex
 
     def led(*args, **kwargs):
         curve = find(*args, **kwargs)
-        share = np.clip(0.6 * length_mm / 2.0 - curve.curve_px[:, 0] / (2.0 * 60.0), 0.0, 1.0)
-        return replace(curve, curve_px=curve.curve_px + (share * width_mm * 60.0)[:, None] * curve.inward_px)
+        x = curve.curve_px[:, 0] / 60.0
+        return replace(curve, curve_px=curve.curve_px + (share(x) * width_mm(x) * 60.0)[:, None] * curve.inward_px)
 
     monkeypatch.setattr(sighting.lane, "find_apex", led)
+
+
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_a_line_that_is_the_edge_here_and_the_shoulder_there(monkeypatch, drawn, mirrored):
+    """Along three fifths of the photo the coarse search follows the shoulder, where a cheek like a dark mirror outshines a weak apex."""
+    width_mm, length_mm = 1.2, 30.0
+    led_to_the_shoulder(
+        monkeypatch,
+        lambda x: width_mm,
+        lambda x: np.clip(0.6 * length_mm / 2.0 - (length_mm - x if mirrored else x) / 2.0, 0.0, 1.0),
+    )
     surfaces = {"lane": (0.7, 0.7, 0.68), "bevel": (0.5, 0.48, 0.5), "cheek": (0.05, 0.05, 0.05), "grind": 0.03}
     seen = sight(drawn(seen_width_mm=width_mm, **surfaces).photo(), DECLARED)
     width = np.linalg.norm(seen.lines.shoulder_px - seen.lines.apex_px, axis=1) / 60.0
     # Two fifths of the edge without it.
     assert np.isfinite(width).mean() > 0.9
     assert np.nanmedian(width) == pytest.approx(width_mm, abs=0.005)
-    assert "edge-taken-anew" in {n.code for n in seen.notes}
+    for end in (width[:20], width[-20:]):
+        assert np.isfinite(end).mean() > 0.8
+        assert np.nanmax(np.abs(end - width_mm)) < 0.02
+    note = next(n for n in seen.notes if n.code == "edge-taken-anew")
+    assert "the edge on a part of the photo only" in note.text
+    assert "1.20 mm nearer to the strip" in note.text
+    # Where the first line was left, another may be the edge.
+    assert 0.4 < ((seen.lines.flags & int(StationFlag.RIVAL_LINE)) > 0).mean() < 0.7
+
+
+def test_an_edge_read_anew_has_rows_enough_for_its_bevel(monkeypatch, drawn):
+    """A bevel that widens to 3 mm, whose shoulder was taken for the edge before a coating."""
+    at = np.arange(1800) / 60.0
+    width = (1.2 + 1.8 * at / 30.0).astype(np.float32)
+    led_to_the_shoulder(monkeypatch, lambda x: 1.2 + 1.8 * x / 30.0)
+    seen = sight(drawn(seen_width_mm=width, bevel=(0.5, 0.48, 0.5), cheek=COATING, grind=0.05).photo(), DECLARED)
+    found = np.linalg.norm(seen.lines.shoulder_px - seen.lines.apex_px, axis=1) / 60.0
+    off = found - np.interp(seen.lines.apex_px[:, 0] / 60.0, at, width)
+    assert np.isfinite(off).mean() > 0.95
+    assert np.nanmax(np.abs(off)) < 0.05
 
 
 @pytest.mark.parametrize("width_mm", [0.5, 0.9])
