@@ -159,7 +159,7 @@ CHECKS: tuple[Check, ...] = (
         8.0, 5.0, "below",
         "bevel and cheek reflect or are ground differently, and in the same way all along; streaks of one face differ now this way, "
         "now that, and five times their own variation is no chance",
-        "turn the lamp until bevel and cheek differ; at a bevel wider than 3 mm, point at the shoulder with --guide",
+        "turn the lamp until bevel and cheek differ",
     ),
     Check(
         "shoulder-soft", "blur of the second line beyond that of the edge", "mm", 0.03, 0.05, "above",
@@ -226,6 +226,8 @@ def _with_unit(figure: str, unit: str) -> str:
 _CAUTIONS_WITHOUT_STRIP = ("shoulder-soft", "apex-soft")
 
 
+# What is wrong with a photo whose shoulder lies farther from the edge than is searched.
+_TOO_FAR = "faces-alike"
 # A point in the wrong place leads to other lines, but neither moves the strip nor burns a photo out.
 _WHATEVER_WAS_POINTED_AT = ("strip-tilted", "strip-bent", "strip-far", "strip-low", "edge-in-frame", "clipped", "lane-burnt")
 
@@ -242,9 +244,16 @@ def judge(values: Mapping[str, float], strip: bool = True, enlarged: int = 1, po
     table = [c if strip or c.name not in _CAUTIONS_WITHOUT_STRIP else replace(c, refuse=None) for c in CHECKS]
     if enlarged > 1:
         table = [replace(c, unit=f"px of the photo at {enlarged} times its size") if c.unit == "px" else c for c in table]
-    if pointed:
+    if not pointed:
+        table = [replace(c, remedy=look_farther(c.remedy)) if c.name == _TOO_FAR else c for c in table]
+    else:
         table = [c if c.name in _WHATEVER_WAS_POINTED_AT else replace(c, remedy=look_again(pointed, c.remedy)) for c in table]
     return tuple(c.judge(values.get(c.name, math.nan)) for c in table)
+
+
+def look_farther(remedy: str) -> str:
+    """The remedy where no shoulder was found and nobody has pointed at anything: it may lie beyond what is searched by itself."""
+    return f"{remedy}; at a bevel wider than 3 mm, point at the shoulder with --guide"
 
 
 def look_again(pointed: Sequence[str], remedy: str) -> str:

@@ -176,14 +176,11 @@ def refuse_without_edge(photo: str, lines: bevel.Lines, px_per_mm: float, pointe
     apart_mm = float(np.median(apart)) / px_per_mm if len(apart) else 0.0
     measured = int(np.isfinite(lines.shoulder_px).all(axis=1).sum()) * apart_mm
     if measured < _LEAST_EDGE_MM:
+        remedy = "bring edge and strip into focus, fill the frame with them, and turn the lamp until the bevel stands out"
         raise EdgeNotFound(
             photo,
             f"a bevel could be told from its surroundings on only {measured:.1f} mm",
-            checks.look_again(
-                pointed,
-                "bring edge and strip into focus, fill the frame with them, and turn the lamp until the bevel stands out; at a bevel wider "
-                "than 3 mm, point at the shoulder with --guide",
-            ),
+            checks.look_again(pointed, remedy) if pointed else checks.look_farther(remedy),
         )
 
 
