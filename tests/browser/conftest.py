@@ -22,8 +22,6 @@ ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking",
 # Streamlit's own animations keep a processor busy that the tests wait for: a page that rests costs a sixth of the drawing.
 STILL = {"reduced_motion": "reduce"}
 PHONE = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True, "device_scale_factor": 2, **STILL}
-# All that a site can keep in a browser but the files it is made of.
-_KEPT = "cookies,local_storage,indexeddb,websql,service_workers,shared_storage,file_systems"
 MISSING = "no chromium" if not CHROMIUM else "no playwright" if importlib.util.find_spec("playwright") is None else ""
 
 
@@ -106,7 +104,8 @@ def windows(chromium) -> _Windows:
 
 class _Windows:
     """Browser contexts lent to one test at a time: a browser that was here before has the app's program, two of five seconds of a
-    page's processor time; whatever else the site kept in it is forgotten in between."""
+    page's processor time; whatever else the site kept in it is forgotten in between. A test that changes a context's own settings (offline,
+    permissions) makes one for itself."""
 
     def __init__(self, chromium) -> None:
         self._chromium, self._free = chromium, {}
@@ -118,10 +117,12 @@ class _Windows:
 
     def take_back(self, options: Mapping[str, object], context, origin: str) -> None:
         """For the next test, without what the site kept for the visitor."""
-        page = context.new_page()
-        context.new_cdp_session(page).send("Storage.clearDataForOrigin", {"origin": origin, "storageTypes": _KEPT})
+        # A page that is still open may write once more.
         for left in context.pages:
             left.close()
+        page = context.new_page()
+        context.new_cdp_session(page).send("Storage.clearDataForOrigin", {"origin": origin, "storageTypes": "all"})
+        page.close()
         self._free[repr(sorted(options.items()))].append(context)
 
 

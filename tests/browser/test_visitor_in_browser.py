@@ -128,7 +128,14 @@ def test_a_browser_lent_to_another_test_remembers_nothing(windows, address: str)
         page.goto(address + "/_stcore/health")
         assert page.evaluate("localStorage.length") == 0
         assert "kept" not in {cookie["name"] for cookie in browser.cookies()}
-        page.evaluate("localStorage.setItem('shoulderline.facts', '31'); document.cookie = 'kept=31; path=/'")
+        page.evaluate(
+            """() => {
+                const write = () => { localStorage.setItem('shoulderline.facts', '31'); document.cookie = 'kept=31; path=/'; };
+                write();
+                setInterval(write, 1);
+                addEventListener('pagehide', write);
+            }"""
+        )
         windows.take_back(options, browser, address)
     assert windows.lend(options) is browser
 
