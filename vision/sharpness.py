@@ -93,9 +93,13 @@ def sharpness_of_blocks(
         limits = _least_step((features, valid), lane, near, bright), sharp, enlarged
         return _mean_step(_apart(smooth, near), _apart(smooth, far), valid, lane, limits)
 
-    evidence, varied = side_by_side(mean_step, lambda: _sign_free_step(steps, along[1], (lane, valid), (ripple * bright, enlarged)))
+    evidence, varied, begins = side_by_side(
+        mean_step,
+        lambda: _sign_free_step(steps, along[1], (lane, valid), (ripple * bright, enlarged)),
+        lambda: _onset(np.ascontiguousarray(features[..., 0]), along[1], (lane, valid), (near, far), ripple),
+    )
     evidence += varied
-    evidence += _onset(np.ascontiguousarray(features[..., 0]), along[1], (lane, valid), (near, far), ripple)
+    evidence += begins
     out = evidence / (evidence + 64.0)
     inside = valid & np.roll(valid, far, axis=0) & np.roll(valid, -far, axis=0)
     out[~inside] = 0
