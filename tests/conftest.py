@@ -27,8 +27,9 @@ from vision.results import (
 # Files that take a minute and more go first: one of them left for the end has a worker to itself while the others wait.
 LONGEST_FIRST = (
     "test_measuring_in_browser.py", "test_visitor_in_browser.py", "test_ten_sessions.py", "test_score.py",
-    "test_other_screens_in_browser.py", "test_log_in_browser.py", "test_batch.py", "test_thickness.py", "test_without_strip.py",
-    "test_own_photos.py", "test_repeatability.py", "test_lights.py", "test_hints.py", "test_under_stress.py", "test_log_screens.py",
+    "test_other_screens_in_browser.py", "test_log_in_browser.py", "test_reference_log_speed.py", "test_batch.py", "test_thickness.py",
+    "test_without_strip.py", "test_own_photos.py", "test_repeatability.py", "test_lights.py", "test_hints.py", "test_under_stress.py",
+    "test_log_screens.py",
 )  # fmt: skip
 
 

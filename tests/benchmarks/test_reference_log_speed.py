@@ -24,7 +24,7 @@ from app.reference_log.contributions import csv_text
 from app.reference_log.store import Store
 from app.reference_log.summary import all_summaries, model_summary
 
-pytestmark = pytest.mark.benchmark
+pytestmark = [pytest.mark.benchmark, pytest.mark.processor]
 ROWS, MAKERS, MODELS = 100_000, 40, 10
 SLOW_FLOOR_S = 1.2
 
