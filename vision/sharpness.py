@@ -41,7 +41,8 @@ def sharpness(strip: StraightStrip, blur_px: float, px_per_mm: float, lane_rows:
     features, valid = colours(strip)
     steps = grey_steps(strip, blur_px)
     along = short_means(px_per_mm, strip.column_px)
-    return sharpness_of_blocks((features, valid, steps), blur_px, lane_rows, along, strip.enlarged)
+    # Along a drawn line an edge may run askew to the rows: its own step varies along them.
+    return sharpness_of_blocks((features, valid, steps), blur_px, lane_rows, along, strip.enlarged, level=False)
 
 
 def short_means(px_per_mm: float, column_px: int) -> tuple[float, int]:
@@ -69,12 +70,18 @@ def gaps(blur_px: float) -> tuple[int, int]:
 
 
 def sharpness_of_blocks(
-    blocks: tuple[np.ndarray, np.ndarray, tuple[np.ndarray, ...]], blur_px: float, lane_rows: int, along: tuple[float, int], enlarged: int
+    blocks: tuple[np.ndarray, np.ndarray, tuple[np.ndarray, ...]],
+    blur_px: float,
+    lane_rows: int,
+    along: tuple[float, int],
+    enlarged: int,
+    *,
+    level: bool = True,
 ) -> np.ndarray:
     """(R, C) strength 0..1 of lines that are as sharp as the blur.
 
     `blocks`: what `colours` and `grey_steps` gave; `along`: blocks over which means (standard deviation of a Gaussian) and
-    variances (a whole window) are taken.
+    variances (a whole window) are taken; `level`: whether the edge runs along the rows, so that where a pattern begins is a line of them.
     """
     features, valid, steps = blocks
     near, far = gaps(blur_px)
@@ -96,10 +103,11 @@ def sharpness_of_blocks(
     evidence, varied, begins = side_by_side(
         mean_step,
         lambda: _sign_free_step(steps, along[1], (lane, valid), (ripple * bright, enlarged)),
-        lambda: _onset(np.ascontiguousarray(features[..., 0]), along[1], (lane, valid), (near, far), ripple),
+        lambda: _onset(np.ascontiguousarray(features[..., 0]), along[1], (lane, valid), (near, far), ripple) if level else None,
     )
     evidence += varied
-    evidence += begins
+    if begins is not None:
+        evidence += begins
     out = evidence / (evidence + 64.0)
     inside = valid & np.roll(valid, far, axis=0) & np.roll(valid, -far, axis=0)
     out[~inside] = 0
