@@ -26,8 +26,8 @@ _LEAST_WIDE_MM = 1.0
 _MORE, _DEEPEST_MM = 1.5, 16.0
 # The same line is found again to this many px where it is sure, and along so much of that.
 _SAME_PX, _MOSTLY = 4.0, 0.5
-# What makes a column no witness.
-_UNSURE = int(StationFlag.LOW_CONTRAST | StationFlag.BRIDGED | StationFlag.RIVAL_LINE)
+# What makes a column no witness for a reading.
+UNSURE = int(StationFlag.LOW_CONTRAST | StationFlag.BRIDGED | StationFlag.RIVAL_LINE)
 
 
 def read_deep(sought: Sought, *, known: bool = False) -> tuple[Sought, Reading]:
@@ -60,7 +60,7 @@ def deepened(view: View, strip: StraightStrip, width_rows: np.ndarray) -> View |
 def same_line(line: ShoulderLine, width: np.ndarray, again: np.ndarray) -> bool:
     """Whether a bevel `width` (S,) rows wide to a `line` is as wide `again` (S,), mostly, where that line is sure and found twice."""
     both = np.isfinite(width) & np.isfinite(again)
-    sure = both & ((line.flags & _UNSURE) == 0)
+    sure = both & ((line.flags & UNSURE) == 0)
     told = sure if sure.any() else both
     return bool((np.abs(again - width)[told] <= _SAME_PX).mean() >= _MOSTLY) if told.any() else True
 

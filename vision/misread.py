@@ -17,7 +17,7 @@ from scipy.spatial import cKDTree
 
 from vision.apex import ONE_WAY_DOUBT
 from vision.checks import OF_THE_LINES, PhotoCheck, Verdict, line_doubts, refusal
-from vision.deeper import read_deep
+from vision.deeper import UNSURE, read_deep
 from vision.errors import EdgeNotFound
 from vision.faces import BLOCK_COLUMNS
 from vision.flags import Note, StationFlag
@@ -40,8 +40,6 @@ _MENDED = OF_THE_LINES | {"bevel-px", "edge-blur"}
 _DOUBTED = OF_THE_LINES | {"apex-soft", "shoulder-soft"}
 # What shows along less of the edge than this may be chance.
 _MOSTLY = 0.5
-# What makes a column no witness for a reading.
-_UNSURE = int(StationFlag.LOW_CONTRAST | StationFlag.BRIDGED | StationFlag.RIVAL_LINE)
 # A shadow takes a tenth of the light at least (log), and leaves each channel its share of it: uneven light of one lamp changes it by less.
 _SHADED, _TINT = 0.1, 0.1
 # A line that is lost for less than this (mm) is gone on with: a waviness or two.
@@ -201,7 +199,7 @@ def _sureness(reading: Reading) -> float:
     """Share 0..1 of the columns in which both lines stand by themselves, with no other as good."""
     edge, line = reading.edge, reading.line
     seen = np.isfinite(edge.row) & np.isfinite(line.row)
-    return float((seen & (((edge.flags | line.flags) & _UNSURE) == 0)).mean())
+    return float((seen & (((edge.flags | line.flags) & UNSURE) == 0)).mean())
 
 
 def _surer(one: Reading, other: Reading) -> bool:
@@ -223,7 +221,7 @@ def _about_the_line_before(sought: Sought, first: Reading, *, or_first: bool = F
     before = find_shoulder(from_behind(strip), last - first.edge.row - more, first.edge.blur_px, view.scale, alone=False)
     row = last - before.row
     if or_first:
-        sure = np.isfinite(row) & ((before.flags & _UNSURE) == 0)
+        sure = np.isfinite(row) & ((before.flags & UNSURE) == 0)
         # Where it is lost for a short way, at the photo's end too, it goes on; farther off the first line is the edge itself.
         reach = int(_LOST_MM * view.scale / wide)
         near = binary_closing(np.pad(sure, reach, constant_values=True), np.ones(reach | 1, bool))[reach : reach + len(sure)]
